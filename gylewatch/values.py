@@ -19,7 +19,7 @@ BatchId = NewType("BatchId", str)
 """Lower-case slug made from the batch's name, unique in one database; also an MQTT topic level and a URL part."""
 
 ANGLE_RANGE_DEG = (0.0, 180.0)
-# A float lying upside down (180 degrees) is a packet fault, not a gravity: refused by `collector.admit`, but a legal angle.
+# 180 degrees, a float upside down, is a packet fault and no gravity, but a legal angle: `collector.admit` refuses it.
 TEMPERATURE_RANGE_C = (-20.0, 110.0)
 # Below: an unplugged digital thermometer commonly reports -127 degrees; above: hotter than any liquor.
 GRAVITY_RANGE_SG = (0.970, 1.250)
@@ -37,7 +37,7 @@ def check_name(what: str, name: str) -> str:
     """
     if not _NAME.fullmatch(name):
         raise ValueError(
-            f"{what} name {name!r} is not usable: 1 to 63 letters, digits, '_', '.' or '-', starting with a letter or digit"
+            f"{what} name {name!r} is not usable: 1 to 63 letters, digits, '_', '.' or '-', the first a letter or digit"
         )
     return name
 
