@@ -1,0 +1,81 @@
+"""Reads ``batch.toml``: one batch as the brewer writes it down."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from gylewatch.errors import InputError
+from gylewatch.toml_table import Table, TableError, read_toml
+from gylewatch.values import Addition, Batch, FloatId, PlanStep, VesselId, check_name
+
+# Wide enough for any fermentation, narrow enough to catch Fahrenheit typed as Celsius.
+_WANTED_C = (-5.0, 50.0)
+
+
+def read_batch(path: Path) -> Batch:
+    """Read a batch from a file as the contract describes it.
+
+    Raises
+    ------
+    InputError
+        The file is missing or malformed, or a key is missing, unknown or out of range.
+    """
+    try:
+        top = read_toml(path)
+        table = top.table("batch", required=True)
+        top.finish()
+        return _batch(table)
+    except TableError as error:
+        raise _as_input_error(path, error) from None
+
+
+def _as_input_error(path: Path, error: TableError) -> InputError:
+    return InputError(str(path), str(error).removeprefix(f"{path}: "))
+
+
+def _batch(table: Table) -> Batch:
+    try:
+        batch = Batch(
+            name=table.text("name"),
+            volume_l=table.number("volume_l", low=0.1, high=1e6, unit="l"),
+            pitched=table.time("pitched"),
+            original_gravity_sg=table.optional_number("original_gravity", low=1.005, high=1.2, unit="SG"),
+            expected_attenuation=table.pair("expected_attenuation", low=0.2, high=1.2, unit="(fractions, not percent)"),
+            temperature_c=table.pair("temperature_c", low=_WANTED_C[0], high=_WANTED_C[1], unit="°C"),
+            vessel=VesselId(_name(table, "vessel")),
+            float_id=FloatId(_name(table, "float")),
+            plan=tuple(_plan_step(step) for step in table.tables("plan")),
+            additions=tuple(_addition(addition) for addition in table.tables("addition")),
+        )
+    except ValueError as error:
+        raise TableError(f"{table.file}: batch: {error}") from None
+    table.finish()
+    return batch
+
+
+def _name(table: Table, key: str) -> str:
+    name = table.text(key)
+    try:
+        return check_name(key, name)
+    except ValueError as error:
+        raise TableError(f"{table.place(key)}: {error}") from None
+
+
+def _plan_step(table: Table) -> PlanStep:
+    step = PlanStep(
+        start=table.time("from"),
+        temperature_c=table.pair("temperature_c", low=_WANTED_C[0], high=_WANTED_C[1], unit="°C"),
+        label=table.text("label", ""),
+    )
+    table.finish()
+    return step
+
+
+def _addition(table: Table) -> Addition:
+    addition = Addition(
+        time=table.time("time"),
+        gravity_points=table.optional_number("gravity_points", low=0.0, high=100.0, unit="points"),
+        label=table.text("label", ""),
+    )
+    table.finish()
+    return addition

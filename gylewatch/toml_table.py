@@ -1,0 +1,189 @@
+"""Reads a TOML file key by key: each key is asked for once, with its type and range; what nobody asked for is an error.
+
+Every message names the file, the key, the value found and what is allowed.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import tomllib
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+from gylewatch.errors import GylewatchError
+
+# A TOML file with settings or a batch is a page of text; more is a wrong file, and must not fill a board's memory.
+_LARGEST_FILE_BYTES: Final = 1_000_000
+
+
+class TableError(GylewatchError):
+    """A TOML file cannot be read, or holds a wrong or unknown key."""
+
+
+def read_toml(path: Path, *, remedy: str = "") -> Table:
+    """Read `path` as the outermost table.
+
+    Raises
+    ------
+    TableError
+        The file is missing, unreadable, too large, not UTF-8 or not TOML; the message names line and column.
+    """
+    try:
+        if path.stat().st_size > _LARGEST_FILE_BYTES:
+            raise TableError(f"{path}: is larger than {_LARGEST_FILE_BYTES:,} bytes; is it the right file?")
+        text = path.read_bytes().decode("utf-8-sig")
+        return Table(str(path), "", tomllib.loads(text))
+    except FileNotFoundError:
+        raise TableError(f"{path}: there is no such file" + (f"; {remedy}" if remedy else "")) from None
+    except OSError as error:
+        raise TableError(f"{path}: cannot be read ({(error.strerror or str(error)).lower()})") from None
+    except UnicodeDecodeError as error:
+        raise TableError(f"{path}: is not UTF-8 text (byte {error.start + 1}); save it as UTF-8") from None
+    except tomllib.TOMLDecodeError as error:
+        raise TableError(f"{path}: is not valid TOML: {error}") from None
+
+
+class Table:
+    """One table of a TOML file. Ask for each key once, then call :meth:`finish`."""
+
+    def __init__(self, file: str, name: str, content: dict[str, Any]) -> None:
+        self._file = file
+        self._name = name
+        self._content = content
+        self._asked: set[str] = set()
+
+    @property
+    def file(self) -> str:
+        return self._file
+
+    def place(self, key: str) -> str:
+        """The key's full name, for messages."""
+        return f"{self._file}: {self._name}.{key}" if self._name else f"{self._file}: {key}"
+
+    def wrong(self, key: str, allowed: str) -> TableError:
+        """An error that names the key, the value found and what is allowed."""
+        return TableError(f"{self.place(key)} = {_shown(self._content.get(key))}: {allowed}")
+
+    def has(self, key: str) -> bool:
+        self._asked.add(key)
+        return key in self._content
+
+    def text(self, key: str, default: str | None = None, *, choices: Sequence[str] = ()) -> str:
+        value = self._value(key, default, "a text in quotes")
+        if not isinstance(value, str):
+            raise self.wrong(key, "must be a text in quotes")
+        if choices and value not in choices:
+            near = difflib.get_close_matches(value, choices, n=1)
+            hint = f"; did you mean {near[0]!r}?" if near else ""
+            raise self.wrong(key, f"must be one of {', '.join(choices)}{hint}")
+        return value
+
+    def optional_text(self, key: str) -> str | None:
+        return self.text(key) if self.has(key) else None
+
+    def switch(self, key: str, default: bool) -> bool:
+        value = self._value(key, default, "true or false")
+        if not isinstance(value, bool):
+            raise self.wrong(key, "must be true or false")
+        return value
+
+    def number(self, key: str, default: float | None = None, *, low: float, high: float, unit: str = "") -> float:
+        return self._checked(key, self._value(key, default, "a number"), low, high, unit)
+
+    def optional_number(self, key: str, *, low: float, high: float, unit: str = "") -> float | None:
+        return self.number(key, low=low, high=high, unit=unit) if self.has(key) else None
+
+    def whole(self, key: str, default: int | None = None, *, low: int, high: int, unit: str = "") -> int:
+        value = self._value(key, default, "a whole number")
+        if isinstance(value, bool) or not isinstance(value, int):
+            raise self.wrong(key, f"must be a whole number, {low} to {high}{_with(unit)}")
+        return int(self._checked(key, value, low, high, unit))
+
+    def pair(self, key: str, *, low: float, high: float, unit: str = "") -> tuple[float, float]:
+        """Two numbers, the first below the second."""
+        value = self._value(key, None, "[low, high]")
+        if not isinstance(value, list) or len(value) != 2:
+            raise self.wrong(key, "must be two numbers in brackets, [low, high]")
+        first, second = (self._checked(key, item, low, high, unit) for item in value)
+        if not first < second:
+            raise self.wrong(key, "must be [low, high] with low below high")
+        return first, second
+
+    def time(self, key: str) -> datetime:
+        value = self._value(key, None, "a time, e.g. 2026-03-02T18:30:00Z")
+        if not isinstance(value, datetime):
+            raise self.wrong(key, "must be a time without quotes, e.g. 2026-03-02T18:30:00Z")
+        if value.tzinfo is None:
+            raise self.wrong(key, "says no time zone; add Z for UTC, e.g. 2026-03-02T18:30:00Z")
+        return value.astimezone(UTC)
+
+    def texts(self, key: str, default: Sequence[str] = ()) -> tuple[str, ...]:
+        value = self._value(key, list(default), "a list of texts")
+        if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
+            raise self.wrong(key, "must be a list of texts in quotes")
+        return tuple(value)
+
+    def table(self, key: str, *, required: bool = False) -> Table:
+        if required and not self.has(key):
+            raise TableError(f"{self._file}: the table [{self._full(key)}] is missing")
+        value = self._value(key, {}, f"a table [{self._full(key)}]")
+        if not isinstance(value, dict):
+            raise self.wrong(key, f"must be a table, written [{self._full(key)}]")
+        return Table(self._file, self._full(key), value)
+
+    def tables(self, key: str) -> tuple[Table, ...]:
+        value = self._value(key, [], f"tables [[{self._full(key)}]]")
+        if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+            raise self.wrong(key, f"must be tables, each written [[{self._full(key)}]]")
+        return tuple(Table(self._file, f"{self._full(key)}[{n}]", item) for n, item in enumerate(value, start=1))
+
+    def raw(self) -> dict[str, Any]:
+        """Everything in the table, for a reader that checks it itself; nothing is left over then."""
+        self._asked.update(self._content)
+        return self._content
+
+    def finish(self) -> None:
+        """Refuse keys that nobody asked for.
+
+        Raises
+        ------
+        TableError
+            The table holds an unknown key; the message names the nearest known one.
+        """
+        for key in self._content:
+            if key not in self._asked:
+                near = difflib.get_close_matches(key, sorted(self._asked), n=1, cutoff=0.6)
+                hint = f"did you mean {near[0]!r}?" if near else f"known here: {', '.join(sorted(self._asked))}"
+                raise TableError(f"{self.place(key)}: unknown key; {hint}")
+
+    def _full(self, key: str) -> str:
+        return f"{self._name}.{key}" if self._name else key
+
+    def _value(self, key: str, default: Any, wanted: str) -> Any:
+        self._asked.add(key)
+        if key in self._content:
+            return self._content[key]
+        if default is None:
+            near = difflib.get_close_matches(key, sorted(set(self._content) - self._asked), n=1, cutoff=0.7)
+            hint = f"; is {near[0]!r} meant?" if near else ""
+            raise TableError(f"{self.place(key)}: is missing; write {wanted}{hint}")
+        return default
+
+    def _checked(self, key: str, value: Any, low: float, high: float, unit: str) -> float:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise self.wrong(key, f"must be a number, {low:g} to {high:g}{_with(unit)}")
+        if not (math.isfinite(value) and low <= value <= high):
+            raise self.wrong(key, f"must be {low:g} to {high:g}{_with(unit)}")
+        return float(value)
+
+
+def _with(unit: str) -> str:
+    return f" {unit}" if unit else ""
+
+
+def _shown(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
