@@ -1,0 +1,118 @@
+"""From one event to what is believed and what must be told: calibrate, estimate, judge.
+
+Pure. The live service and the replay both run exactly this; they differ only in where events come from and where
+outcomes go. State is a value that is passed in and returned, and that can be written down and read back.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from datetime import datetime
+
+from alerts import engine
+from alerts.alert import Alert
+from alerts.engine import AlertState
+from alerts.rules import AlertSettings, Observation
+from calibration.curve import Curve, gravity_reading
+from calibration.hydrometry import hand_gravity
+from fermentation import smooth
+from fermentation.estimate import Estimate
+from fermentation.smooth import Belief
+from gylewatch.errors import GylewatchError
+from gylewatch.values import Batch, Reading, Sample
+
+_MAGIC = b"gylewatch state 1\n"
+# Raise the number when the belief or the alert state changes its meaning: a state of another version is refused,
+# and the service reads the batch again from its stored readings.
+_LENGTH = struct.Struct(">I")
+
+
+class StaleState(GylewatchError):
+    """A stored state was written by another version, or is damaged. Remedy: read the batch again from the start."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
+    """The fixed facts of one batch: what does not change from event to event."""
+
+    batch: Batch
+    curve: Curve
+    alert_settings: AlertSettings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """What is carried from event to event."""
+
+    belief: Belief
+    alerts: AlertState
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What one event leads to."""
+
+    state: State
+    estimate: Estimate | None  # None: the event did not lead to an estimate
+    alerts: tuple[Alert, ...] = ()
+
+
+def start(course: Course) -> State:
+    """The state before anything was heard of the batch."""
+    return State(belief=smooth.start(course.batch), alerts=engine.start(course.batch))
+
+
+def on_reading(course: Course, state: State, reading: Reading) -> Outcome:
+    """One accepted reading: angle to gravity, gravity to estimate, estimate to verdict."""
+    gravity = gravity_reading(course.curve, reading, original_gravity_sg=course.batch.original_gravity_sg)
+    belief, estimate = smooth.step(state.belief, gravity)
+    return _judged(course, state, belief, Observation(time=reading.time, reading=reading, estimate=estimate))
+
+
+def on_sample(course: Course, state: State, sample: Sample) -> Outcome:
+    """One hand sample: it re-anchors the estimate at once."""
+    gravity = hand_gravity(sample, original_gravity_sg=course.batch.original_gravity_sg)
+    belief, estimate = smooth.observe_sample(state.belief, gravity)
+    return _judged(course, state, belief, Observation(time=sample.time, reading=None, estimate=estimate))
+
+
+def on_tick(course: Course, state: State, now: datetime) -> Outcome:
+    """Time passed and nothing was heard: only what depends on silence can change."""
+    return _judged(course, state, state.belief, Observation(time=now, reading=None, estimate=None))
+
+
+def _judged(course: Course, state: State, belief: Belief, observation: Observation) -> Outcome:
+    alert_state, alerts = engine.judge(course.alert_settings, course.batch, state.alerts, observation)
+    return Outcome(state=State(belief=belief, alerts=alert_state), estimate=observation.estimate, alerts=alerts)
+
+
+def encode_state(state: State) -> bytes:
+    """Write a state down, so that a restart neither re-reads the batch nor jumps."""
+    alerts = state.alerts.to_json().encode()
+    return b"".join((_MAGIC, _LENGTH.pack(len(alerts)), alerts, smooth.encode_belief(state.belief)))
+
+
+def decode_state(written: bytes, batch: Batch) -> State:
+    """Read back what :func:`encode_state` wrote for `batch`.
+
+    Raises
+    ------
+    StaleState
+        The bytes were written by another version of gylewatch, or are damaged.
+    """
+    if not written.startswith(_MAGIC):
+        raise StaleState("the stored state was written by another version of gylewatch")
+    try:
+        body = memoryview(written)[len(_MAGIC) :]
+        (length,) = _LENGTH.unpack_from(body)
+        alerts = bytes(body[_LENGTH.size : _LENGTH.size + length])
+        belief = bytes(body[_LENGTH.size + length :])
+        return State(
+            belief=smooth.decode_belief(belief, batch),
+            alerts=AlertState.from_json(alerts.decode()),
+        )
+    except GylewatchError as error:
+        raise StaleState(f"the stored state cannot be used: {error}") from error
+    except (ValueError, KeyError, TypeError, IndexError, struct.error) as error:
+        raise StaleState(f"the stored state is damaged ({type(error).__name__}: {error})") from error

@@ -1,0 +1,316 @@
+"""Runs the same course as the live service over recorded readings: CSV in, estimates and alerts out.
+
+The clock is the data's: it stands at the newest time seen so far. Nothing later than that is used. Outputs appear
+together at the end, or not at all.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import IO, Final
+
+from alerts.alert import Alert
+from alerts.rules import AlertSettings
+from calibration.fit import fit_curve
+from calibration.hydrometry import hand_gravity
+from collector.admit import admit
+from collector.packet import Fields, Packet, Rejected, Source
+from fermentation.estimate import Estimate
+from gylewatch import pipeline
+from gylewatch.batch_file import read_batch
+from gylewatch.errors import GylewatchError, InputError
+from gylewatch.outputs import Outputs
+from gylewatch.tables import read_readings, read_references, read_samples
+from gylewatch.values import Batch, Reading, Sample
+
+ESTIMATES_HEADER: Final = (
+    "time,gravity_sg,gravity_low_sg,gravity_high_sg,rate_points_per_day,apparent_attenuation,abv_percent,phase,"
+    "final_gravity_sg,final_gravity_low_sg,final_gravity_high_sg,finish_time,finish_low,finish_high"
+)
+
+TICK: Final = timedelta(minutes=10)
+# How often the time that passes between two readings is judged. The live service ticks each minute; silence is
+# counted in hours, so ten minutes find it in time at a tenth of the work.
+
+LONGEST_BATCH: Final = timedelta(days=3 * 365)
+# A row from later than this was stamped by a faulty clock (sour beer ages for up to about three years: common practice,
+# no source). Believing it would make every true row after it too old.
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inputs:
+    """Everything a replay runs on, read and checked."""
+
+    course: pipeline.Course
+    fields: tuple[tuple[int, Fields], ...]  # row number and row, in the order of the file
+    samples: tuple[Sample, ...]  # in order of time
+    readings_file: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Summary:
+    """What a replay did, for the closing line."""
+
+    readings: int
+    estimates: int
+    alerts: int
+    refused: tuple[tuple[str, int], ...]  # reason and number of rows
+    unused_samples: int  # later than the last reading
+    last: Estimate | None
+
+    def __str__(self) -> str:
+        parts = [f"{self.readings} readings", f"{self.estimates} estimates", f"{self.alerts} alerts"]
+        if self.refused:
+            parts.append("not used: " + ", ".join(f"{count} {reason}" for reason, count in self.refused))
+        if self.unused_samples:
+            parts.append(f"{self.unused_samples} samples later than the last reading had no effect")
+        return "; ".join(parts)
+
+
+Progress = Callable[[float, Estimate | None], None]
+"""Is told the fraction done and the newest estimate."""
+
+
+def load(
+    *, readings: Path, references: Path, batch: Path, samples: Path | None = None, alert_settings: AlertSettings
+) -> Inputs:
+    """Read and check every input before anything is computed.
+
+    Raises
+    ------
+    InputError
+        A file is missing or malformed; the message names file, row and reason.
+    """
+    the_batch = read_batch(batch)
+    fields = read_readings(readings)
+    if not any(row.float_name == the_batch.float_id for _, row in fields):
+        heard = ", ".join(sorted({row.float_name for _, row in fields})[:5])
+        raise InputError(
+            str(readings),
+            f"no row is of the batch's float {the_batch.float_id!r} ({batch}: batch.float); found: {heard}",
+        )
+    points = [point for point in read_references(references) if point.float_id == the_batch.float_id]
+    if not points:
+        raise InputError(
+            str(references), f"no row is of the batch's float {the_batch.float_id!r} ({batch}: batch.float)"
+        )
+    try:
+        curve = fit_curve(points)
+    except GylewatchError as error:
+        raise InputError(str(references), str(error)) from error
+    return Inputs(
+        course=pipeline.Course(batch=the_batch, curve=curve, alert_settings=alert_settings),
+        fields=fields,
+        samples=_checked_samples(samples, the_batch) if samples is not None else (),
+        readings_file=str(readings),
+    )
+
+
+def _checked_samples(path: Path, batch: Batch) -> tuple[Sample, ...]:
+    rows = read_samples(path)
+    for row, sample in rows:
+        try:
+            hand_gravity(sample, original_gravity_sg=batch.original_gravity_sg)
+        except GylewatchError as error:
+            raise InputError(f"{path} row {row}", str(error)) from error
+    return tuple(sample for _, sample in rows)
+
+
+@dataclass(slots=True)
+class _Admission:
+    """Judges rows as the collector judges packets, with the clock of the data."""
+
+    inputs: Inputs
+    clock: datetime | None = None
+    seen: set[datetime] = field(default_factory=set)
+    refused: Counter[str] = field(default_factory=Counter)
+
+    def readings(self) -> Iterator[tuple[float, Reading]]:
+        """Each accepted reading with the fraction of the file that is read."""
+        float_id = self.inputs.course.batch.float_id
+        for index, (row, fields) in enumerate(self.inputs.fields, start=1):
+            if fields.float_name != float_id:
+                self.refused["other-float"] += 1
+                continue
+            admitted = self._admit(row, fields)
+            if isinstance(admitted, Rejected):
+                self.refused[admitted.reason] += 1
+            elif admitted.time in self.seen:
+                self.refused["repeated"] += 1
+            else:
+                self.seen.add(admitted.time)
+                self.clock = admitted.time if self.clock is None else max(self.clock, admitted.time)
+                yield index / len(self.inputs.fields), admitted
+
+    def _admit(self, row: int, fields: Fields) -> Reading | Rejected:
+        # A recording's own times are the only clock there is: a row is heard when it was measured, or when a later
+        # row was, if it comes late.
+        pitched = self.inputs.course.batch.pitched
+        time = fields.time or pitched  # the reader of the file leaves no time out
+        now = min(max(self.clock or pitched, pitched, time), pitched + LONGEST_BATCH)
+        packet = Packet(
+            source=Source.REPLAY, origin=f"{self.inputs.readings_file} row {row}", payload=b"", received=now
+        )
+        return admit(fields, packet, now=now, known=frozenset({self.inputs.course.batch.float_id}))
+
+
+def run(inputs: Inputs, *, estimates: IO[str], alerts: IO[str], progress: Progress | None = None) -> Summary:
+    """Run the course over the recorded readings, in the order of the file, and write what is concluded.
+
+    Samples take effect when the data's time passes them. The time between two readings is judged every `TICK`.
+    """
+    course, admission = inputs.course, _Admission(inputs)
+    state = pipeline.start(course)
+    samples = list(reversed(inputs.samples))
+    clock: datetime | None = None
+    readings = written = told = 0
+    last: Estimate | None = None
+    estimates.write(ESTIMATES_HEADER + "\n")
+
+    for done, reading in admission.readings():
+        outcomes: list[pipeline.Outcome] = []
+        for event in _passed(clock, reading.time, samples):
+            if isinstance(event, Sample):
+                outcome = pipeline.on_sample(course, state, event)
+            else:
+                outcome = pipeline.on_tick(course, state, event)
+            state = outcome.state
+            outcomes.append(outcome)
+        outcome = pipeline.on_reading(course, state, reading)
+        state, clock = outcome.state, reading.time if clock is None else max(clock, reading.time)
+        readings += 1
+        for alert in (alert for each in (*outcomes, outcome) for alert in each.alerts):
+            alerts.write(alert_line(alert) + "\n")
+            told += 1
+        if outcome.estimate is not None:
+            estimates.write(estimate_row(outcome.estimate) + "\n")
+            last = outcome.estimate
+            written += 1
+        if progress is not None:
+            progress(done, last)
+
+    return Summary(
+        readings=readings,
+        estimates=written,
+        alerts=told,
+        refused=tuple(sorted(admission.refused.items())),
+        unused_samples=len(samples),
+        last=last,
+    )
+
+
+def _passed(clock: datetime | None, time: datetime, samples: list[Sample]) -> Iterator[datetime | Sample]:
+    """The samples (taken off the end of `samples`) and ticks that lie between two readings, in order of time."""
+    while True:
+        tick = None if clock is None or clock + TICK >= time else clock + TICK
+        if samples and samples[-1].time <= (tick or time):
+            yield samples.pop()
+        elif tick is not None:
+            clock = tick
+            yield tick
+        else:
+            return
+
+
+def replay(
+    *,
+    readings: Path,
+    references: Path,
+    batch: Path,
+    samples: Path | None,
+    alert_settings: AlertSettings,
+    estimates: Path,
+    alerts: Path,
+    progress: Progress | None = None,
+) -> Summary:
+    """The contract's replay: all inputs are checked first; both outputs appear, or neither.
+
+    Raises
+    ------
+    InputError
+        An input is missing or malformed, or an output cannot be written. Nothing was written then.
+    """
+    sources = [path.resolve() for path in (readings, references, batch, samples) if path is not None]
+    targets = [estimates.resolve(), alerts.resolve()]
+    for target in targets:
+        if target in sources:
+            raise InputError(str(target), "is an input; choose another file for the output")
+    if targets[0] == targets[1] and not targets[0].is_char_device():
+        raise InputError(str(estimates), "is named for both outputs; choose two files")
+
+    inputs = load(readings=readings, references=references, batch=batch, samples=samples, alert_settings=alert_settings)
+    with Outputs() as outputs:
+        try:
+            summary = run(inputs, estimates=outputs.open(estimates), alerts=outputs.open(alerts), progress=progress)
+        except OSError as error:
+            raise InputError(
+                f"{estimates}, {alerts}", f"cannot be written ({(error.strerror or '').lower()})"
+            ) from None
+        outputs.publish()
+    return summary
+
+
+def _time(time: datetime | None) -> str:
+    """ISO 8601 in UTC with Z; fractions only where there are any."""
+    return "" if time is None else time.isoformat().replace("+00:00", "Z")
+
+
+def _finish(time: datetime | None) -> str:
+    # A forecast is no better than minutes; its digits must not say otherwise.
+    return "" if time is None else time.replace(microsecond=0).isoformat().replace("+00:00", "Z")
+
+
+def estimate_row(estimate: Estimate) -> str:
+    """One row of ``estimates.csv``."""
+    forecast = estimate.forecast
+    ending = (
+        ["", "", "", "", "", ""]
+        if forecast is None
+        else [
+            f"{forecast.final_gravity_sg:.5f}",
+            f"{forecast.final_gravity_low_sg:.5f}",
+            f"{forecast.final_gravity_high_sg:.5f}",
+            _finish(forecast.finish_time),
+            _finish(forecast.finish_low),
+            _finish(forecast.finish_high),
+        ]
+    )
+    return ",".join(
+        [
+            _time(estimate.time),
+            f"{estimate.gravity_sg:.5f}",
+            f"{estimate.gravity_low_sg:.5f}",
+            f"{estimate.gravity_high_sg:.5f}",
+            f"{estimate.rate_points_per_day:.3f}",
+            f"{estimate.apparent_attenuation:.4f}",
+            f"{estimate.abv_percent:.3f}",
+            str(estimate.phase),
+            *ending,
+        ]
+    )
+
+
+def alert_line(alert: Alert) -> str:
+    """One line of ``alerts.jsonl``; also what is published over MQTT."""
+    return json.dumps(
+        {
+            "time": _time(alert.time),
+            "kind": alert.kind,
+            "severity": alert.severity,
+            "summary": alert.summary,
+            "evidence": {name: _finite(value) for name, value in alert.evidence.items()},
+            "resolves": alert.resolves,
+        },
+        ensure_ascii=False,
+    )
+
+
+def _finite(value: float | int | str | bool | None) -> float | int | str | bool | None:
+    # JSON has no word for NaN and infinity (RFC 8259, section 6).
+    return None if isinstance(value, float) and not math.isfinite(value) else value
