@@ -1,0 +1,128 @@
+"""Admit: what may be true becomes a `Reading`, everything else a `Rejected` with its reason. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from collector.packet import Fields, Packet, Reason, Refusal, Rejected, rejected
+from gylewatch.values import TEMPERATURE_RANGE_C, FloatId, Reading
+
+POWER_ON_TEMPERATURE_C = 85.0
+# Common practice, no source: a one-wire digital thermometer that was read before its first conversion reports exactly
+# 85. No yeast lives there, so refusing a true 85.0 costs one reading of hot water and nothing of a fermentation.
+ANGLE_LIMIT_DEG = 180.0
+# 0 is admitted: a float that stands upright is a legal position (in heavy wort with its weight low) and a dead sensor
+# that reports only zeros is found as a stuck float. Exactly 180 is upside down: a packet fault, and no float floats so.
+BATTERY_RANGE_V = (0.0, 60.0)
+BATTERY_RANGE_PERCENT = (0.0, 100.0)
+SIGNAL_RANGE_DBM = (-150, 30)
+# Beyond these the gauge is at fault, not the float: the value is dropped and the reading kept.
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """How far a float's clock may be from ours."""
+
+    future: timedelta = timedelta(minutes=5)
+    # A cheap crystal is off by 20 ppm, 2 s a day (arithmetic); 5 minutes covers months without setting the clock, and
+    # a reading from further ahead would hide the true ones that follow it.
+    age: timedelta = timedelta(days=45)
+    # A float that buffered a whole lager and its cold storage may send it late; older times come from a clock that
+    # lost its battery (1970, 2000, the day the firmware was made).
+
+
+DEFAULT_LIMITS = Limits()
+
+
+def admit(
+    fields: Fields | Refusal,
+    packet: Packet,
+    *,
+    now: datetime,
+    known: Collection[FloatId],
+    limits: Limits = DEFAULT_LIMITS,
+) -> Reading | Rejected:
+    """Judge what a decoder found in `packet`.
+
+    Parameters
+    ----------
+    fields : one decoded time slot, or the decoder's refusal
+    packet : where it came from; gives arrival time and signal where the fields have none
+    now : aware, UTC; a clock that can be trusted
+    known : the floats that the user has added
+    limits : how old and how far ahead a reading may be
+
+    Returns
+    -------
+    The reading, or the refusal with one sentence for the user. Readings older than others are not refused: floats
+    that buffer send late, and order is made downstream by the time measured.
+    """
+    if packet.retained:
+        return _refuse(
+            packet, Reason.RETAINED, "the broker repeated an old reading (retained); publish readings without retain",
+            fields.float_name,
+        )  # fmt: skip
+    if isinstance(fields, Refusal):
+        return rejected(packet, fields)
+    name = fields.float_name
+    if name not in known:
+        return _refuse(
+            packet, Reason.UNKNOWN_FLOAT, f"no float is called {name[:63]!r}; add it, or correct its topic", name
+        )
+    time = fields.time or packet.received
+    fault = _value_fault(fields.angle_deg, fields.temperature_c) or _time_fault(time, now, limits)
+    if fault is not None:
+        return _refuse(packet, fault[0], fault[1], name)
+    return Reading(
+        time=time,
+        float_id=FloatId(name),
+        angle_deg=fields.angle_deg,
+        temperature_c=fields.temperature_c,
+        battery_v=_within(fields.battery_v, BATTERY_RANGE_V),
+        battery_percent=_within(fields.battery_percent, BATTERY_RANGE_PERCENT),
+        rssi_dbm=_signal(fields.rssi_dbm if fields.rssi_dbm is not None else packet.rssi_dbm),
+        acceleration_g=_within(fields.acceleration_g, (0.0, math.inf)),
+    )
+
+
+def _value_fault(angle_deg: float, temperature_c: float) -> tuple[Reason, str] | None:
+    low_c, high_c = TEMPERATURE_RANGE_C
+    if not (math.isfinite(angle_deg) and math.isfinite(temperature_c)):
+        return Reason.NOT_A_NUMBER, "angle and temperature must be numbers"
+    if not 0.0 <= angle_deg < ANGLE_LIMIT_DEG:
+        return Reason.OUT_OF_RANGE, f"angle {angle_deg:.7g} degrees is outside 0 to 180: no float lies so, check it"
+    if not low_c <= temperature_c <= high_c:
+        return (
+            Reason.OUT_OF_RANGE,
+            f"temperature {temperature_c:.7g} C is outside {low_c:g} to {high_c:g}: check the float's thermometer",
+        )
+    if math.isclose(temperature_c, POWER_ON_TEMPERATURE_C, abs_tol=1e-6):  # also when it came as kelvin
+        return Reason.OUT_OF_RANGE, "temperature is exactly 85 C: what a thermometer says before its first measurement"
+    return None
+
+
+def _time_fault(time: datetime, now: datetime, limits: Limits) -> tuple[Reason, str] | None:
+    if time - now > limits.future:
+        return Reason.IN_THE_FUTURE, f"the time {_iso(time)} lies in the future: set the float's clock"
+    if now - time > limits.age:
+        return Reason.TOO_OLD, f"the time {_iso(time)} is more than {limits.age.days} days ago: set the float's clock"
+    return None
+
+
+def _iso(time: datetime) -> str:
+    return time.replace(microsecond=0, tzinfo=None).isoformat() + "Z"
+
+
+def _within(value: float | None, limits: tuple[float, float]) -> float | None:
+    return value if value is not None and math.isfinite(value) and limits[0] <= value <= limits[1] else None
+
+
+def _signal(rssi_dbm: int | None) -> int | None:
+    return rssi_dbm if rssi_dbm is not None and SIGNAL_RANGE_DBM[0] <= rssi_dbm <= SIGNAL_RANGE_DBM[1] else None
+
+
+def _refuse(packet: Packet, reason: Reason, detail: str, float_name: str | None) -> Rejected:
+    return rejected(packet, Refusal(reason=reason, detail=detail, float_name=float_name))

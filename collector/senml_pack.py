@@ -1,0 +1,197 @@
+"""SenML packs (RFC 8428), JSON or CBOR, as resolved records. Pure; knows nothing of floats.
+
+Resolving follows RFC 8428 section 4.6: base fields apply from their record on, times become absolute, names are whole.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+
+import cbor2
+
+from collector.packet import Reason, Refusal
+
+MAX_PACK_BYTES = 65_536
+# About 600 readings: a float that buffers for 6 days at 15 minutes. More in one pack is a fault or an attack.
+SUPPORTED_VERSION = 10  # RFC 8428, section 4.4
+ABSOLUTE_FROM_S = 2.0**28  # RFC 8428, section 4.5.3: smaller times are relative to now
+
+# RFC 8428, section 6, table 4.
+_CBOR_LABELS = {
+    -1: "bver", -2: "bn", -3: "bt", -4: "bu", -5: "bv", -6: "bs",
+    0: "n", 1: "u", 2: "v", 3: "vs", 4: "vb", 5: "s", 6: "t", 7: "ut", 8: "vd",
+}  # fmt: skip
+_VALUE_LABELS = ("v", "vs", "vb", "vd", "s")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Record:
+    """One resolved record. `value` is None where it holds no number."""
+
+    name: str  # base name and name together
+    own_name: str  # what the record itself calls it; the base name where it gives none
+    unit: str | None
+    time: datetime | None  # None: the record says "now"
+    value: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Base:
+    name: str = ""
+    unit: str | None = None
+    time_s: float = 0.0
+    value: float = 0.0
+    version: int = SUPPORTED_VERSION
+
+
+class _Refused(Exception):
+    def __init__(self, reason: Reason, detail: str) -> None:
+        super().__init__(detail)
+        self.reason = reason
+        self.detail = detail
+
+
+def resolve_pack(payload: bytes, now: datetime) -> tuple[Record | Refusal, ...]:
+    """Decode one pack and resolve its records.
+
+    Parameters
+    ----------
+    payload : JSON or CBOR, told apart by the first byte
+    now : aware, UTC; what relative times are relative to
+
+    Returns
+    -------
+    A record or a refusal for each record that holds a value, in the pack's order; one refusal where the pack as a
+    whole cannot be understood. Never raises.
+
+    Source: RFC 8428 (2018), sections 4 to 6.
+    """
+    try:
+        return tuple(_resolve(_load(payload), now))
+    except _Refused as refused:
+        return (Refusal(reason=refused.reason, detail=refused.detail),)
+
+
+def _load(payload: bytes) -> list[dict[str, object]]:
+    if len(payload) > MAX_PACK_BYTES:
+        raise _Refused(
+            Reason.MALFORMED,
+            f"the pack has {len(payload)} bytes; at most {MAX_PACK_BYTES} are read, send smaller packs",
+        )
+    start = payload.lstrip(b" \t\r\n")[:1]
+    if start == b"[":
+        pack = _load_json(payload)
+    elif start and 0x80 <= start[0] <= 0x9F:
+        pack = _load_cbor(payload)
+    else:
+        raise _Refused(Reason.MALFORMED, "the payload is neither a SenML JSON nor a SenML CBOR array (RFC 8428)")
+    if not isinstance(pack, list) or not pack:
+        raise _Refused(Reason.MALFORMED, "the SenML pack is empty")
+    return [_labelled(index, record) for index, record in enumerate(pack, start=1)]
+
+
+def _load_json(payload: bytes) -> object:
+    try:
+        return json.loads(payload.decode("utf-8"))
+    except UnicodeDecodeError:
+        raise _Refused(Reason.MALFORMED, "the SenML JSON is not UTF-8") from None
+    except json.JSONDecodeError as error:
+        raise _Refused(
+            Reason.MALFORMED, f"the SenML JSON breaks off or is wrong at character {error.pos}: {error.msg}"
+        ) from None
+    except (ValueError, RecursionError):  # a number of thousands of digits; brackets nested too deep
+        raise _Refused(Reason.MALFORMED, "the SenML JSON holds a number or a nesting that cannot be read") from None
+
+
+def _load_cbor(payload: bytes) -> object:
+    try:
+        return cbor2.loads(payload)
+    except (cbor2.CBORDecodeError, ValueError, TypeError, ArithmeticError, RecursionError, MemoryError, EOFError):
+        raise _Refused(Reason.MALFORMED, "the SenML CBOR breaks off or is not well formed") from None
+
+
+def _labelled(index: int, record: object) -> dict[str, object]:
+    if not isinstance(record, dict):
+        raise _Refused(Reason.MALFORMED, f"record {index} of the SenML pack is not a map")
+    fields: dict[str, object] = {}
+    for key, value in record.items():
+        label = _CBOR_LABELS.get(key) if type(key) is int else key
+        if isinstance(label, str):
+            if label.endswith("_"):  # RFC 8428, section 4.4: must be understood, and an error if it is not
+                raise _Refused(Reason.UNKNOWN_FIELD, f"the field {label[:40]!r} must be understood and is not")
+            fields[label] = value
+    return fields
+
+
+def _resolve(pack: list[dict[str, object]], now: datetime) -> list[Record | Refusal]:
+    base = _Base()
+    resolved: list[Record | Refusal] = []
+    for index, fields in enumerate(pack, start=1):
+        base = _next_base(base, fields, index)
+        if any(label in fields for label in _VALUE_LABELS):
+            resolved.append(_resolve_record(base, fields, now))
+        elif "n" in fields:
+            resolved.append(Refusal(reason=Reason.MISSING_FIELD, detail=f"record {index} holds no value"))
+    if not resolved:
+        raise _Refused(Reason.MISSING_FIELD, "the SenML pack holds no value")
+    return resolved
+
+
+def _next_base(base: _Base, fields: dict[str, object], index: int) -> _Base:
+    version = fields.get("bver", base.version)
+    if type(version) is not int or version < 1:
+        raise _Refused(Reason.MALFORMED, f"bver in record {index} is not a positive whole number")
+    if version > SUPPORTED_VERSION:
+        raise _Refused(
+            Reason.UNSUPPORTED_VERSION,
+            f"the SenML pack has version {min(version, 10**6)}; versions up to {SUPPORTED_VERSION} are understood",
+        )
+    name, unit = fields.get("bn", base.name), fields.get("bu", base.unit)
+    if not isinstance(name, str) or not (unit is None or isinstance(unit, str)):
+        raise _Refused(Reason.MALFORMED, f"bn or bu in record {index} is not text")
+    time_s, value = number(fields.get("bt", base.time_s)), number(fields.get("bv", base.value))
+    if time_s is None or value is None:
+        raise _Refused(Reason.NOT_A_NUMBER, f"bt or bv in record {index} is not a number")
+    return _Base(name=name, unit=unit, time_s=time_s, value=value, version=version)
+
+
+def _resolve_record(base: _Base, fields: dict[str, object], now: datetime) -> Record | Refusal:
+    own_name, unit = fields.get("n", ""), fields.get("u", base.unit)
+    if not isinstance(own_name, str) or not (unit is None or isinstance(unit, str)):
+        return Refusal(reason=Reason.MALFORMED, detail="the name or unit of a record is not text")
+    if not base.name + own_name:
+        return Refusal(reason=Reason.MISSING_FIELD, detail="a record has no name")
+    offset_s = number(fields.get("t", 0.0))
+    try:
+        time = _time(base.time_s + offset_s, now) if offset_s is not None else None
+    except (OverflowError, ValueError, OSError):
+        offset_s = None
+    if offset_s is None:
+        return Refusal(reason=Reason.MALFORMED, detail=f"the time of record {own_name[:40]!r} is not a usable time")
+    value = number(fields.get("v"))
+    if value is not None:
+        value = number(value + base.value)
+    return Record(name=base.name + own_name, own_name=own_name or base.name, unit=unit, time=time, value=value)
+
+
+def number(value: object) -> float | None:
+    """`value` as a finite number; None for everything else, truth values included."""
+    if isinstance(value, bool) or not isinstance(value, int | float | Decimal):
+        return None
+    try:
+        converted = float(value)
+    except (OverflowError, ValueError):
+        return None
+    return converted if math.isfinite(converted) else None
+
+
+def _time(seconds: float, now: datetime) -> datetime | None:
+    if seconds == 0:
+        return None
+    if seconds < ABSOLUTE_FROM_S:
+        return now + timedelta(seconds=seconds)
+    return datetime.fromtimestamp(seconds, tz=UTC)

@@ -1,0 +1,46 @@
+"""The MQTT topics of the contract, under a prefix the user may change. Pure."""
+
+from __future__ import annotations
+
+DEFAULT_PREFIX = "gylewatch/v1"
+
+
+def readings_filter(prefix: str = DEFAULT_PREFIX) -> str:
+    """The subscription that matches the readings of every float."""
+    return f"{prefix}/readings/+"
+
+
+def readings_topic(float_name: str, prefix: str = DEFAULT_PREFIX) -> str:
+    return f"{prefix}/readings/{float_name}"
+
+
+def state_topic(batch_id: str, prefix: str = DEFAULT_PREFIX) -> str:
+    return f"{prefix}/state/{batch_id}"
+
+
+def alerts_topic(batch_id: str, prefix: str = DEFAULT_PREFIX) -> str:
+    return f"{prefix}/alerts/{batch_id}"
+
+
+def status_topic(prefix: str = DEFAULT_PREFIX) -> str:
+    return f"{prefix}/service/status"
+
+
+def float_of_topic(topic: str, prefix: str = DEFAULT_PREFIX) -> str | None:
+    """The float that a readings topic names; None for every other topic."""
+    head = f"{prefix}/readings/"
+    name = topic[len(head) :] if topic.startswith(head) else ""
+    return name if name and "/" not in name else None
+
+
+def matches(pattern: str, topic: str) -> bool:
+    """Whether `topic` is covered by the subscription `pattern` (MQTT 5.0, section 4.7: ``+``, ``#``, ``$`` topics)."""
+    wanted, levels = pattern.split("/"), topic.split("/")
+    if topic.startswith("$") and wanted[0] in ("+", "#"):
+        return False
+    for index, level in enumerate(wanted):
+        if level == "#":
+            return True
+        if index >= len(levels) or level not in ("+", levels[index]):
+            return False
+    return len(wanted) == len(levels)
