@@ -1,0 +1,106 @@
+"""A batch is written down as TOML; every slip is named with its key."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from gylewatch.batch_file import read_batch
+from gylewatch.errors import InputError
+
+# The contract's own example.
+HARBOUR = """\
+[batch]
+name = "Harbour Pale"
+volume_l = 21.0
+pitched = 2026-03-02T18:30:00Z
+original_gravity = 1.0520          # optional: measured at pitching
+expected_attenuation = [0.74, 0.80] # apparent attenuation range of the yeast, as fractions
+temperature_c = [18.0, 20.5]       # wanted range
+vessel = "FV1"
+float = "heron"
+[[batch.plan]]                     # optional changes of the wanted range
+from = 2026-03-09T08:00:00Z
+temperature_c = [2.0, 5.0]
+label = "cold crash"
+"""
+
+
+def written(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "batch.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_the_contract_s_example_is_read(tmp_path: Path) -> None:
+    batch = read_batch(written(tmp_path, HARBOUR))
+
+    assert batch.name == "Harbour Pale"
+    assert batch.pitched == datetime(2026, 3, 2, 18, 30, tzinfo=UTC)
+    assert batch.original_gravity_sg == 1.052
+    assert batch.expected_attenuation == (0.74, 0.80)
+    assert batch.plan[0].label == "cold crash"
+    assert batch.wanted_temperature_c(datetime(2026, 3, 9, 8, 0, tzinfo=UTC)) == (2.0, 5.0)
+
+
+def test_the_original_gravity_and_the_plan_may_be_left_out(tmp_path: Path) -> None:
+    text = HARBOUR.split("[[batch.plan]]", maxsplit=1)[0].replace("original_gravity", "# original_gravity")
+
+    batch = read_batch(written(tmp_path, text))
+
+    assert batch.original_gravity_sg is None
+    assert batch.plan == ()
+
+
+def test_an_addition_may_be_declared(tmp_path: Path) -> None:
+    addition = '[[batch.addition]]\ntime = 2026-03-04T10:00:00Z\ngravity_points = 6\nlabel = "candy sugar"\n'
+
+    batch = read_batch(written(tmp_path, HARBOUR + addition))
+
+    assert batch.additions[0].gravity_points == 6.0
+
+
+@pytest.mark.parametrize(
+    ("found", "replacement", "message"),
+    [
+        ("volume_l = 21.0", "", "batch.volume_l: is missing"),
+        ("volume_l = 21.0", "volume_l = true", "batch.volume_l = True: must be a number"),
+        ("volume_l = 21.0", "volume_l = -3", "batch.volume_l = -3: must be 0.1 to"),
+        ("volume_l = 21.0", "volume = 21.0", "batch.volume_l: is missing; write a number; is 'volume' meant?"),
+        ("label =", "lable =", "batch.plan[1].lable: unknown key; did you mean 'label'?"),
+        ("2026-03-02T18:30:00Z", "2026-03-02T18:30:00", "batch.pitched"),
+        ("2026-03-02T18:30:00Z", '"2026-03-02T18:30:00Z"', "must be a time without quotes"),
+        ("[0.74, 0.80]", "[74, 80]", "fractions, not percent"),
+        ("[0.74, 0.80]", "[0.80, 0.74]", "low below high"),
+        ("[18.0, 20.5]", "[64.0, 68.0]", "batch.temperature_c"),
+        ('"FV1"', '"FV 1"', "batch.vessel"),
+        ('"heron"', '"hér/on"', "batch.float"),
+        ("1.0520 ", "12.9 ", "batch.original_gravity = 12.9: must be 1.005 to 1.2 SG"),
+        ("[batch]", "[beer]", "beer: unknown key; known here: batch"),
+        ("[batch]", "title = 'x'\n[batch]", "title: unknown key"),
+        ("21.0", "21,0", "is not valid TOML"),
+    ],
+)
+def test_a_slip_is_named_with_its_key_and_what_is_allowed(
+    tmp_path: Path, found: str, replacement: str, message: str
+) -> None:
+    assert found in HARBOUR
+
+    with pytest.raises(InputError) as refusal:
+        read_batch(written(tmp_path, HARBOUR.replace(found, replacement, 1)))
+
+    assert message in str(refusal.value)
+    assert str(refusal.value).count("batch.toml") == 1
+    assert "\n" not in str(refusal.value)
+
+
+def test_a_missing_file_is_named(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"batch\.toml: there is no such file"):
+        read_batch(tmp_path / "batch.toml")
+
+
+def test_a_file_without_a_batch_says_so(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"the table \[batch\] is missing"):
+        read_batch(written(tmp_path, "# nothing yet\n"))
