@@ -1,0 +1,197 @@
+"""Batches, which float lies in which of them, and their hand samples."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, insert, select, update
+from sqlalchemy.engine import Row
+
+from gylewatch.errors import AlreadyExists, NotFound, StorageError
+from gylewatch.values import Batch, BatchId, FloatId, Sample, slug
+from storage.curves import current_version, require_float
+from storage.part import Part
+from storage.records import BatchRecord, FloatInUse
+from storage.schema import BatchRow, CurveRow, SampleRow, VesselRow
+from storage.stored import batch_from_json, batch_to_json, sample_from_columns, sample_to_columns
+
+
+class Batches(Part):
+    """Batches from pitching to packaging."""
+
+    def add_batch(self, batch: Batch, *, created: datetime) -> BatchRecord:
+        """Save a new batch; it is read under the float's newest curve.
+
+        Raises
+        ------
+        AlreadyExists
+            A batch of that name is there, or (`FloatInUse`) the float lies in another active batch.
+        NotFound
+            The float or the vessel is not known.
+        """
+        batch_id = BatchId(slug(batch.name))
+        with self._database.writing() as connection:
+            if connection.scalar(select(BatchRow.batch_id).where(BatchRow.batch_id == batch_id)) is not None:
+                raise AlreadyExists("batch", batch.name)
+            _require_float_and_vessel(connection, batch)
+            _require_free_float(connection, batch.float_id, batch_id)
+            version = current_version(connection, batch.float_id)
+            row = {"batch_id": batch_id, "created": created, "ended": None, "curve_version": version}
+            connection.execute(insert(BatchRow).values(**row, **_batch_columns(batch)))
+        return BatchRecord(batch_id=batch_id, batch=batch, curve_version=version, created=created, ended=None)
+
+    def batches(self, active_only: bool = False) -> tuple[BatchRecord, ...]:
+        """All batches in order of pitching."""
+        query = select(BatchRow).order_by(BatchRow.pitched, BatchRow.batch_id)
+        if active_only:
+            query = query.where(BatchRow.ended.is_(None))
+        with self._database.reading() as connection:
+            return tuple(_batch_record(row) for row in connection.execute(query).all())
+
+    def batch(self, batch_id: BatchId) -> BatchRecord:
+        """One batch.
+
+        Raises
+        ------
+        NotFound
+            No batch has that identifier.
+        """
+        with self._database.reading() as connection:
+            return _require_batch(connection, batch_id)
+
+    def batch_of_float(self, float_id: FloatId) -> BatchRecord | None:
+        """The active batch in which a float lies."""
+        query = select(BatchRow).where(BatchRow.float_id == float_id, BatchRow.ended.is_(None))
+        with self._database.reading() as connection:
+            row = connection.execute(query).one_or_none()
+        return None if row is None else _batch_record(row)
+
+    def replace_batch(self, batch_id: BatchId, batch: Batch) -> BatchRecord:
+        """Save changed facts of a batch (plan, additions, vessel, float, even its name); its identifier stays.
+
+        Another float is read under that float's newest curve.
+
+        Raises
+        ------
+        AlreadyExists
+            The new float lies in another active batch (`FloatInUse`).
+        NotFound
+            The batch, float or vessel is not known.
+        """
+        with self._database.writing() as connection:
+            before = _require_batch(connection, batch_id)
+            _require_float_and_vessel(connection, batch)
+            if before.ended is None:
+                _require_free_float(connection, batch.float_id, batch_id)
+            change = _batch_columns(batch)
+            if batch.float_id != before.batch.float_id:
+                change["curve_version"] = current_version(connection, batch.float_id)
+            connection.execute(update(BatchRow).where(BatchRow.batch_id == batch_id).values(**change))
+            return _require_batch(connection, batch_id)
+
+    def set_batch_curve(self, batch_id: BatchId, version: int) -> BatchRecord:
+        """Read a batch under another version of its float's curve.
+
+        Raises
+        ------
+        NotFound
+            The batch, or that version of its float's curve, is not there.
+        """
+        with self._database.writing() as connection:
+            float_id = _require_batch(connection, batch_id).batch.float_id
+            query = select(CurveRow.version).where(CurveRow.float_id == float_id, CurveRow.version == version)
+            if connection.scalar(query) is None:
+                raise NotFound("curve", f"{float_id} version {version}", "list them with: gylewatch curve list")
+            connection.execute(update(BatchRow).where(BatchRow.batch_id == batch_id).values(curve_version=version))
+            return _require_batch(connection, batch_id)
+
+    def end_batch(self, batch_id: BatchId, time: datetime) -> BatchRecord:
+        """End a batch; its float is free again. Ending it once more corrects the time.
+
+        Raises
+        ------
+        NotFound
+            No batch has that identifier.
+        StorageError
+            `time` lies before the batch was pitched.
+        """
+        with self._database.writing() as connection:
+            pitched = _require_batch(connection, batch_id).batch.pitched
+            if time < pitched:
+                raise StorageError(
+                    f"batch {batch_id!r} was pitched at {pitched.isoformat()} and cannot end before that,"
+                    f" at {time.isoformat()}; give a later time",
+                    retry=False,
+                )
+            connection.execute(update(BatchRow).where(BatchRow.batch_id == batch_id).values(ended=time))
+            return _require_batch(connection, batch_id)
+
+    def add_sample(self, batch_id: BatchId, sample: Sample) -> int:
+        """Save a hand sample and return its id; ids count up in the order in which samples are entered.
+
+        Raises
+        ------
+        NotFound
+            No batch has that identifier.
+        """
+        with self._database.writing() as connection:
+            _require_batch(connection, batch_id)
+            row = insert(SampleRow).values(batch_id=batch_id, **sample_to_columns(sample)).returning(SampleRow.id)
+            return connection.execute(row).scalar_one()
+
+    def samples(self, batch_id: BatchId) -> tuple[tuple[int, Sample], ...]:
+        """All hand samples of a batch with their ids, in order of time."""
+        query = select(SampleRow).where(SampleRow.batch_id == batch_id).order_by(SampleRow.time, SampleRow.id)
+        return self._samples(query)
+
+    def sample_after(self, batch_id: BatchId, cursor: int) -> tuple[tuple[int, Sample], ...]:
+        """The samples entered after the one with id `cursor` (0: all), in the order in which they were entered."""
+        query = select(SampleRow).where(SampleRow.batch_id == batch_id, SampleRow.id > cursor).order_by(SampleRow.id)
+        return self._samples(query)
+
+    def _samples(self, query: Any) -> tuple[tuple[int, Sample], ...]:
+        with self._database.reading() as connection:
+            rows = connection.execute(query).mappings().all()
+        return tuple((row["id"], sample_from_columns(row)) for row in rows)
+
+
+def _batch_columns(batch: Batch) -> dict[str, Any]:
+    return {
+        "float_id": batch.float_id,
+        "vessel_id": batch.vessel,
+        "pitched": batch.pitched,
+        "document": batch_to_json(batch),
+    }
+
+
+def _batch_record(row: Row[Any]) -> BatchRecord:
+    return BatchRecord(
+        batch_id=BatchId(row.batch_id),
+        batch=batch_from_json(row.document),
+        curve_version=row.curve_version,
+        created=row.created,
+        ended=row.ended,
+    )
+
+
+def _require_batch(connection: Connection, batch_id: str) -> BatchRecord:
+    row = connection.execute(select(BatchRow).where(BatchRow.batch_id == batch_id)).one_or_none()
+    if row is None:
+        raise NotFound("batch", batch_id, "list them with: gylewatch batch list")
+    return _batch_record(row)
+
+
+def _require_float_and_vessel(connection: Connection, batch: Batch) -> None:
+    require_float(connection, batch.float_id)
+    if connection.scalar(select(VesselRow.vessel_id).where(VesselRow.vessel_id == batch.vessel)) is None:
+        raise NotFound("vessel", batch.vessel, "add it first with: gylewatch vessel add")
+
+
+def _require_free_float(connection: Connection, float_id: FloatId, batch_id: BatchId) -> None:
+    query = select(BatchRow).where(
+        BatchRow.float_id == float_id, BatchRow.ended.is_(None), BatchRow.batch_id != batch_id
+    )
+    row = connection.execute(query).first()
+    if row is not None:
+        raise FloatInUse(float_id, _batch_record(row).batch.name)

@@ -1,0 +1,91 @@
+"""What went wrong with a database, in one line: place, fault, remedy, and whether trying again may help."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
+
+from gylewatch.errors import StorageError
+
+# https://www.postgresql.org/docs/15/errcodes-appendix.html
+_POSTGRESQL_PASSES = {
+    "08": "the connection was lost; check that the server runs",
+    "53": "the server is out of disk space, memory or connections; free some",
+    "57": "the server is shutting down or starting; it will be tried again",
+    "40": "another program changed the same rows; it will be tried again",
+    "55": "another program holds the lock; it will be tried again",
+}
+_POSTGRESQL_REFUSALS = ("authentication failed", "does not exist", "no pg_hba.conf entry", "no password supplied")
+
+
+def explain(error: Exception, shown: str, path: Path | None) -> StorageError:
+    """The `StorageError` for a failure of the library, the driver or the file system.
+
+    Parameters
+    ----------
+    error : what was raised
+    shown : the database's place in words
+    path : of the SQLite file, None on a server
+    """
+    if isinstance(error, PoolTimeout):
+        return StorageError(f"database {shown}: too many uses at once; it will be tried again", retry=True)
+    cause = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
+    if isinstance(cause, sqlite3.Error):
+        fault, retry = _sqlite_fault(cause, path)
+    elif isinstance(cause, OSError):
+        fault, retry = f"{cause.strerror or cause}; check the disk and the folder's permissions", True
+    elif hasattr(cause, "sqlstate"):
+        fault, retry = _postgresql_fault(cause)
+    else:
+        fault, retry = f"{_first_line(cause)}; please report this", False
+    return StorageError(f"database {shown}: {fault}", retry=retry)
+
+
+def _sqlite_fault(error: sqlite3.Error, path: Path | None) -> tuple[str, bool]:
+    name = getattr(error, "sqlite_errorname", "")
+    faults = {
+        "SQLITE_BUSY": ("another program is writing to it; close that program or try again", True),
+        "SQLITE_LOCKED": ("another program is writing to it; close that program or try again", True),
+        "SQLITE_FULL": ("the disk is full; free some space", True),
+        "SQLITE_NOTADB": ("the file is not a database; name another file or restore a backup", False),
+        "SQLITE_CORRUPT": ("the file is damaged; restore a backup", False),
+        "SQLITE_IOERR": ("the disk cannot be read or written; check the disk and its cable", True),
+        "SQLITE_READONLY": (_not_writable(path), False),
+        "SQLITE_CANTOPEN": (_not_writable(path), False),
+    }
+    primary = "_".join(name.split("_")[:2])
+    return faults.get(primary, (f"{_first_line(error)}; please report this", False))
+
+
+def _not_writable(path: Path | None) -> str:
+    if path is None:
+        return "it cannot be opened"
+    if path.is_dir():
+        return "this is a folder; name a file in it"
+    if not path.parent.is_dir():
+        return f"the folder {path.parent} does not exist; create it"
+    return "it cannot be written; give this user the right to write to the file and to the folder around it"
+
+
+def _postgresql_fault(error: BaseException) -> tuple[str, bool]:
+    state: str | None = getattr(error, "sqlstate", None)
+    text = _first_line(error)
+    if state is None and any(refusal in text for refusal in _POSTGRESQL_REFUSALS):
+        return f"the server refuses: {text}; check user, password and name of the database", False
+    if state is None:
+        return f"the server cannot be reached; check that it runs and the host in the url ({text})", True
+    if state == "25006":
+        return "the server allows only reading; name the primary server", False
+    if state[:2] in _POSTGRESQL_PASSES:
+        return _POSTGRESQL_PASSES[state[:2]], True
+    if state[:2] in ("28", "3D", "42"):
+        return f"the server refuses: {text}; check user, rights and name of the database", False
+    return f"{text}; please report this", False
+
+
+def _first_line(error: BaseException) -> str:
+    lines = str(error).strip().splitlines()
+    return lines[0] if lines else type(error).__name__

@@ -1,0 +1,189 @@
+"""What was concluded about a batch: estimates, alerts, and the state from which the next event is judged."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, delete, insert, select, update
+
+from alerts.alert import Alert, Kind
+from fermentation.estimate import Estimate
+from gylewatch.errors import NotFound
+from gylewatch.values import BatchId
+from storage.database import insert_new, upsert
+from storage.part import Part
+from storage.readings import in_period
+from storage.records import AlertRecord, StateRecord
+from storage.schema import AlertRow, BatchRow, BatchStateRow, EstimateRow, OutboxRow
+from storage.stored import alert_from_columns, alert_to_columns, estimate_from_columns, estimate_to_columns
+
+
+class Outcomes(Part):
+    """Conclusions, each saved once however often it is drawn."""
+
+    def save_outcomes(
+        self,
+        batch_id: BatchId,
+        *,
+        estimates: Sequence[Estimate] = (),
+        alerts: Sequence[Alert] = (),
+        state: bytes | None = None,
+        cursor: int | None = None,
+        sample_cursor: int | None = None,
+        channels: Sequence[str] = (),
+    ) -> tuple[AlertRecord, ...]:
+        """Save in ONE transaction what some events led to, and return the alerts that are new.
+
+        An estimate of the same time, or an alert of the same kind, time and resolution, that is there already stays
+        as it is. Each new alert is put into the outbox once per channel.
+
+        Parameters
+        ----------
+        state, cursor, sample_cursor : None leaves what is stored
+
+        Raises
+        ------
+        NotFound
+            No batch has that identifier.
+        ValueError
+            A cursor without a state, the first time: the state says what was done with the readings before it.
+        """
+        with self._database.writing() as connection:
+            if connection.scalar(select(BatchRow.batch_id).where(BatchRow.batch_id == batch_id)) is None:
+                raise NotFound("batch", batch_id, "list them with: gylewatch batch list")
+            if estimates:
+                rows = [{"batch_id": batch_id, **estimate_to_columns(estimate)} for estimate in estimates]
+                connection.execute(insert_new(connection, EstimateRow, ["batch_id", "time"]), rows)
+            new = tuple(
+                record for alert in alerts if (record := _save_alert(connection, batch_id, alert, channels)) is not None
+            )
+            _save_state(connection, batch_id, state, cursor, sample_cursor)
+        return new
+
+    def state(self, batch_id: BatchId) -> StateRecord | None:
+        """What the pipeline carried after the last event of a batch."""
+        with self._database.reading() as connection:
+            row = connection.execute(select(BatchStateRow).where(BatchStateRow.batch_id == batch_id)).one_or_none()
+        if row is None:
+            return None
+        return StateRecord(state=row.state, cursor=row.reading_cursor, sample_cursor=row.sample_cursor)
+
+    def forget_estimates(self, batch_id: BatchId) -> None:
+        """Drop estimates and state of a batch, to read it again from the start. Alerts stay: they were told."""
+        with self._database.writing() as connection:
+            connection.execute(delete(EstimateRow).where(EstimateRow.batch_id == batch_id))
+            connection.execute(delete(BatchStateRow).where(BatchStateRow.batch_id == batch_id))
+
+    def estimates(
+        self,
+        batch_id: BatchId,
+        *,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        limit: int | None = None,
+    ) -> tuple[Estimate, ...]:
+        """Estimates of a batch with ``since <= time < until``, in order of time.
+
+        Parameters
+        ----------
+        limit : at most so many, the newest ones
+        """
+        query = in_period(select(EstimateRow).where(EstimateRow.batch_id == batch_id), EstimateRow.time, since, until)
+        with self._database.reading() as connection:
+            rows = connection.execute(query.order_by(EstimateRow.time.desc()).limit(limit)).mappings().all()
+        return tuple(estimate_from_columns(row) for row in reversed(rows))
+
+    def latest_estimate(self, batch_id: BatchId) -> Estimate | None:
+        """The newest estimate of a batch."""
+        found = self.estimates(batch_id, limit=1)
+        return found[0] if found else None
+
+    def alerts(self, batch_id: BatchId, *, limit: int | None = None) -> tuple[AlertRecord, ...]:
+        """Alerts of a batch, raised and ended, in order of time.
+
+        Parameters
+        ----------
+        limit : at most so many, the newest ones
+        """
+        query = select(AlertRow).where(AlertRow.batch_id == batch_id)
+        query = query.order_by(AlertRow.time.desc(), AlertRow.id.desc()).limit(limit)
+        with self._database.reading() as connection:
+            rows = connection.execute(query).mappings().all()
+        return tuple(_alert_record(row) for row in reversed(rows))
+
+    def open_alerts(self, batch_id: BatchId) -> tuple[AlertRecord, ...]:
+        """Alerts of a batch that were raised and have not ended, the last one of each kind."""
+        raised: dict[Kind, AlertRecord] = {}
+        for record in self.alerts(batch_id):
+            if record.alert.resolves is None:
+                raised[record.alert.kind] = record
+            else:
+                raised.pop(record.alert.resolves, None)
+        return tuple(raised.values())
+
+    def acknowledge_alert(self, alert_id: int, *, who: str, time: datetime) -> None:
+        """Note that a person has seen an alert.
+
+        Raises
+        ------
+        NotFound
+            No alert has that id.
+        """
+        self._change_alert(alert_id, acknowledged_at=time, acknowledged_by=who)
+
+    def snooze_alert(self, alert_id: int, *, until: datetime | None) -> None:
+        """Note that an alert is not to be repeated before `until`; None ends the snooze.
+
+        Raises
+        ------
+        NotFound
+            No alert has that id.
+        """
+        self._change_alert(alert_id, snoozed_until=until)
+
+    def _change_alert(self, alert_id: int, **change: Any) -> None:
+        with self._database.writing() as connection:
+            if connection.execute(update(AlertRow).where(AlertRow.id == alert_id).values(**change)).rowcount == 0:
+                raise NotFound("alert", str(alert_id))
+
+
+def _save_alert(connection: Connection, batch_id: BatchId, alert: Alert, channels: Sequence[str]) -> AlertRecord | None:
+    statement = insert_new(connection, AlertRow, ["batch_id", "kind", "time", "resolves"])
+    row = {"batch_id": batch_id, **alert_to_columns(alert)}
+    alert_id = connection.execute(statement.values(row).returning(AlertRow.id)).scalar_one_or_none()
+    if alert_id is None:
+        return None
+    waiting = {"alert_id": alert_id, "attempts": 0, "due": None, "delivered": None, "given_up": False, "reason": ""}
+    if channels:
+        rows = [{"channel": channel, **waiting} for channel in dict.fromkeys(channels)]
+        connection.execute(insert(OutboxRow), rows)
+    return AlertRecord(id=alert_id, batch_id=batch_id, alert=alert)
+
+
+def _save_state(
+    connection: Connection, batch_id: BatchId, state: bytes | None, cursor: int | None, sample_cursor: int | None
+) -> None:
+    given = {"state": state, "reading_cursor": cursor, "sample_cursor": sample_cursor}
+    change = {name: value for name, value in given.items() if value is not None}
+    if not change:
+        return
+    if state is not None:
+        first = {"batch_id": batch_id, "reading_cursor": 0, "sample_cursor": 0, **change}
+        upsert(connection, BatchStateRow, first, keys=["batch_id"], change=change)
+        return
+    moved = connection.execute(update(BatchStateRow).where(BatchStateRow.batch_id == batch_id).values(**change))
+    if moved.rowcount == 0:
+        raise ValueError("a cursor needs a state beside it the first time")
+
+
+def _alert_record(row: Any) -> AlertRecord:
+    return AlertRecord(
+        id=row["id"],
+        batch_id=BatchId(row["batch_id"]),
+        alert=alert_from_columns(row),
+        acknowledged_at=row["acknowledged_at"],
+        acknowledged_by=row["acknowledged_by"],
+        snoozed_until=row["snoozed_until"],
+    )

@@ -1,0 +1,124 @@
+"""What the store returns about stored things: frozen values, never rows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from alerts.alert import Alert
+from gylewatch.errors import AlreadyExists
+from gylewatch.values import Batch, BatchId, FloatId, Reference, VesselId, check_name
+
+if TYPE_CHECKING:
+    from calibration.curve import Curve
+
+
+class FloatInUse(AlreadyExists):
+    """The float already lies in another active batch: one float cannot measure two beers at once."""
+
+    def __init__(self, float_id: FloatId, batch_name: str) -> None:
+        super().__init__("float", float_id)
+        self.batch_name = batch_name
+        self.args = (
+            f"float {float_id!r} is in the active batch {batch_name!r}; end that batch first or choose another float",
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FloatRecord:
+    """A float that the user has named; only such floats are listened to."""
+
+    float_id: FloatId
+    created: datetime
+    note: str = ""
+    address: str | None = None  # radio address, where the float does not send its name
+
+    def __post_init__(self) -> None:
+        check_name("float", self.float_id)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VesselRecord:
+    """A fermenter."""
+
+    vessel_id: VesselId
+    created: datetime
+    volume_l: float | None = None
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        check_name("vessel", self.vessel_id)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurveRecord:
+    """One version of a float's calibration, with the points it was fitted to. Versions count 1, 2, 3 per float."""
+
+    float_id: FloatId
+    version: int
+    created: datetime
+    who: str
+    note: str
+    curve: Curve
+    references: tuple[Reference, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatchRecord:
+    """A batch as stored. It is active until `ended` is set."""
+
+    batch_id: BatchId
+    batch: Batch
+    curve_version: int | None  # of the batch's float; None: no curve was there yet
+    created: datetime
+    ended: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StateRecord:
+    """What the pipeline carried after the last stored event of a batch."""
+
+    state: bytes
+    cursor: int  # row id of the last reading that went into the state
+    sample_cursor: int  # id of the last sample that went into the state
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlertRecord:
+    """An alert as stored, with what people have done about it."""
+
+    id: int
+    batch_id: BatchId
+    alert: Alert
+    acknowledged_at: datetime | None = None
+    acknowledged_by: str | None = None
+    snoozed_until: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutboxRecord:
+    """One alert that is still to go out over one channel."""
+
+    id: int
+    channel: str
+    attempts: int  # failed so far
+    batch_id: BatchId
+    batch_name: str
+    alert: Alert
+    reason: str = ""  # why the last attempt failed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeardFloat:
+    """A float that was heard but has not been named by the user."""
+
+    name: str  # the name it sends or its radio address
+    source: str
+    first_heard: datetime
+    last_heard: datetime
+    packets: int
+    rssi_dbm: int | None
+    values: Mapping[str, float | str | None] = field(default_factory=dict)  # the last ones, by field name with unit
+    ignored: bool = False

@@ -1,0 +1,157 @@
+"""Floats, vessels, and floats that were heard but are not known."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import delete, insert, select, update
+from sqlalchemy.engine import Row
+
+from gylewatch.errors import AlreadyExists, NotFound
+from gylewatch.values import FloatId, VesselId
+from storage.database import upsert
+from storage.part import Part
+from storage.records import FloatRecord, HeardFloat, VesselRecord
+from storage.schema import FloatRow, HeardFloatRow, VesselRow
+from storage.stored import finite
+
+# Anybody near can send names; a house full of radios has some dozens of them.
+KEPT_HEARD_FLOATS = 200
+
+
+class Registry(Part):
+    """The things a brewer names before the first batch."""
+
+    def add_float(self, record: FloatRecord) -> None:
+        """Make a float known; from now on its packets are accepted.
+
+        Raises
+        ------
+        AlreadyExists
+            A float of that name, or with that address, is there.
+        """
+        with self._database.writing() as connection:
+            if connection.scalar(select(FloatRow.float_id).where(FloatRow.float_id == record.float_id)) is not None:
+                raise AlreadyExists("float", record.float_id)
+            same = select(FloatRow.float_id).where(FloatRow.address == record.address)
+            if record.address is not None and connection.scalar(same) is not None:
+                raise AlreadyExists("float with the address", record.address)
+            connection.execute(
+                insert(FloatRow).values(
+                    float_id=record.float_id, address=record.address, note=record.note, created=record.created
+                )
+            )
+            connection.execute(
+                delete(HeardFloatRow).where(HeardFloatRow.name.in_((record.float_id, record.address or "")))
+            )
+
+    def floats(self) -> tuple[FloatRecord, ...]:
+        """All known floats, by name."""
+        with self._database.reading() as connection:
+            rows = connection.execute(select(FloatRow).order_by(FloatRow.float_id)).all()
+        return tuple(
+            FloatRecord(float_id=FloatId(row.float_id), address=row.address, note=row.note, created=row.created)
+            for row in rows
+        )
+
+    def float_ids(self) -> frozenset[FloatId]:
+        """The names of all known floats."""
+        with self._database.reading() as connection:
+            return frozenset(FloatId(name) for name in connection.scalars(select(FloatRow.float_id)))
+
+    def add_vessel(self, record: VesselRecord) -> None:
+        """Make a vessel known.
+
+        Raises
+        ------
+        AlreadyExists
+            A vessel of that name is there.
+        """
+        with self._database.writing() as connection:
+            if (
+                connection.scalar(select(VesselRow.vessel_id).where(VesselRow.vessel_id == record.vessel_id))
+                is not None
+            ):
+                raise AlreadyExists("vessel", record.vessel_id)
+            connection.execute(
+                insert(VesselRow).values(
+                    vessel_id=record.vessel_id, volume_l=record.volume_l, note=record.note, created=record.created
+                )
+            )
+
+    def vessels(self) -> tuple[VesselRecord, ...]:
+        """All vessels, by name."""
+        with self._database.reading() as connection:
+            rows = connection.execute(select(VesselRow).order_by(VesselRow.vessel_id)).all()
+        return tuple(
+            VesselRecord(vessel_id=VesselId(row.vessel_id), volume_l=row.volume_l, note=row.note, created=row.created)
+            for row in rows
+        )
+
+    def heard(
+        self,
+        name: str,
+        *,
+        source: str,
+        time: datetime,
+        rssi_dbm: int | None,
+        values: Mapping[str, float | int | str | bool | None],
+    ) -> None:
+        """Note that an unknown float was heard; only the most recently heard ones are kept.
+
+        Parameters
+        ----------
+        name : the name it sends or its radio address
+        values : what it last sent, by field name with unit
+        """
+        latest = {"source": source, "last_heard": time, "rssi_dbm": rssi_dbm, "last_values": finite(values)}
+        with self._database.writing() as connection:
+            upsert(
+                connection,
+                HeardFloatRow,
+                {"name": name, "first_heard": time, "packets": 1, "ignored": False, **latest},
+                keys=["name"],
+                change={**latest, "packets": HeardFloatRow.packets + 1},
+            )
+            oldest = select(HeardFloatRow.name).order_by(HeardFloatRow.last_heard.desc(), HeardFloatRow.name)
+            # Ignored ones stay: forgetting them would offer them again.
+            surplus = oldest.where(HeardFloatRow.ignored.is_(False)).offset(KEPT_HEARD_FLOATS).limit(KEPT_HEARD_FLOATS)
+            names = connection.scalars(surplus).all()
+            if names:
+                connection.execute(delete(HeardFloatRow).where(HeardFloatRow.name.in_(names)))
+
+    def heard_floats(self, *, with_ignored: bool = False) -> tuple[HeardFloat, ...]:
+        """Unknown floats, the most recently heard first."""
+        query = select(HeardFloatRow).order_by(HeardFloatRow.last_heard.desc(), HeardFloatRow.name)
+        if not with_ignored:
+            query = query.where(HeardFloatRow.ignored.is_(False))
+        with self._database.reading() as connection:
+            return tuple(_heard(row) for row in connection.execute(query).all())
+
+    def ignore_heard(self, name: str, *, ignored: bool = True) -> None:
+        """Offer an unknown float no longer, or again.
+
+        Raises
+        ------
+        NotFound
+            No unknown float of that name was heard.
+        """
+        change = update(HeardFloatRow).where(HeardFloatRow.name == name).values(ignored=ignored)
+        with self._database.writing() as connection:
+            if connection.execute(change).rowcount == 0:
+                raise NotFound("unknown float", name, "only floats that were heard can be ignored")
+
+
+def _heard(row: Row[Any]) -> HeardFloat:
+    return HeardFloat(
+        name=row.name,
+        source=row.source,
+        first_heard=row.first_heard,
+        last_heard=row.last_heard,
+        packets=row.packets,
+        rssi_dbm=row.rssi_dbm,
+        values=row.last_values,
+        ignored=row.ignored,
+    )

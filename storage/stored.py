@@ -1,0 +1,197 @@
+"""Values to and from their stored form. Pure; `from_x(to_x(value)) == value`."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, fields
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import RowMapping
+
+from alerts.alert import Alert, Evidence, Kind, Severity
+from collector.packet import Reason, Rejected, Source
+from fermentation.estimate import Estimate, Forecast, Phase
+from gylewatch.values import (
+    Addition,
+    Batch,
+    FloatId,
+    Instrument,
+    PlanStep,
+    Reading,
+    Reference,
+    Sample,
+    Unit,
+    VesselId,
+)
+from storage.schema import NOT_RESOLVING
+
+Json = dict[str, Any]
+Columns = RowMapping
+
+_READING_FIELDS = tuple(item.name for item in fields(Reading))
+_FORECAST_FIELDS = tuple(item.name for item in fields(Forecast))
+_ESTIMATE_FIELDS = tuple(item.name for item in fields(Estimate) if item.name != "forecast")
+
+
+def batch_to_json(batch: Batch) -> Json:
+    """A batch with its plan and additions as what JSON can hold; times as ISO 8601 in UTC."""
+    return {
+        "name": batch.name,
+        "pitched": _time_to_json(batch.pitched),
+        "float": batch.float_id,
+        "vessel": batch.vessel,
+        "volume_l": batch.volume_l,
+        "expected_attenuation": list(batch.expected_attenuation),
+        "temperature_c": list(batch.temperature_c),
+        "original_gravity_sg": batch.original_gravity_sg,
+        "plan": [
+            {"start": _time_to_json(step.start), "temperature_c": list(step.temperature_c), "label": step.label}
+            for step in batch.plan
+        ],
+        "additions": [
+            {"time": _time_to_json(item.time), "gravity_points": item.gravity_points, "label": item.label}
+            for item in batch.additions
+        ],
+    }
+
+
+def batch_from_json(document: Json) -> Batch:
+    """The batch that `batch_to_json` was given."""
+    return Batch(
+        name=document["name"],
+        pitched=_time_from_json(document["pitched"]),
+        float_id=FloatId(document["float"]),
+        vessel=VesselId(document["vessel"]),
+        volume_l=document["volume_l"],
+        expected_attenuation=_pair(document["expected_attenuation"]),
+        temperature_c=_pair(document["temperature_c"]),
+        original_gravity_sg=document["original_gravity_sg"],
+        plan=tuple(
+            PlanStep(
+                start=_time_from_json(step["start"]), temperature_c=_pair(step["temperature_c"]), label=step["label"]
+            )
+            for step in document["plan"]
+        ),
+        additions=tuple(
+            Addition(time=_time_from_json(item["time"]), gravity_points=item["gravity_points"], label=item["label"])
+            for item in document["additions"]
+        ),
+    )
+
+
+def references_to_json(references: Sequence[Reference]) -> list[Json]:
+    """Reference points as what JSON can hold."""
+    return [asdict(reference) for reference in references]
+
+
+def references_from_json(documents: Sequence[Json]) -> tuple[Reference, ...]:
+    """The reference points that `references_to_json` was given."""
+    return tuple(Reference(**document) for document in documents)
+
+
+def reading_to_columns(reading: Reading) -> Json:
+    """A row of ``readings`` without its id."""
+    return {name: getattr(reading, name) for name in _READING_FIELDS}
+
+
+def reading_from_columns(row: Columns) -> Reading:
+    """The reading of a row of ``readings``."""
+    return Reading(**{name: row[name] for name in _READING_FIELDS})
+
+
+def sample_to_columns(sample: Sample) -> Json:
+    """A row of ``samples`` without its id and batch."""
+    return asdict(sample)
+
+
+def sample_from_columns(row: Columns) -> Sample:
+    """The sample of a row of ``samples``."""
+    return Sample(
+        time=row["time"],
+        instrument=Instrument(row["instrument"]),
+        value=row["value"],
+        unit=Unit(row["unit"]),
+        sample_temperature_c=row["sample_temperature_c"],
+    )
+
+
+def rejected_to_columns(rejected: Rejected) -> Json:
+    """A row of ``rejected`` without its id."""
+    return asdict(rejected)
+
+
+def rejected_from_columns(row: Columns) -> Rejected:
+    """The refused packet of a row of ``rejected``."""
+    return Rejected(
+        received=row["received"],
+        source=Source(row["source"]),
+        origin=row["origin"],
+        reason=Reason(row["reason"]),
+        detail=row["detail"],
+        payload=row["payload"],
+        float_id=row["float_id"],
+    )
+
+
+def estimate_to_columns(estimate: Estimate) -> Json:
+    """A row of ``estimates`` without its batch."""
+    columns = {name: getattr(estimate, name) for name in _ESTIMATE_FIELDS}
+    for name in _FORECAST_FIELDS:
+        columns[f"forecast_{name}"] = None if estimate.forecast is None else getattr(estimate.forecast, name)
+    return columns
+
+
+def estimate_from_columns(row: Columns) -> Estimate:
+    """The estimate of a row of ``estimates``."""
+    forecast = {name: row[f"forecast_{name}"] for name in _FORECAST_FIELDS}
+    columns = {name: row[name] for name in _ESTIMATE_FIELDS}
+    return Estimate(
+        **{**columns, "phase": Phase(row["phase"])},
+        forecast=None if forecast["final_gravity_sg"] is None else Forecast(**forecast),
+    )
+
+
+def alert_to_columns(alert: Alert) -> Json:
+    """A row of ``alerts`` without its id, its batch and what people did about it."""
+    return {
+        "time": alert.time,
+        "kind": alert.kind,
+        "resolves": NOT_RESOLVING if alert.resolves is None else alert.resolves,
+        "severity": alert.severity,
+        "summary": alert.summary,
+        "evidence": finite(alert.evidence),
+    }
+
+
+def alert_from_columns(row: Columns) -> Alert:
+    """The alert of a row of ``alerts``."""
+    return Alert(
+        time=row["time"],
+        kind=Kind(row["kind"]),
+        severity=Severity(row["severity"]),
+        summary=row["summary"],
+        evidence=row["evidence"],
+        resolves=None if row["resolves"] == NOT_RESOLVING else Kind(row["resolves"]),
+    )
+
+
+def finite(values: Evidence) -> dict[str, float | int | str | bool | None]:
+    """Named values with null in place of infinity and NaN, which JSON (RFC 8259) cannot hold."""
+    return {
+        name: None if isinstance(value, float) and not math.isfinite(value) else value for name, value in values.items()
+    }
+
+
+def _pair(values: Sequence[float]) -> tuple[float, float]:
+    low, high = values
+    return (low, high)
+
+
+def _time_to_json(time: datetime) -> str:
+    return time.isoformat().replace("+00:00", "Z")
+
+
+def _time_from_json(text: str) -> datetime:
+    return datetime.fromisoformat(text).astimezone(UTC)
