@@ -1,0 +1,192 @@
+"""Belief: everything the smoother carries from one reading to the next, and its stored form.
+
+The belief is a cloud of particles. A particle is one hypothesis about what cannot be treated as Gaussian: how far the
+fermentation is (z), how fast it goes (k), the shape of its curve (a, b) and whether it is stalled. Given those, all
+else is linear and Gaussian, and each particle carries the exact mean and covariance of it (a Rao-Blackwellised
+particle filter: Doucet, de Freitas, Murphy and Russell, UAI 2000).
+
+Linear state, in points (0.001 SG) unless noted:
+
+    0 original gravity   1 final gravity   2 temperature effect of the float (points/°C)
+    3 foam bias          4 short-lived correlated error      5 lasting offset (knocks, fouling)
+    6... the curve's own error, one standard normal number a mode
+"""
+
+from __future__ import annotations
+
+import json
+import struct
+import zlib
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import numpy.typing as npt
+
+from gylewatch.values import Batch
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+ORIGINAL, FINAL, THERMAL, FOAM, SHORT, OFFSET, MODES = range(7)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cloud:
+    """The particles; arrays are read-only. n particles, m linear states."""
+
+    log_weight: FloatArray  # (n,) normalised
+    z: FloatArray  # (n,) logit of progress
+    log_k: FloatArray  # (n,) ln of the rate constant, 1/h
+    log_a: FloatArray  # (n,)
+    log_b: FloatArray  # (n,)
+    foam_sd: FloatArray  # (n,) points: how strongly this hypothesis expects foam to bias the float
+    stalled: BoolArray  # (n,)
+    mean: FloatArray  # (n, m)
+    covariance: FloatArray  # (n, m, m)
+
+    def __post_init__(self) -> None:
+        for name in self.__dataclass_fields__:
+            getattr(self, name).setflags(write=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pending:
+    """Dense readings waiting to be joined into one robust mean; at most `BIN_MEMBERS` are held."""
+
+    gravity_points: tuple[float, ...] = ()
+    temperature_c: tuple[float, ...] = ()
+    seen: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Belief:
+    """The smoother's state after the readings up to `time`."""
+
+    batch: Batch
+    time: datetime  # of the last update
+    step: int  # number of random draws made so far: makes the next ones reproducible
+    cloud: Cloud | None  # None before the first reading
+    pending: Pending
+    noise_points: float  # learnt scatter of one update
+    temperature_c: float  # last
+    reference_c: float  # temperature at which k is expressed
+    warmest_c: float  # warmest lasting temperature of the batch
+    added_points: float  # gravity of declared additions so far
+    additions_done: int
+    modes_points: tuple[float, ...]  # the curve's error modes where the float has lately been
+    misfit: float  # smoothed square of the standardised disagreement of the hand samples
+    finished_at: datetime | None  # since when the phase has been finished or conditioning
+    finish: tuple[datetime, datetime, datetime] | None  # low, middle, high; kept once it lies behind
+
+
+def cloud_of(belief: Belief) -> Cloud:
+    """The particles of a belief that has seen a reading.
+
+    Raises
+    ------
+    ValueError
+        It has not.
+    """
+    if belief.cloud is None:
+        raise ValueError("the belief has not seen a reading yet")
+    return belief.cloud
+
+
+_MAGIC = b"gylewatch belief 1\n"
+_SCALARS = (
+    "step",
+    "noise_points",
+    "temperature_c",
+    "reference_c",
+    "warmest_c",
+    "added_points",
+    "additions_done",
+    "misfit",
+)
+
+
+def encode_belief(belief: Belief) -> bytes:
+    """The belief without its batch, compressed; exact, so that a restart does not jump."""
+    head: dict[str, object] = {name: getattr(belief, name) for name in _SCALARS}
+    head["time"] = belief.time.isoformat()
+    head["finished_at"] = belief.finished_at.isoformat() if belief.finished_at else None
+    head["finish"] = [moment.isoformat() for moment in belief.finish] if belief.finish else None
+    head["modes_points"] = belief.modes_points
+    head["pending"] = [belief.pending.gravity_points, belief.pending.temperature_c, belief.pending.seen]
+    body = b""
+    if belief.cloud is not None:
+        n, m = belief.cloud.mean.shape
+        head["shape"] = [n, m]
+        upper = np.triu_indices(m)
+        parts = [belief.cloud.covariance[:, upper[0], upper[1]], belief.cloud.mean, _columns(belief.cloud)]
+        body = np.concatenate(parts, axis=1).tobytes()
+    text = json.dumps(head).encode()
+    return _MAGIC + zlib.compress(struct.pack("<I", len(text)) + text + body, 1)
+
+
+def _columns(cloud: Cloud) -> FloatArray:
+    return np.column_stack(
+        [cloud.log_weight, cloud.z, cloud.log_k, cloud.log_a, cloud.log_b, cloud.foam_sd, cloud.stalled]
+    )
+
+
+def decode_belief(stored: bytes, batch: Batch) -> Belief:
+    """The inverse of `encode_belief`.
+
+    Raises
+    ------
+    ValueError
+        The bytes are damaged or come from another version of the model.
+    """
+    if not stored.startswith(_MAGIC):
+        raise ValueError("the stored belief comes from another version of the model")
+    try:
+        plain = zlib.decompress(stored[len(_MAGIC) :])
+        (size,) = struct.unpack_from("<I", plain)
+        head = json.loads(plain[4 : 4 + size])
+        cloud = _decode_cloud(head["shape"], plain[4 + size :]) if "shape" in head else None
+        gravity, temperature, seen = head["pending"]
+        finish = head["finish"]
+    except (zlib.error, struct.error, KeyError, TypeError) as fault:
+        raise ValueError(f"the stored belief is damaged ({fault})") from fault
+    return Belief(
+        batch=batch,
+        time=_time(head["time"]),
+        finished_at=_time(head["finished_at"]) if head["finished_at"] else None,
+        cloud=cloud,
+        finish=(_time(finish[0]), _time(finish[1]), _time(finish[2])) if finish else None,
+        modes_points=tuple(head["modes_points"]),
+        pending=Pending(gravity_points=tuple(gravity), temperature_c=tuple(temperature), seen=seen),
+        **{name: head[name] for name in _SCALARS},
+    )
+
+
+def _decode_cloud(shape: list[int], body: bytes) -> Cloud:
+    n, m = shape
+    upper = np.triu_indices(m)
+    table = np.frombuffer(body, dtype=np.float64).reshape(n, len(upper[0]) + m + 7)
+    covariance = np.empty((n, m, m))
+    covariance[:, upper[0], upper[1]] = table[:, : len(upper[0])]
+    covariance[:, upper[1], upper[0]] = table[:, : len(upper[0])]
+    mean, columns = table[:, len(upper[0]) : -7].copy(), table[:, -7:].T.copy()
+    return Cloud(
+        log_weight=columns[0],
+        z=columns[1],
+        log_k=columns[2],
+        log_a=columns[3],
+        log_b=columns[4],
+        foam_sd=columns[5],
+        stalled=columns[6] > 0.5,
+        mean=mean,
+        covariance=covariance,
+    )
+
+
+def _time(text: str) -> datetime:
+    return datetime.fromisoformat(text).astimezone(UTC)
+
+
+def hours(span: timedelta) -> float:
+    """A span of time in hours."""
+    return span.total_seconds() / 3600.0

@@ -1,0 +1,257 @@
+"""The causal filter: one reading or hand sample at a time, from belief to belief.
+
+Nothing here looks ahead: `step(belief, gravity)` uses what `belief` holds and the reading, so that a prefix of the
+readings gives a prefix of the estimates. Dense readings are joined to one robust mean every `BIN_MINUTES` first.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+from statistics import median
+
+import numpy as np
+
+from calibration.curve import GravityReading
+from calibration.hydrometry import HandGravity
+from fermentation import evidence, kinetics
+from fermentation.belief import (
+    FINAL,
+    FOAM,
+    MODES,
+    OFFSET,
+    ORIGINAL,
+    SHORT,
+    THERMAL,
+    Belief,
+    FloatArray,
+    Pending,
+    cloud_of,
+    hours,
+)
+from fermentation.estimate import Estimate
+from fermentation.motion import effective_k, pass_time
+from fermentation.prior import seed_cloud
+from fermentation.summary import summarise
+from gylewatch.values import Addition, Batch
+
+BIN_MINUTES = 10.0
+# Readings closer together than this are joined: slosh and bubbles last minutes, so they add little to each other
+BIN_MEMBERS = 60
+LATE_HOURS = 6.0
+# A late reading this old still helps; the belief is carried back along its own rate. Older ones are stored, not used
+START_NOISE_POINTS = 0.9
+NOISE_RANGE_POINTS = (0.08, 8.0)
+NOISE_GAIN = 0.06
+# The learnt scatter follows the last few dozen readings: slosh comes and goes with the CO2
+MODES_HOURS = 3.0
+# The curve's error modes are taken where the float was over the last hours, this reading left out: taken at its own
+# angle they would share its noise, and the filter would explain that noise away by bending the curve
+MISFIT_MEMORY = 0.5
+LONGEST_STEP_HOURS = 12.0
+# The switching and drift of a long silence are applied in steps of this length
+
+
+def start(batch: Batch) -> Belief:
+    """The belief at pitching, before any reading."""
+    return Belief(
+        batch=batch,
+        time=batch.pitched,
+        step=0,
+        cloud=None,
+        pending=Pending(),
+        noise_points=START_NOISE_POINTS,
+        temperature_c=sum(batch.temperature_c) / 2.0,
+        reference_c=sum(batch.temperature_c) / 2.0,
+        warmest_c=sum(batch.temperature_c) / 2.0,
+        added_points=0.0,
+        additions_done=0,
+        modes_points=(),
+        misfit=0.0,
+        finished_at=None,
+        finish=None,
+    )
+
+
+def step(belief: Belief, gravity: GravityReading) -> tuple[Belief, Estimate | None]:
+    """Take one reading of the float.
+
+    Returns
+    -------
+    the new belief, and the estimate at the reading's time; None for a reading that was joined to a bin, came late, or
+    lies before pitching.
+    """
+    if gravity.time < belief.batch.pitched:
+        return belief, None
+    value = 1000.0 * (gravity.gravity_sg - 1.0)
+    if belief.cloud is None:
+        belief = _born(belief, gravity, value)
+    elif gravity.time <= belief.time:
+        return _take_late(belief, gravity, value), None
+    elif hours(gravity.time - belief.time) * 60.0 < BIN_MINUTES:
+        return replace(belief, pending=_held(belief.pending, value, gravity.temperature_c)), None
+    held = _held(belief.pending, value, gravity.temperature_c)
+    elapsed = hours(gravity.time - belief.time)
+    belief = _carry(belief, gravity.time, median(held.temperature_c))
+    belief = _learn(replace(belief, pending=Pending()), gravity, median(held.gravity_points))
+    return summarise(_with_modes(belief, gravity, elapsed))
+
+
+def _with_modes(belief: Belief, gravity: GravityReading, elapsed_hours: float) -> Belief:
+    follow = 1.0 - float(np.exp(-elapsed_hours / MODES_HOURS))
+    pairs = zip(belief.modes_points, gravity.modes_sg, strict=True)
+    return replace(belief, modes_points=tuple(old + follow * (1000.0 * new - old) for old, new in pairs))
+
+
+def observe_sample(belief: Belief, sample: HandGravity) -> tuple[Belief, Estimate | None]:
+    """Take one hand sample: a measurement of the gravity itself, free of the float's errors."""
+    if belief.cloud is None or sample.time < belief.batch.pitched:
+        return belief, None
+    late_hours = 0.0
+    if sample.time > belief.time:
+        belief = _carry(belief, sample.time, belief.temperature_c)
+    else:
+        late_hours = hours(belief.time - sample.time)
+    rows = _gravity_rows(_carried_back(belief, min(late_hours, 24.0)))
+    value = 1000.0 * (sample.gravity_sg - 1.0)
+    sd = float(np.hypot(1000.0 * sample.sd_sg, 0.02 * late_hours))
+    cloud = cloud_of(belief)
+    surprise, _, variance = evidence.innovation(cloud, rows, value)
+    weights = np.exp(cloud.log_weight)
+    squared = float(weights @ (surprise**2 / (variance + sd**2)))
+    misfit = belief.misfit + MISFIT_MEMORY * (squared - belief.misfit)
+    cloud = evidence.take(cloud, rows, value, sd, evidence.SAMPLE_SCATTER, knocks=False)
+    generator, belief = _generator(replace(belief, misfit=misfit))
+    return summarise(replace(belief, cloud=evidence.resample(cloud, generator)))
+
+
+def _born(belief: Belief, gravity: GravityReading, value: float) -> Belief:
+    generator, belief = _generator(belief)
+    warm = gravity.temperature_c
+    cloud = seed_cloud(belief.batch, value, warm, len(gravity.modes_sg), generator)
+    modes = tuple(1000.0 * mode for mode in gravity.modes_sg)
+    return replace(belief, cloud=cloud, modes_points=modes, temperature_c=warm, reference_c=warm, warmest_c=warm)
+
+
+def _held(pending: Pending, value: float, temperature_c: float) -> Pending:
+    if pending.seen >= BIN_MEMBERS and pending.seen % 8:  # keeps memory bounded and still spans the bin
+        return replace(pending, seen=pending.seen + 1)
+    return Pending(
+        gravity_points=(*pending.gravity_points[-(BIN_MEMBERS - 1) :], value),
+        temperature_c=(*pending.temperature_c[-(BIN_MEMBERS - 1) :], temperature_c),
+        seen=pending.seen + 1,
+    )
+
+
+def _generator(belief: Belief) -> tuple[np.random.Generator, Belief]:
+    # Counter-based: the same belief always draws the same numbers, so that restart and replay agree
+    seed = int(belief.batch.pitched.timestamp()) & 0xFFFFFFFF
+    bits = np.random.Philox(key=seed, counter=belief.step)
+    return np.random.Generator(bits), replace(belief, step=belief.step + 1)
+
+
+def _carry(belief: Belief, time: datetime, temperature_c: float) -> Belief:
+    for addition in belief.batch.additions[belief.additions_done :]:
+        if addition.time > time:
+            break
+        belief = _add(_carry_plain(belief, addition.time, belief.temperature_c), addition)
+    return _carry_plain(belief, time, temperature_c)
+
+
+def _carry_plain(belief: Belief, time: datetime, temperature_c: float) -> Belief:
+    left = hours(time - belief.time)
+    generator, belief = _generator(belief)
+    cloud = cloud_of(belief)
+    middle = 0.5 * (belief.temperature_c + temperature_c)
+    warmest = max(belief.warmest_c, belief.warmest_c + (temperature_c - belief.warmest_c) * min(left / 6.0, 1.0))
+    pace = kinetics.temperature_factor(middle, belief.reference_c, warmest)
+    while left > 1e-6:
+        span = min(left, LONGEST_STEP_HOURS)
+        cloud = pass_time(cloud, span, pace, generator)
+        left -= span
+    return replace(belief, cloud=cloud, time=max(time, belief.time), temperature_c=temperature_c, warmest_c=warmest)
+
+
+def _add(belief: Belief, addition: Addition) -> Belief:
+    """A declared addition turns progress back by the points it adds."""
+    cloud = cloud_of(belief)
+    generator, belief = _generator(belief)
+    if addition.gravity_points is None:
+        points = np.abs(5.0 * generator.standard_normal(cloud.z.shape))
+    else:
+        points = np.abs(addition.gravity_points * (1.0 + 0.1 * generator.standard_normal(cloud.z.shape)))
+    drop = np.maximum(cloud.mean[:, ORIGINAL] - cloud.mean[:, FINAL], 1.0)
+    p = kinetics.progress(cloud.z)
+    left = np.maximum((1.0 - p) * drop + points, 1e-3)
+    # the original gravity rises by what was added; the final gravity stays, sugar ferments out
+    mean = cloud.mean.copy()
+    mean[:, ORIGINAL] += points
+    p_now = np.clip(1.0 - left / (drop + points), 1e-5, 1.0 - 1e-5)
+    cloud = replace(cloud, mean=mean, z=np.log(p_now) - np.log1p(-p_now), stalled=np.zeros_like(cloud.stalled))
+    added = belief.added_points + float(np.mean(points))
+    return replace(belief, cloud=cloud, additions_done=belief.additions_done + 1, added_points=added)
+
+
+def _gravity_rows(belief: Belief) -> FloatArray:
+    cloud = cloud_of(belief)
+    p = kinetics.progress(cloud.z)
+    rows = np.zeros_like(cloud.mean)
+    rows[:, ORIGINAL], rows[:, FINAL] = 1.0 - p, p
+    return rows
+
+
+def _float_rows(belief: Belief, gravity: GravityReading) -> FloatArray:
+    rows = _gravity_rows(belief)
+    rows[:, THERMAL] = gravity.temperature_c - belief.reference_c
+    rows[:, FOAM] = rows[:, SHORT] = rows[:, OFFSET] = 1.0
+    rows[:, MODES:] = belief.modes_points
+    return rows
+
+
+def _carried_back(belief: Belief, late_hours: float) -> Belief:
+    """The belief with progress as it was `late_hours` ago; only good for measurement rows."""
+    cloud = cloud_of(belief)
+    if late_hours <= 0.0:
+        return belief
+    pace = kinetics.temperature_factor(belief.temperature_c, belief.reference_c, belief.warmest_c)
+    k = effective_k(cloud, pace)
+    slope = kinetics.speed(cloud.z, k, np.exp(cloud.log_a), np.exp(cloud.log_b))
+    return replace(belief, cloud=replace(cloud, z=cloud.z - np.minimum(slope * late_hours, 3.0)))
+
+
+def _take_late(belief: Belief, gravity: GravityReading, value: float) -> Belief:
+    late_hours = hours(belief.time - gravity.time)
+    if late_hours <= 0.0 or late_hours > LATE_HOURS:
+        return belief
+    return _learn(belief, gravity, value, late_hours)
+
+
+def _learn(belief: Belief, gravity: GravityReading, value: float, late_hours: float = 0.0) -> Belief:
+    rows = _float_rows(_carried_back(belief, late_hours), gravity)
+    sd = belief.noise_points * (3.0 if gravity.moving else 1.0)
+    sd = float(np.hypot(sd, 0.3 * late_hours))
+    noise = belief.noise_points if late_hours or gravity.moving else _learnt_noise(belief, rows, value)
+    cloud = evidence.take(cloud_of(belief), rows, value, sd, evidence.FLOAT_SCATTER, knocks=not gravity.moving)
+    generator, belief = _generator(belief)
+    return replace(belief, cloud=evidence.resample(cloud, generator), noise_points=noise)
+
+
+def _learnt_noise(belief: Belief, rows: FloatArray, value: float) -> float:
+    """Follow the median of the standardised surprise (stochastic approximation: Robbins and Monro, 1951).
+
+    For a normal error the median of |surprise| is 0.6745 standard deviations; the median does not see outliers.
+    """
+    cloud = cloud_of(belief)
+    surprise, _, variance = evidence.innovation(cloud, rows, value)
+    weights = np.exp(cloud.log_weight)
+    mean = float(weights @ surprise)
+    total = float(weights @ (variance + (surprise - mean) ** 2)) + belief.noise_points**2
+    share = belief.noise_points**2 / total
+    direction = 1.0 if abs(mean) > 0.6745 * np.sqrt(total) else -1.0
+    low, high = NOISE_RANGE_POINTS
+    return float(np.clip(belief.noise_points * np.exp(NOISE_GAIN * share * direction), low, high))
+
+
+def next_bin(belief: Belief) -> datetime:
+    """When the next reading will be taken rather than held."""
+    return belief.time + timedelta(minutes=BIN_MINUTES)

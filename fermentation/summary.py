@@ -1,0 +1,167 @@
+"""From belief to estimate: medians, intervals and probabilities of the cloud."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+from math import sqrt
+
+import numpy as np
+
+from calibration.strength import abv_percent, real_attenuation
+from fermentation.belief import FINAL, FOAM, OFFSET, ORIGINAL, SHORT, Belief, FloatArray, cloud_of, hours
+from fermentation.estimate import Estimate, Forecast, Phase
+from fermentation.forecast import final_points, hours_to_finish
+from fermentation.kinetics import progress, temperature_factor
+from fermentation.motion import rate_points_per_day
+from fermentation.phase import phase_of
+
+STILL_POINTS_PER_DAY = 0.5
+# one point in two days, the trade's test for a finished beer (common practice, no source)
+START_DROP_POINTS = 1.0
+# less than a point below the original gravity no instrument tells from noise
+ATTENUATION_SLACK = 0.01
+MOVING_SHARE = 0.5
+# A finish time is given while this share of the belief moves towards it
+RESTART_HOURS = 12.0
+_LOW_MID_HIGH = (0.1, 0.5, 0.9)
+_GRID = np.linspace(-3.2, 3.2, 33)
+
+
+Finish = tuple[datetime, datetime, datetime]
+
+
+def quantiles(mean: FloatArray, sd: FloatArray, weight: FloatArray) -> tuple[float, float, float]:
+    """10 %, 50 % and 90 % quantile of a mixture of normal distributions, by inverting its distribution function.
+
+    mean, sd, weight : (k,) each; weights sum to one
+    """
+    centre = float(weight @ mean)
+    width = sqrt(float(weight @ ((mean - centre) ** 2 + sd**2))) + 1e-9
+    bounds = centre + width * _GRID
+    below = 1.0 - _shares_above(mean, sd, weight, bounds)
+    at = np.interp(_LOW_MID_HIGH, below, bounds)
+    return float(at[0]), float(at[1]), float(at[2])
+
+
+def _shares_above(mean: FloatArray, sd: FloatArray, weight: FloatArray, bounds: FloatArray) -> FloatArray:
+    """(b,) P(x > bound) of the mixture. Normal integral by a logistic curve, good to 0.01."""
+    slope = 0.851 / np.maximum(sd, 1e-3)
+    curve = np.tanh((mean * slope)[:, None] - slope[:, None] * bounds)
+    shares: FloatArray = 0.5 + 0.5 * (weight @ curve)
+    return shares
+
+
+def _share_above(mean: FloatArray, sd: FloatArray, weight: FloatArray, bound: float) -> float:
+    return float(_shares_above(mean, sd, weight, np.array([bound]))[0])
+
+
+def _weighted_quantiles(values: FloatArray, weight: FloatArray) -> tuple[float, float, float]:
+    order = np.argsort(values)
+    below = np.cumsum(weight[order])
+    at = np.interp(_LOW_MID_HIGH, below - 0.5 * weight[order], values[order])
+    return float(at[0]), float(at[1]), float(at[2])
+
+
+def summarise(belief: Belief) -> tuple[Belief, Estimate]:
+    """The estimate of a belief that has seen readings; the belief is returned with its finish noted."""
+    cloud = cloud_of(belief)
+    weight = np.exp(cloud.log_weight)
+    p = progress(cloud.z)
+    original, final = cloud.mean[:, ORIGINAL], cloud.mean[:, FINAL]
+    here = (1.0 - p) * original + p * final
+    cov = cloud.covariance
+    var_original, var_final, both = cov[:, ORIGINAL, ORIGINAL], cov[:, FINAL, FINAL], cov[:, ORIGINAL, FINAL]
+    here_sd = np.sqrt(np.maximum((1 - p) ** 2 * var_original + p**2 * var_final + 2 * p * (1 - p) * both, 0.0))
+    low, middle, high = quantiles(here, here_sd, weight)
+    pace = temperature_factor(belief.temperature_c, belief.reference_c, belief.warmest_c)
+    rate = rate_points_per_day(cloud, pace)
+    rate_low, rate_middle, rate_high = _weighted_quantiles(rate, weight)
+    fallen = p * (original - final)
+    fallen_sd = p * np.sqrt(np.maximum(var_original + var_final - 2 * both, 0.0))
+    started = _share_above(fallen, fallen_sd, weight, START_DROP_POINTS)
+    attenuated = _probability_attenuated(belief, here, weight)
+    still = float(weight @ (rate < STILL_POINTS_PER_DAY))
+    share_done = float(weight @ p)
+    finish = _finish(belief)
+    finished_at = belief.finished_at
+    phase = phase_of(
+        probability_started=started,
+        probability_still=still,
+        probability_attenuated=attenuated,
+        share_done=share_done,
+        hours_since_finish=hours(belief.time - finished_at) if finished_at else None,
+    )
+    if phase is Phase.FINISHED and finished_at is None:
+        finished_at = belief.time
+    elif phase not in (Phase.FINISHED, Phase.CONDITIONING):
+        finished_at = None
+    original_points = float(weight @ original)
+    original_sg, gravity_sg = 1.0 + original_points / 1000.0, 1.0 + middle / 1000.0
+    estimate = Estimate(
+        time=belief.time,
+        gravity_sg=gravity_sg,
+        gravity_low_sg=1.0 + low / 1000.0,
+        gravity_high_sg=1.0 + high / 1000.0,
+        rate_points_per_day=rate_middle,
+        rate_low_points_per_day=rate_low,
+        rate_high_points_per_day=rate_high,
+        original_gravity_sg=original_sg,
+        apparent_attenuation=1.0 - middle / original_points,
+        real_attenuation=real_attenuation(original_sg, min(gravity_sg, original_sg)),
+        abv_percent=abv_percent(original_sg, min(gravity_sg, original_sg)),
+        temperature_c=belief.temperature_c,
+        phase=phase,
+        forecast=_forecast(belief, finish),
+        probability_started=started,
+        probability_still=still,
+        probability_attenuated=attenuated,
+        bias_points=float(weight @ (cloud.mean[:, FOAM] + cloud.mean[:, SHORT] + cloud.mean[:, OFFSET])),
+        noise_points=belief.noise_points,
+        misfit_sigma=sqrt(belief.misfit),
+    )
+    return replace(belief, finished_at=finished_at, finish=finish), estimate
+
+
+def _probability_attenuated(belief: Belief, here: FloatArray, weight: FloatArray) -> float:
+    cloud = cloud_of(belief)
+    p = progress(cloud.z)
+    kept = 1.0 - (belief.batch.expected_attenuation[0] - ATTENUATION_SLACK)
+    # attenuated where kept * original - here >= 0; linear in (original, final)
+    on_original, on_final = kept - (1.0 - p), -p
+    margin = kept * cloud.mean[:, ORIGINAL] - here
+    cov = cloud.covariance
+    variance = (
+        on_original**2 * cov[:, ORIGINAL, ORIGINAL]
+        + on_final**2 * cov[:, FINAL, FINAL]
+        + 2.0 * on_original * on_final * cov[:, ORIGINAL, FINAL]
+    )
+    return _share_above(margin, np.sqrt(np.maximum(variance, 0.0)), weight, 0.0)
+
+
+def _forecast(belief: Belief, finish: Finish | None) -> Forecast:
+    low, middle, high = quantiles(*final_points(belief))
+    return Forecast(
+        final_gravity_sg=1.0 + middle / 1000.0,
+        final_gravity_low_sg=1.0 + low / 1000.0,
+        final_gravity_high_sg=1.0 + high / 1000.0,
+        finish_low=finish[0] if finish else None,
+        finish_time=finish[1] if finish else None,
+        finish_high=finish[2] if finish else None,
+    )
+
+
+def _finish(belief: Belief) -> Finish | None:
+    """When it finishes; a finish that lies behind keeps its time unless the beer is found to have far to go."""
+    ahead = hours_to_finish(belief)
+    weight = np.exp(cloud_of(belief).log_weight)
+    moving = np.isfinite(ahead)
+    share = float(weight[moving].sum())
+    if share < MOVING_SHARE:
+        return None
+    spans = _weighted_quantiles(ahead[moving], weight[moving] / share)
+    past = belief.finish is not None and belief.finish[1] <= belief.time
+    if past and spans[1] < RESTART_HOURS:
+        return belief.finish
+    low, middle, high = (belief.time + timedelta(hours=span) for span in spans)
+    return low, middle, high
