@@ -1,0 +1,72 @@
+"""Decode: a packet that came over MQTT or HTTP, by its topic, to readings and refusals. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import datetime
+
+from collector.admit import DEFAULT_LIMITS, Limits, admit
+from collector.mapping import JsonMapping, decode_json
+from collector.packet import Fields, Packet, Reason, Refusal, Rejected, Source
+from collector.senml import decode_senml
+from collector.tilt import Axis
+from collector.topics import DEFAULT_PREFIX, float_of_topic, matches
+from gylewatch.values import FloatId, Reading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decoding:
+    """What the user set about the meaning of topics and payloads."""
+
+    prefix: str = DEFAULT_PREFIX
+    mappings: tuple[JsonMapping, ...] = ()
+    long_axis: Axis = Axis.Z  # of floats that send ax, ay, az
+
+
+DEFAULT_DECODING = Decoding()
+
+
+def decode(packet: Packet, decoding: Decoding = DEFAULT_DECODING) -> tuple[Fields | Refusal, ...]:
+    """What `packet` says, by its topic: SenML on the readings topic, the user's mappings on others. Never raises."""
+    over_http = packet.source is Source.HTTP  # there the origin is the float itself
+    name = packet.origin if over_http else float_of_topic(packet.origin, decoding.prefix)
+    if name is not None:
+        return decode_senml(name, packet.payload, packet.received, long_axis=decoding.long_axis)
+    for mapping in decoding.mappings:
+        if matches(mapping.topic, packet.origin):
+            return (decode_json(mapping, packet.origin, packet.payload),)
+    return (
+        Refusal(
+            reason=Reason.UNKNOWN_TOPIC,
+            detail=f"no mapping covers the topic {packet.origin[:200]!r}; write one, or publish SenML on "
+            f"{decoding.prefix}/readings/<float>",
+        ),
+    )
+
+
+def read_packet(
+    packet: Packet,
+    *,
+    now: datetime,
+    known: Collection[FloatId],
+    decoding: Decoding = DEFAULT_DECODING,
+    limits: Limits = DEFAULT_LIMITS,
+) -> tuple[Reading | Rejected, ...]:
+    """Decode and admit one packet.
+
+    Parameters
+    ----------
+    packet : its origin is the topic, or over HTTP the float's name
+    now : aware, UTC; a clock that can be trusted
+    known : the floats that the user has added
+
+    Returns
+    -------
+    At least one reading or refusal. A retained packet is refused whole, unread.
+    """
+    if packet.retained:
+        name = float_of_topic(packet.origin, decoding.prefix)
+        unread = Refusal(reason=Reason.RETAINED, detail="", float_name=name)
+        return (admit(unread, packet, now=now, known=known, limits=limits),)
+    return tuple(admit(found, packet, now=now, known=known, limits=limits) for found in decode(packet, decoding))

@@ -1,0 +1,262 @@
+"""MQTT: a persistent subscription that turns messages into packets, and a way to publish. Shell over paho.
+
+A message is acknowledged to the broker only when `Delivery.acknowledge` is called, so what was not committed comes
+back after a crash. When the inbox is full the network thread waits, and the broker keeps the rest.
+"""
+
+from __future__ import annotations
+
+import ssl
+import sys
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import structlog
+from paho.mqtt.client import Client, MQTTMessage
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from collector.inbox import Delivery, Inbox
+from collector.mqtt_settings import MqttSettings, TlsSettings
+from collector.packet import Packet, Source
+from collector.topics import readings_filter, status_topic
+from gylewatch.errors import ConfigError, TransportError
+
+KEEPALIVE_S = 30  # a dead network is noticed after 45 s (1.5 times, MQTT 5.0 section 3.1.2.10)
+SESSION_EXPIRY_S = 7 * 86_400  # the broker keeps what floats say while the service is away for up to a week
+IN_FLIGHT = 500  # unacknowledged messages the broker may send ahead: half an inbox
+FIRST_RECONNECT_S, LAST_RECONNECT_S = 1, 60
+
+_log = structlog.get_logger(__name__)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BrokerHealth:
+    """A snapshot. `problem` is one sentence that names place and remedy while not connected, else None."""
+
+    name: str
+    place: str
+    connected: bool
+    since: datetime  # of the state `connected` tells
+    received: int
+    problem: str | None
+
+
+def _utc_now() -> datetime:
+    return datetime.now(UTC)
+
+
+class MqttCollector:
+    """One broker's subscription. Start and stop once.
+
+    Parameters
+    ----------
+    settings : the broker
+    inbox : where packets go
+    now : the clock that stamps arrivals
+    reconnect_s : first and longest wait between attempts to connect
+
+    Raises
+    ------
+    ConfigError
+        A certificate or key file cannot be read.
+    """
+
+    def __init__(
+        self,
+        settings: MqttSettings,
+        inbox: Inbox,
+        *,
+        now: Callable[[], datetime] = _utc_now,
+        reconnect_s: tuple[float, float] = (FIRST_RECONNECT_S, LAST_RECONNECT_S),
+    ) -> None:
+        self._settings = settings
+        self._inbox = inbox
+        self._now = now
+        self._stopping = threading.Event()
+        self._connection = threading.Lock()  # guards the two below: a receipt must not reach another connection
+        self._connected = False
+        self._generation = 0
+        self._since = now()
+        self._received = 0
+        self._problem: str | None = f"not connected to {settings.place} yet"
+        self._client = self._new_client(reconnect_s)
+
+    def start(self) -> None:
+        """Connect in the background and keep trying; never fails because a broker is away."""
+        settings = self._settings
+        if settings.protocol == "5":
+            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            properties.SessionExpiryInterval = SESSION_EXPIRY_S
+            properties.ReceiveMaximum = IN_FLIGHT
+            self._client.connect_async(
+                settings.host, settings.port, KEEPALIVE_S, clean_start=False, properties=properties
+            )
+        else:
+            self._client.connect_async(settings.host, settings.port, KEEPALIVE_S)
+        self._client.loop_start()
+
+    def stop(self) -> None:
+        """Say ``offline``, disconnect and end the thread. The broker keeps the session."""
+        if self._is_connected():
+            try:
+                self.publish(status_topic(self._settings.prefix), b"offline", timeout_s=2.0)
+            except TransportError as error:
+                _log.warning("could not say goodbye to the broker", broker=self._settings.place, problem=str(error))
+        self._stopping.set()
+        self._client.disconnect()
+        self._client.loop_stop()
+        self._lost(None)
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool = True, timeout_s: float = 10.0) -> None:
+        """Publish at QoS 1 and wait for the broker's receipt. Any thread but the network's own.
+
+        Raises
+        ------
+        TransportError
+            Not connected, or no receipt within `timeout_s`. The message may still arrive later.
+        """
+        place = self._settings.place
+        if not self._is_connected():
+            raise TransportError(f"cannot publish to {topic}: {self._problem or f'not connected to {place}'}")
+        receipt = self._client.publish(topic, payload, qos=1, retain=retain)
+        try:
+            receipt.wait_for_publish(timeout_s)
+        except (RuntimeError, ValueError) as error:
+            raise TransportError(f"the broker at {place} did not take a message for {topic}: {error}") from None
+        if not receipt.is_published():
+            raise TransportError(f"the broker at {place} gave no receipt for {topic} within {timeout_s:g} s")
+
+    def health(self) -> BrokerHealth:
+        """A snapshot; any thread."""
+        with self._connection:
+            return BrokerHealth(
+                name=self._settings.name,
+                place=self._settings.place,
+                connected=self._connected,
+                since=self._since,
+                received=self._received,
+                problem=None if self._connected else self._problem,
+            )
+
+    def _new_client(self, reconnect_s: tuple[float, float]) -> Client:
+        settings = self._settings
+        version5 = settings.protocol == "5"
+        client = Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=settings.client_id,
+            protocol=MQTTProtocolVersion.MQTTv5 if version5 else MQTTProtocolVersion.MQTTv311,
+            clean_session=None if version5 else False,
+            manual_ack=True,
+        )
+        if settings.username is not None:
+            client.username_pw_set(settings.username, settings.password)
+        if settings.tls is not None:
+            client.tls_set_context(_tls_context(settings.place, settings.tls))
+        client.will_set(status_topic(settings.prefix), b"offline", qos=1, retain=True)
+        client.reconnect_delay_set(*reconnect_s)  # type: ignore[arg-type]  # fractions of a second work
+        client.on_connect = self._on_connect
+        client.on_connect_fail = self._on_connect_fail
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        return client
+
+    def _is_connected(self) -> bool:
+        with self._connection:
+            return self._connected
+
+    def _on_connect(self, client: Client, _: Any, flags: Any, reason: Any, __: Any) -> None:
+        settings = self._settings
+        if reason.is_failure:
+            self._lost(_refusal(settings, str(reason)))
+            return
+        with self._connection:
+            self._connected = True
+            self._generation += 1
+            self._since = self._now()
+            self._problem = None
+        if not flags.session_present:
+            topics = [readings_filter(settings.prefix), *(mapping.topic for mapping in settings.mappings)]
+            client.subscribe([(topic, 1) for topic in dict.fromkeys(topics)])
+        client.publish(status_topic(settings.prefix), b"online", qos=1, retain=True)
+        _log.info("connected to the broker", broker=settings.place, session_kept=flags.session_present)
+
+    def _on_connect_fail(self, _: Client, __: Any) -> None:
+        # paho swallows the exception, but calls this while it is being handled.
+        self._lost(_unreachable(self._settings, sys.exc_info()[1]))
+
+    def _on_disconnect(self, _: Client, __: Any, ___: Any, reason: Any, ____: Any) -> None:
+        if not self._stopping.is_set() and self._is_connected():
+            self._lost(f"the connection to the broker at {self._settings.place} broke off ({reason}); trying again")
+
+    def _lost(self, problem: str | None) -> None:
+        with self._connection:
+            changed = problem != self._problem or self._connected
+            if self._connected:
+                self._since = self._now()
+            self._connected = False
+            self._problem = problem
+        if changed and problem is not None:  # one line for each state, not for each attempt
+            _log.warning("broker not available", problem=problem)
+
+    def _on_message(self, _: Client, __: Any, message: MQTTMessage) -> None:
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = "(topic that is not UTF-8)"
+        packet = Packet(
+            source=Source.MQTT,
+            origin=topic,
+            payload=bytes(message.payload),
+            received=self._now(),
+            retained=message.retain,
+        )
+        self._received += 1
+        generation = self._generation  # only this thread changes it
+        mid, qos = message.mid, message.qos
+
+        def acknowledge() -> None:
+            # Message ids begin anew with each connection: a late receipt could acknowledge another message.
+            with self._connection:
+                if self._connected and generation == self._generation:
+                    self._client.ack(mid, qos)
+
+        self._inbox.put(Delivery(packet=packet, acknowledge=acknowledge), self._stopping)
+
+
+def _tls_context(place: str, tls: TlsSettings) -> ssl.SSLContext:
+    try:
+        context = ssl.create_default_context(cafile=tls.ca_file)
+        if tls.cert_file is not None:
+            context.load_cert_chain(tls.cert_file, tls.key_file)
+    except OSError as error:  # ssl.SSLError is one
+        named = ", ".join(str(file) for file in (tls.ca_file, tls.cert_file, tls.key_file) if file is not None)
+        raise ConfigError(
+            f"the certificates for the broker at {place} cannot be used ({named}): {error.strerror or error}"
+        ) from None
+    return context
+
+
+def _refusal(settings: MqttSettings, reason: str) -> str:
+    remedy = "check protocol, client_id and the broker's log"
+    if any(word in reason.lower() for word in ("authori", "password", "user name")):
+        remedy = "check username and password, and that the broker lets this user connect"
+    elif "protocol" in reason.lower():
+        remedy = 'set protocol = "3.1.1" if the broker speaks no MQTT 5'
+    return f"the broker at {settings.place} refused the connection ({reason}): {remedy}"
+
+
+def _unreachable(settings: MqttSettings, error: BaseException | None) -> str:
+    remedy = "check host, port and that the broker runs; trying again"
+    if isinstance(error, ssl.SSLCertVerificationError):
+        remedy = f"its certificate is not trusted ({error.verify_message}); set ca_file to the authority that signed it"
+    elif isinstance(error, ssl.SSLError):
+        remedy = "the secure connection failed; check tls, port, and the client's certificate"
+    elif isinstance(error, ConnectionRefusedError):
+        remedy = "nothing listens there; start the broker or correct host and port; trying again"
+    detail = getattr(error, "strerror", None) or (type(error).__name__ if error else "no answer")
+    return f"the broker at {settings.place} cannot be reached ({detail}): {remedy}"
