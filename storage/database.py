@@ -65,7 +65,7 @@ class Database:
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
-        """A consistent view of the database; nothing is written."""
+        """A transaction that only reads; it never waits for a writer."""
         if self._in_memory:  # it has only one connection
             with self._writer, self._transaction(write=False) as connection:
                 yield connection
@@ -83,6 +83,29 @@ class Database:
             if not self.is_sqlite:
                 connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_POSTGRESQL_WRITER_LOCK})")
             yield connection
+
+    @contextmanager
+    def changing_schema(self) -> Iterator[Connection]:
+        """Like `writing`, with foreign keys of SQLite checked only at the end.
+
+        SQLite changes a column by copying the table, and dropping the old one would break every key that points to it
+        (https://www.sqlite.org/lang_altertable.html, section 7).
+        """
+        if not self.is_sqlite:
+            with self.writing() as connection:
+                yield connection
+            return
+        with self._writer, self.translating(), self._engine.connect() as connection:
+            connection.execution_options(**{_WRITE: True})
+            driver = connection.connection.driver_connection
+            assert isinstance(driver, sqlite3.Connection)  # noqa: S101  tells the type checker
+            driver.execute("PRAGMA foreign_keys=OFF")  # has no effect once a transaction has begun
+            try:
+                with connection.begin():
+                    yield connection
+                    _check_foreign_keys(connection)
+            finally:
+                driver.execute("PRAGMA foreign_keys=ON")
 
     @contextmanager
     def translating(self) -> Iterator[None]:
@@ -149,6 +172,12 @@ def _prepare_sqlite(connection: sqlite3.Connection, _record: object) -> None:
     connection.execute("PRAGMA journal_mode=WAL")
     connection.execute("PRAGMA synchronous=FULL")  # what a broker was told is stored survives a power cut
     connection.execute("PRAGMA foreign_keys=ON")
+
+
+def _check_foreign_keys(connection: Connection) -> None:
+    broken = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
+    if broken is not None:
+        raise sqlite3.IntegrityError(f"a migration would break a foreign key of table {broken[0]!r}")
 
 
 def _begin_sqlite(connection: Connection) -> None:

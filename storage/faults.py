@@ -5,7 +5,6 @@ from __future__ import annotations
 import sqlite3
 from pathlib import Path
 
-from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from gylewatch.errors import StorageError
@@ -32,7 +31,7 @@ def explain(error: Exception, shown: str, path: Path | None) -> StorageError:
     """
     if isinstance(error, PoolTimeout):
         return StorageError(f"database {shown}: too many uses at once; it will be tried again", retry=True)
-    cause = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
+    cause = getattr(error, "orig", None) or error
     if isinstance(cause, sqlite3.Error):
         fault, retry = _sqlite_fault(cause, path)
     elif isinstance(cause, OSError):

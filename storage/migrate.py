@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from pathlib import Path
 
 from alembic import command
@@ -12,6 +13,9 @@ from sqlalchemy import inspect
 
 from gylewatch.errors import StorageError
 from storage.database import Database
+
+# Alembic keeps the context of a run in a global.
+_ONE_AT_A_TIME = threading.Lock()
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 
@@ -34,7 +38,7 @@ def upgrade(database: Database, *, create: bool, migrations: Path = MIGRATIONS) 
     config.set_main_option("script_location", str(migrations).replace("%", "%%"))
     config.set_main_option("path_separator", "os")
     scripts = ScriptDirectory.from_config(config)
-    with database.writing() as connection:
+    with _ONE_AT_A_TIME, database.changing_schema() as connection:
         current = MigrationContext.configure(connection).get_current_revision()
         if current == scripts.get_current_head():
             return

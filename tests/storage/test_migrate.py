@@ -1,0 +1,111 @@
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from gylewatch.errors import StorageError
+from storage.database import Database
+from storage.migrate import MIGRATIONS, upgrade
+from storage.store import Store
+from tests.storage.examples import float_record, reading
+
+NEXT = '''
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0002"
+down_revision = "0001"
+
+
+def upgrade() -> None:
+    with op.batch_alter_table("floats") as table:
+        table.add_column(sa.Column("shape", sa.Text(), nullable=False, server_default="round"))
+        table.alter_column("note", existing_type=sa.Text(), nullable=True)
+'''
+FAILS = NEXT + '    raise RuntimeError("half way")\n'
+
+
+def migrations_with(folder: Path, script: str) -> Path:
+    """A later program's migrations: ours and one more."""
+    shutil.copytree(MIGRATIONS, folder, ignore=shutil.ignore_patterns("__pycache__"))
+    (folder / "versions" / "0002_next.py").write_text(script)
+    return folder
+
+
+def upgrade_with(url: str, migrations: Path) -> None:
+    database = Database(url, lock_timeout_s=5)
+    try:
+        upgrade(database, create=False, migrations=migrations)
+    finally:
+        database.close()
+
+
+def test_opening_again_finds_what_was_saved(store_url: str) -> None:
+    with Store.open(store_url) as store:
+        store.add_float(float_record("heron"))
+        store.append_readings([reading(0)])
+
+    with Store.open(store_url, create=False) as store:
+        assert store.readings(reading(0).float_id) == (reading(0),)
+
+
+def test_a_later_migration_keeps_the_rows_and_what_points_to_them(store_url: str, tmp_path: Path) -> None:
+    with Store.open(store_url) as store:
+        store.add_float(float_record("heron"))
+        store.append_readings([reading(0), reading(1)])
+
+    upgrade_with(store_url, migrations_with(tmp_path / "later", NEXT))
+
+    with pytest.raises(StorageError, match="newer gylewatch"):
+        Store.open(store_url)
+    database = Database(store_url, lock_timeout_s=5)
+    with database.reading() as connection:
+        assert connection.exec_driver_sql("SELECT float_id, shape FROM floats").all() == [("heron", "round")]
+        assert connection.exec_driver_sql("SELECT count(*) FROM readings").scalar() == 2
+    database.close()
+
+
+def test_a_migration_that_fails_leaves_the_database_as_it_was(store_url: str, tmp_path: Path) -> None:
+    with Store.open(store_url) as store:
+        store.add_float(float_record("heron", note="tall"))
+
+    with pytest.raises(RuntimeError, match="half way"):
+        upgrade_with(store_url, migrations_with(tmp_path / "later", FAILS))
+
+    with Store.open(store_url) as store:
+        assert store.floats() == (float_record("heron", note="tall"),)
+
+
+def test_a_database_of_a_newer_program_is_refused_in_one_line(store_url: str, tmp_path: Path) -> None:
+    Store.open(store_url).close()
+    upgrade_with(store_url, migrations_with(tmp_path / "later", NEXT))
+
+    with pytest.raises(StorageError, match=r"newer gylewatch \(schema 0002\); install that version") as refusal:
+        Store.open(store_url)
+
+    assert "\n" not in str(refusal.value)
+    assert not refusal.value.retry
+
+
+def test_another_programs_database_is_refused_and_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "accounts.db"
+    other = sqlite3.connect(path)
+    other.execute("CREATE TABLE invoices (id INTEGER)")
+    other.commit()
+
+    with pytest.raises(StorageError, match=r"not gylewatch's \(invoices\)"):
+        Store.open(f"sqlite:///{path}")
+
+    assert other.execute("SELECT name FROM sqlite_master").fetchall() == [("invoices",)]
+    other.close()
+
+
+def test_an_empty_database_is_not_filled_unless_asked(store_url: str, tmp_path: Path) -> None:
+    if store_url.startswith("sqlite"):
+        (tmp_path / "gylewatch.db").touch()
+
+    with pytest.raises(StorageError, match="is empty; create its tables with: gylewatch init"):
+        Store.open(store_url, create=False)
