@@ -47,6 +47,7 @@ class Readings(Part):
             for float_id in {reading.float_id for reading in readings}:
                 require_float(connection, float_id)
             statement = insert_new(connection, ReadingRow, ["float_id", "time"])
+            statement = statement.execution_options(preserve_rowcount=True)
             for start in range(0, len(readings), CHUNK_ROWS):
                 rows = [reading_to_columns(reading) for reading in readings[start : start + CHUNK_ROWS]]
                 new += connection.execute(statement, rows).rowcount

@@ -1,0 +1,142 @@
+from __future__ import annotations
+
+import pytest
+
+from gylewatch.errors import AlreadyExists, NotFound, StorageError
+from gylewatch.values import Addition, BatchId, FloatId, PlanStep, VesselId
+from storage.records import FloatInUse
+from storage.store import Store
+from tests.storage.examples import at, batch, curve, references, sample
+
+HERON = FloatId("heron")
+WREN = FloatId("wren")
+
+
+def test_a_batch_comes_back_with_its_plan_and_additions(store: Store) -> None:
+    facts = batch(
+        original_gravity_sg=1.052,
+        plan=(PlanStep(start=at(9000), temperature_c=(2.0, 5.0), label="cold crash"),),
+        additions=(Addition(time=at(2000), gravity_points=4.5, label="cherries"),),
+    )
+
+    record = store.add_batch(facts, created=at(1))
+
+    assert record.batch_id == "harbour-pale"
+    assert store.batch(record.batch_id) == record
+    assert (record.batch, record.created, record.ended, record.curve_version) == (facts, at(1), None, None)
+
+
+def test_a_batch_is_read_under_the_newest_curve_that_its_float_has_then(store: Store) -> None:
+    for minutes in (0, 1):
+        store.add_curve(curve(), references(), who="Ada", note="", created=at(minutes))
+
+    record = store.add_batch(batch(), created=at(2))
+    store.add_curve(curve(), references(), who="Ada", note="", created=at(3))
+
+    assert record.curve_version == 2
+    assert store.batch(record.batch_id).curve_version == 2
+    assert store.set_batch_curve(record.batch_id, 3).curve_version == 3
+    with pytest.raises(NotFound, match="heron version 4"):
+        store.set_batch_curve(record.batch_id, 4)
+
+
+def test_a_second_batch_of_the_same_name_is_refused(store: Store) -> None:
+    store.add_batch(batch("Harbour Pale"), created=at(0))
+
+    with pytest.raises(AlreadyExists, match="a batch called 'harbour pale!' exists already"):
+        store.add_batch(batch("harbour pale!", float_id=WREN), created=at(1))
+
+
+@pytest.mark.parametrize(
+    ("changes", "sentence"),
+    [
+        ({"float_id": FloatId("tern")}, "no float is called 'tern'; add it first"),
+        ({"vessel": VesselId("FV9")}, "no vessel is called 'FV9'; add it first"),
+    ],
+)
+def test_a_batch_needs_a_known_float_and_vessel(store: Store, changes: dict[str, str], sentence: str) -> None:
+    with pytest.raises(NotFound, match=sentence):
+        store.add_batch(batch(**changes), created=at(0))
+
+    assert store.batches() == ()
+
+
+def test_a_float_in_an_active_batch_is_refused_to_another(store: Store) -> None:
+    store.add_batch(batch("Harbour Pale"), created=at(0))
+
+    with pytest.raises(FloatInUse, match="float 'heron' is in the active batch 'Harbour Pale'; end that batch first"):
+        store.add_batch(batch("Quay Stout"), created=at(1))
+
+    assert [record.batch.name for record in store.batches()] == ["Harbour Pale"]
+
+
+def test_a_float_is_free_again_when_its_batch_has_ended(store: Store) -> None:
+    first = store.add_batch(batch("Harbour Pale"), created=at(0))
+    store.end_batch(first.batch_id, at(10))
+    assert store.batch_of_float(HERON) is None
+
+    second = store.add_batch(batch("Quay Stout", pitched=at(20)), created=at(20))
+
+    assert store.batch_of_float(HERON) == second
+    assert store.batch(first.batch_id).ended == at(10)
+    assert [record.batch_id for record in store.batches()] == ["harbour-pale", "quay-stout"]
+    assert store.batches(active_only=True) == (second,)
+
+
+def test_a_batch_cannot_end_before_it_was_pitched(store: Store) -> None:
+    record = store.add_batch(batch(), created=at(0))
+
+    with pytest.raises(StorageError, match="cannot end before that"):
+        store.end_batch(record.batch_id, at(-1))
+
+    assert store.batch(record.batch_id).ended is None
+
+
+def test_facts_of_a_batch_can_change_under_the_same_identifier(store: Store) -> None:
+    record = store.add_batch(batch(), created=at(0))
+    changed = batch("Harbour Pale Ale", plan=(PlanStep(start=at(5), temperature_c=(20.0, 22.0), label="rest"),))
+
+    store.replace_batch(record.batch_id, changed)
+
+    assert store.batch(record.batch_id).batch == changed
+    assert store.batches()[0].batch_id == "harbour-pale"
+
+
+def test_another_float_brings_its_own_curve_and_must_be_free(store: Store) -> None:
+    store.add_curve(curve("heron"), references("heron"), who="Ada", note="", created=at(0))
+    record = store.add_batch(batch(), created=at(1))
+    moved = store.replace_batch(record.batch_id, batch(float_id=WREN))
+    assert moved.curve_version is None
+    store.add_batch(batch("Quay Stout"), created=at(2))
+
+    with pytest.raises(FloatInUse, match="'Quay Stout'"):
+        store.replace_batch(record.batch_id, batch(float_id=HERON))
+
+    assert store.batch(record.batch_id).batch.float_id == WREN
+
+
+def test_a_batch_that_is_not_there_is_named_in_the_refusal(store: Store) -> None:
+    missing = BatchId("nowhere")
+
+    for use in (
+        lambda: store.batch(missing),
+        lambda: store.end_batch(missing, at(1)),
+        lambda: store.replace_batch(missing, batch()),
+        lambda: store.add_sample(missing, sample(0)),
+        lambda: store.save_outcomes(missing),
+    ):
+        with pytest.raises(NotFound, match="no batch is called 'nowhere'"):
+            use()
+
+
+def test_samples_come_in_order_of_time_and_new_ones_in_order_of_entry(store: Store) -> None:
+    batch_id = store.add_batch(batch(), created=at(0)).batch_id
+    late, early = sample(20, 1.030), sample(10, 1.040)
+
+    first = store.add_sample(batch_id, late)
+    second = store.add_sample(batch_id, early)
+
+    assert store.samples(batch_id) == ((second, early), (first, late))
+    assert store.sample_after(batch_id, 0) == ((first, late), (second, early))
+    assert store.sample_after(batch_id, first) == ((second, early),)
+    assert store.sample_after(batch_id, second) == ()

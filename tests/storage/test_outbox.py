@@ -1,0 +1,67 @@
+from __future__ import annotations
+
+import pytest
+
+from alerts.alert import Kind
+from gylewatch.errors import NotFound
+from storage.store import Store
+from tests.storage.examples import alert, at, batch
+
+
+@pytest.fixture
+def waiting(store: Store) -> Store:
+    """A store with one alert to go out by mail and one by hook."""
+    batch_id = store.add_batch(batch(), created=at(0)).batch_id
+    store.save_outcomes(batch_id, alerts=[alert(1)], channels=["mail"])
+    store.save_outcomes(batch_id, alerts=[alert(2, Kind.FLOAT_SILENT)], channels=["hook"])
+    return store
+
+
+def test_a_new_delivery_is_due_at_once_and_knows_its_batch(waiting: Store) -> None:
+    due = waiting.outbox_due(at(-9999), 10)
+
+    assert [(record.channel, record.attempts, record.alert) for record in due] == [
+        ("mail", 0, alert(1)),
+        ("hook", 0, alert(2, Kind.FLOAT_SILENT)),
+    ]
+    assert {(record.batch_id, record.batch_name) for record in due} == {("harbour-pale", "Harbour Pale")}
+    assert len(waiting.outbox_due(at(0), 1)) == 1
+
+
+def test_what_was_delivered_is_not_due_again(waiting: Store) -> None:
+    mail, hook = waiting.outbox_due(at(0), 10)
+
+    waiting.outbox_delivered(mail.id, at(3))
+
+    assert [record.id for record in waiting.outbox_due(at(9999), 10)] == [hook.id]
+    assert waiting.outbox_counts() == {"waiting": 1, "failing": 0, "delivered": 1, "given_up": 0}
+
+
+def test_what_failed_is_due_again_at_its_time_with_its_attempts_counted(waiting: Store) -> None:
+    mail, hook = waiting.outbox_due(at(0), 10)
+    waiting.outbox_delivered(hook.id, at(3))
+
+    waiting.outbox_failed(mail.id, retry_at=at(10), reason="server is down")
+
+    assert waiting.outbox_due(at(9), 10) == ()
+    (again,) = waiting.outbox_due(at(10), 10)
+    assert (again.id, again.attempts, again.reason) == (mail.id, 1, "server is down")
+    assert waiting.outbox_counts() == {"waiting": 1, "failing": 1, "delivered": 1, "given_up": 0}
+
+
+def test_what_was_given_up_is_kept_with_its_reason(waiting: Store) -> None:
+    mail, hook = waiting.outbox_due(at(0), 10)
+    waiting.outbox_delivered(hook.id, at(3))
+
+    waiting.outbox_failed(mail.id, retry_at=None, reason="no such address")
+
+    assert waiting.outbox_due(at(9999), 10) == ()
+    assert [(item.id, item.reason) for item in waiting.outbox_failing()] == [(mail.id, "no such address")]
+    assert waiting.outbox_counts() == {"waiting": 0, "failing": 0, "delivered": 1, "given_up": 1}
+
+
+def test_a_delivery_that_is_not_there_is_refused(waiting: Store) -> None:
+    with pytest.raises(NotFound, match="no delivery is called '999'"):
+        waiting.outbox_delivered(999, at(0))
+    with pytest.raises(NotFound, match="no delivery is called '999'"):
+        waiting.outbox_failed(999, retry_at=None, reason="")

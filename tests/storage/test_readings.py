@@ -1,0 +1,116 @@
+from __future__ import annotations
+
+import pytest
+
+from collector.packet import Reason
+from gylewatch.errors import NotFound
+from gylewatch.values import FloatId, Reading
+from storage.readings import CHUNK_ROWS, KEPT_REJECTED
+from storage.store import Store
+from tests.storage.examples import PITCHED, at, reading, rejected
+
+HERON = FloatId("heron")
+
+
+def test_a_reading_comes_back_as_it_went_in(store: Store) -> None:
+    bare = Reading(time=at(1), float_id=HERON, angle_deg=1 / 3, temperature_c=-0.1)
+
+    store.append_readings([reading(0), bare])
+
+    assert store.readings(HERON) == (reading(0), bare)
+
+
+def test_a_repeat_changes_nothing_and_is_not_counted(store: Store) -> None:
+    store.append_readings([reading(0, angle_deg=60.0)])
+
+    new = store.append_readings([reading(0, angle_deg=10.0), reading(1), reading(1)])
+
+    assert new == 1
+    assert [item.angle_deg for item in store.readings(HERON)] == [60.0, 61.25]
+
+
+def test_two_floats_may_report_at_the_same_moment(store: Store) -> None:
+    assert store.append_readings([reading(0), reading(0, name="wren")]) == 2
+
+    assert store.readings(FloatId("wren")) == (reading(0, name="wren"),)
+
+
+def test_late_readings_come_in_order_of_time_and_are_not_missed_by_a_cursor(store: Store) -> None:
+    store.append_readings([reading(10)])
+    ((cursor, _),) = store.readings_after(HERON, 0, 10)
+
+    store.append_readings([reading(5), reading(7, name="wren"), reading(12)])
+
+    assert [item.time for item in store.readings(HERON)] == [at(5), at(10), at(12)]
+    assert [item.time for _, item in store.readings_after(HERON, cursor, 10)] == [at(5), at(12)]
+
+
+def test_a_cursor_walks_through_everything_once_in_bounded_steps(store: Store) -> None:
+    store.append_readings([reading(minutes) for minutes in range(25)])
+
+    seen: list[Reading] = []
+    cursor = 0
+    while page := store.readings_after(HERON, cursor, 10):
+        assert len(page) <= 10
+        seen += [item for _, item in page]
+        cursor = page[-1][0]
+
+    assert seen == [reading(minutes) for minutes in range(25)]
+
+
+def test_a_period_includes_its_start_but_not_its_end(store: Store) -> None:
+    store.append_readings([reading(minutes) for minutes in range(5)])
+
+    times = [item.time for item in store.readings(HERON, since=at(1), until=at(3))]
+
+    assert times == [at(1), at(2)]
+
+
+def test_a_limit_keeps_the_newest_in_order_of_time(store: Store) -> None:
+    store.append_readings([reading(minutes) for minutes in (3, 0, 2, 1)])
+
+    assert [item.time for item in store.readings(HERON, limit=2)] == [at(2), at(3)]
+    assert store.latest_reading(HERON) == reading(3)
+    assert store.latest_reading(FloatId("wren")) is None
+
+
+def test_more_readings_than_one_chunk_are_one_transaction(store: Store) -> None:
+    many = [reading(minutes) for minutes in range(CHUNK_ROWS + 1)]
+
+    with pytest.raises(NotFound, match="no float is called 'tern'"):
+        store.append_readings([*many, reading(0, name="tern")])
+    assert store.readings(HERON, limit=1) == ()
+
+    assert store.append_readings(many) == CHUNK_ROWS + 1
+    assert len(store.readings(HERON)) == CHUNK_ROWS + 1
+
+
+def test_nothing_to_append_is_no_error(store: Store) -> None:
+    assert store.append_readings([]) == 0
+    store.append_rejected([])
+
+    assert store.rejected() == ()
+
+
+def test_a_refused_packet_comes_back_with_its_reason_and_payload(store: Store) -> None:
+    store.append_rejected([rejected(Reason.MALFORMED), rejected(Reason.RETAINED)])
+
+    assert store.rejected() == (rejected(Reason.RETAINED), rejected(Reason.MALFORMED))
+    assert store.rejected(limit=1) == (rejected(Reason.RETAINED),)
+
+
+def test_refused_packets_are_bounded_but_counted_for_ever(store: Store) -> None:
+    store.append_rejected([rejected(Reason.MALFORMED, detail=f"no {number}") for number in range(KEPT_REJECTED + 7)])
+
+    store.append_rejected([rejected(Reason.RETAINED), rejected(Reason.MALFORMED, detail="last")])
+
+    kept = store.rejected()
+    assert len(kept) == KEPT_REJECTED
+    assert (kept[0].detail, kept[-1].detail) == ("last", "no 9")
+    assert store.rejected_counts() == {"malformed": KEPT_REJECTED + 8, "retained": 1}
+
+
+def test_a_refused_packet_may_name_a_float_that_nobody_knows(store: Store) -> None:
+    store.append_rejected([rejected(Reason.UNKNOWN_FLOAT)])
+
+    assert store.rejected()[0].received == PITCHED

@@ -1,0 +1,103 @@
+from __future__ import annotations
+
+import pytest
+
+from gylewatch.errors import AlreadyExists, NotFound
+from storage.registry import KEPT_HEARD_FLOATS
+from storage.store import Store
+from tests.storage.examples import at, float_record, vessel_record
+
+
+def hear(store: Store, name: str, minutes: float) -> None:
+    store.heard(name, source="ble", time=at(minutes), rssi_dbm=-70, values={"angle_deg": 40.5, "battery_v": None})
+
+
+def test_floats_come_back_in_order_of_their_names(empty_store: Store) -> None:
+    wren = float_record("wren", address="C0:FF:EE:00:00:01", note="spare")
+    heron = float_record("heron")
+
+    empty_store.add_float(wren)
+    empty_store.add_float(heron)
+
+    assert empty_store.floats() == (heron, wren)
+    assert empty_store.float_ids() == {"heron", "wren"}
+
+
+def test_a_second_float_of_the_same_name_is_refused(empty_store: Store) -> None:
+    empty_store.add_float(float_record("heron", note="first"))
+
+    with pytest.raises(AlreadyExists, match="a float called 'heron' exists already"):
+        empty_store.add_float(float_record("heron", note="second"))
+
+    assert empty_store.floats() == (float_record("heron", note="first"),)
+
+
+def test_two_floats_cannot_have_one_address(empty_store: Store) -> None:
+    empty_store.add_float(float_record("heron", address="C0:FF:EE:00:00:01"))
+
+    with pytest.raises(AlreadyExists, match="C0:FF:EE:00:00:01"):
+        empty_store.add_float(float_record("wren", address="C0:FF:EE:00:00:01"))
+
+
+def test_two_floats_may_be_without_address(empty_store: Store) -> None:
+    empty_store.add_float(float_record("heron"))
+    empty_store.add_float(float_record("wren"))
+
+    assert len(empty_store.floats()) == 2
+
+
+def test_a_vessel_comes_back_and_its_name_is_taken(empty_store: Store) -> None:
+    empty_store.add_vessel(vessel_record("FV1"))
+
+    with pytest.raises(AlreadyExists, match="a vessel called 'FV1' exists already"):
+        empty_store.add_vessel(vessel_record("FV1"))
+
+    assert empty_store.vessels() == (vessel_record("FV1"),)
+
+
+def test_an_unknown_float_that_is_heard_again_keeps_its_first_time_and_its_last_values(empty_store: Store) -> None:
+    hear(empty_store, "lark", 0)
+
+    empty_store.heard("lark", source="mqtt", time=at(5), rssi_dbm=-60, values={"angle_deg": 41.0})
+
+    (lark,) = empty_store.heard_floats()
+    assert (lark.first_heard, lark.last_heard, lark.packets) == (at(0), at(5), 2)
+    assert (lark.source, lark.rssi_dbm, dict(lark.values)) == ("mqtt", -60, {"angle_deg": 41.0})
+
+
+def test_an_ignored_float_is_not_listed_until_it_is_wanted_again(empty_store: Store) -> None:
+    hear(empty_store, "lark", 0)
+    empty_store.ignore_heard("lark")
+    hear(empty_store, "lark", 1)
+    assert empty_store.heard_floats() == ()
+    assert [item.ignored for item in empty_store.heard_floats(with_ignored=True)] == [True]
+
+    empty_store.ignore_heard("lark", ignored=False)
+
+    assert [item.name for item in empty_store.heard_floats()] == ["lark"]
+
+
+def test_a_float_that_was_never_heard_cannot_be_ignored(empty_store: Store) -> None:
+    with pytest.raises(NotFound, match="'lark'"):
+        empty_store.ignore_heard("lark")
+
+
+@pytest.mark.parametrize("adopted", [float_record("lark"), float_record("tern", address="lark")])
+def test_a_float_that_was_adopted_is_no_longer_listed_as_unknown(empty_store: Store, adopted: object) -> None:
+    hear(empty_store, "lark", 0)
+    hear(empty_store, "rook", 0)
+
+    empty_store.add_float(adopted)  # type: ignore[arg-type]
+
+    assert [item.name for item in empty_store.heard_floats()] == ["rook"]
+
+
+def test_a_flood_of_invented_names_pushes_out_the_oldest_but_none_that_is_ignored(empty_store: Store) -> None:
+    hear(empty_store, "pest", 0)
+    empty_store.ignore_heard("pest")
+
+    for number in range(KEPT_HEARD_FLOATS + 5):
+        hear(empty_store, f"invented-{number}", 1 + number)
+
+    names = [item.name for item in empty_store.heard_floats(with_ignored=True)]
+    assert names == [f"invented-{number}" for number in range(KEPT_HEARD_FLOATS + 4, 4, -1)] + ["pest"]
