@@ -1,0 +1,245 @@
+"""Battery: low by its chemistry, or not going to last as long as the beer.
+
+The levels are common practice, no source: cells differ by make, load and cold. Set your own where you know better.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from itertools import combinations
+from types import MappingProxyType
+
+from alerts.alert import Evidence, Kind, Severity
+from alerts.conditions import NO_STREAK, Condition, OpenAlert, Streak, ended, follow_streak, hours_between, middle
+from alerts.thresholds import AlertSettings
+from fermentation.estimate import Estimate
+from gylewatch.values import Batch, Reading
+
+Opened = Mapping[Kind, OpenAlert]
+
+_NEWEST = 9  # voltages of which the median is taken: transmit pulses and radio faults spoil single ones
+_BLOCK_H = 6.0  # one point of the trend: day and night average out over four of them
+_BLOCKS = 32  # eight days; older voltages say little of how steeply it falls now
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chemistry:
+    """What is known of a kind of battery, in volts at its terminals."""
+
+    highest_v: float  # the highest voltage it can show; the next chemistry begins above
+    low_v: float  # about a tenth of the charge is left
+    empty_v: float  # floats fall silent here
+
+
+CHEMISTRIES: Mapping[str, Chemistry] = MappingProxyType(
+    {
+        "alkaline-1": Chemistry(highest_v=1.75, low_v=1.15, empty_v=1.0),
+        "nimh-2": Chemistry(highest_v=2.95, low_v=2.35, empty_v=2.1),
+        # Two alkaline cells or one lithium primary cell: the voltage does not tell which. The alkaline pair is by
+        # then at a quarter; the lithium cell, flat until its end, close to it.
+        "three-volt": Chemistry(highest_v=3.45, low_v=2.5, empty_v=2.2),
+        "li-ion": Chemistry(highest_v=4.35, low_v=3.5, empty_v=3.3),
+        "alkaline-3": Chemistry(highest_v=5.2, low_v=3.6, empty_v=3.1),
+    }
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatteryMemory:
+    newest_v: tuple[float, ...] = ()  # at most `_NEWEST`
+    highest_v: float | None = None  # highest median so far: tells the chemistry
+    percent: float | None = None
+    low: Streak = NO_STREAK
+    fine: Streak = NO_STREAK
+    finish_time: datetime | None = None  # newest forecast
+    block_start: datetime | None = None
+    block_v: tuple[float, ...] = ()  # medians within the block that is being filled, thinned
+    blocks: tuple[tuple[datetime, float], ...] = ()  # (middle of the block, voltage), at most `_BLOCKS`
+    fresh: bool = False  # a block has just been completed
+
+
+def chemistry_of(settings: AlertSettings, highest_v: float) -> tuple[str, Chemistry]:
+    """The chemistry the user has set, or the one that the highest voltage seen points to."""
+    name = settings.battery_low.chemistry
+    if name == "auto":
+        name = next((n for n, c in CHEMISTRIES.items() if highest_v <= c.highest_v), "alkaline-3")
+    return name, CHEMISTRIES[name]
+
+
+def battery_v(memory: BatteryMemory) -> float | None:
+    """The newest voltage, free of single bad ones."""
+    return middle(memory.newest_v) if len(memory.newest_v) >= 3 else None
+
+
+def follow_battery(settings: AlertSettings, memory: BatteryMemory, reading: Reading) -> BatteryMemory:
+    """Take one reading, newer than all before, into the memory."""
+    memory = replace(
+        memory, fresh=False, percent=memory.percent if reading.battery_percent is None else reading.battery_percent
+    )
+    if reading.battery_v is not None:
+        memory = _follow_voltage(memory, reading.time, reading.battery_v)
+    elif reading.battery_percent is None:
+        return memory
+    low, fine = _levels(settings, memory)
+    return replace(
+        memory,
+        low=follow_streak(memory.low, reading.time, holds=low),
+        fine=follow_streak(memory.fine, reading.time, holds=fine),
+    )
+
+
+def _follow_voltage(memory: BatteryMemory, now: datetime, volts: float) -> BatteryMemory:
+    memory = replace(memory, newest_v=(*memory.newest_v, volts)[-_NEWEST:])
+    now_v = battery_v(memory)
+    if now_v is None:
+        return memory
+    highest = now_v if memory.highest_v is None else max(memory.highest_v, now_v)
+    memory = replace(memory, highest_v=highest)
+    if memory.block_start is None:
+        return replace(memory, block_start=now, block_v=(now_v,))
+    if hours_between(memory.block_start, now) < _BLOCK_H:
+        # Medians of nine that are taken minute by minute say the same; a few an hour are plenty.
+        due = hours_between(memory.block_start, now) >= len(memory.block_v) * 0.25
+        return replace(memory, block_v=(*memory.block_v, now_v)) if due else memory
+    centre = memory.block_start + timedelta(hours=_BLOCK_H / 2)
+    block = (centre, middle(memory.block_v))
+    blocks = memory.blocks
+    if blocks and block[1] - blocks[-1][1] > _jump_v(highest):
+        blocks = ()  # another or a recharged battery: its trend begins here
+    return replace(memory, blocks=(*blocks, block)[-_BLOCKS:], block_start=now, block_v=(now_v,), fresh=True)
+
+
+def _jump_v(highest_v: float) -> float:
+    return 0.05 * highest_v  # no cell recovers that much by rest or warmth
+
+
+def _levels(settings: AlertSettings, memory: BatteryMemory) -> tuple[bool, bool]:
+    rule = settings.battery_low
+    now_v = battery_v(memory)
+    if now_v is not None and memory.highest_v is not None:
+        low_v = low_level_v(settings, memory.highest_v)
+        return now_v <= low_v, now_v > low_v + rule.hysteresis_v
+    if memory.percent is not None:
+        return memory.percent <= rule.low_percent, memory.percent > rule.low_percent + 5
+    return False, False
+
+
+def low_level_v(settings: AlertSettings, highest_v: float) -> float:
+    """The voltage at or below which the battery counts as low."""
+    given = settings.battery_low.low_v
+    return chemistry_of(settings, highest_v)[1].low_v if given is None else given
+
+
+def battery_low(
+    settings: AlertSettings, batch: Batch, memory: BatteryMemory, now: datetime, opened: Opened
+) -> Condition | None:
+    """The battery is near its end, whatever the beer does."""
+    rule = settings.battery_low
+    now_v = battery_v(memory)
+    reading = f"{memory.percent:.0f} %" if now_v is None and memory.percent is not None else f"{now_v or 0:.2f} V"
+    if Kind.BATTERY_LOW in opened:
+        if memory.fine.since is None or memory.fine.hours(now) < rule.sustained_h:
+            return None
+        return ended(f"The battery of float {batch.float_id} is fine again at {reading}.", battery_v=now_v)
+    if memory.low.count < 2 or memory.low.hours(now) < rule.sustained_h:
+        return None
+    evidence: Evidence = {"battery_percent": memory.percent, "sustained_h": round(memory.low.hours(now), 1)}
+    if now_v is not None and memory.highest_v is not None:
+        evidence = {
+            "battery_v": round(now_v, 3),
+            "low_v": low_level_v(settings, memory.highest_v),
+            "highest_v": round(memory.highest_v, 3),
+            "chemistry": chemistry_of(settings, memory.highest_v)[0],
+            **evidence,
+        }
+    return Condition(
+        active=True,
+        severity=Severity.WARNING,
+        summary=f"The battery of float {batch.float_id} is low: {reading}.",
+        evidence=evidence,
+    )
+
+
+def follow_forecast(memory: BatteryMemory, estimate: Estimate) -> BatteryMemory:
+    """Note when the beer is expected to be done."""
+    finish = None if estimate.forecast is None else estimate.forecast.finish_time
+    return memory if finish is None or finish == memory.finish_time else replace(memory, finish_time=finish)
+
+
+def batch_end(settings: AlertSettings, batch: Batch, forecast: datetime | None) -> tuple[datetime, str]:
+    """When the float is no longer needed, and what says so: the forecast, the plan, or the usual length of a batch."""
+    planned = batch.plan[-1].start if batch.plan else None
+    if forecast is not None and (planned is None or forecast >= planned):
+        return forecast, "forecast"
+    if planned is not None:
+        return planned, "plan"
+    return batch.pitched + timedelta(days=settings.battery_will_not_last.usual_batch_days), "usual length"
+
+
+def discharge(blocks: tuple[tuple[datetime, float], ...]) -> tuple[float, float]:
+    """Volts lost an hour: the median slope over all pairs, and one that three quarters of the pairs exceed.
+
+    Source of the median slope: Theil (Proc. K. Ned. Akad. Wet. 53, 1950) and Sen (J. Am. Stat. Assoc. 63, 1968).
+    """
+    # Pairs closer than a day compare noise; they are many and would outvote the rest.
+    losses = sorted(
+        (before[1] - after[1]) / hours
+        for before, after in combinations(blocks, 2)
+        if (hours := hours_between(before[0], after[0])) >= 18
+    )
+    if not losses:
+        return 0.0, 0.0
+    return middle(losses), losses[len(losses) // 4]
+
+
+def battery_will_not_last(
+    settings: AlertSettings, batch: Batch, memory: BatteryMemory, now: datetime, opened: Opened
+) -> Condition | None:
+    """At the present rate of discharge the battery is empty before the beer is done."""
+    rule = settings.battery_will_not_last
+    if not memory.fresh or memory.highest_v is None or not memory.blocks:
+        return None
+    raised = opened.get(Kind.BATTERY_WILL_NOT_LAST)
+    end, end_from = batch_end(settings, batch, memory.finish_time)
+    chemistry, levels = chemistry_of(settings, memory.highest_v)
+    empty_v = levels.empty_v if rule.empty_v is None else rule.empty_v
+    now_v = memory.blocks[-1][1]
+    loss, cautious_loss = discharge(memory.blocks)
+    watched_h = hours_between(memory.blocks[0][0], now)
+    hours_left = max(0.0, now_v - empty_v) / cautious_loss if cautious_loss > 1e-6 else 1e5
+    lasts_until = now + timedelta(hours=min(hours_left, 1e5))
+    evidence: Evidence = {
+        "battery_v": round(now_v, 3),
+        "empty_v": empty_v,
+        "chemistry": chemistry,
+        "loss_mv_per_day": round(loss * 24000, 1),
+        "cautious_loss_mv_per_day": round(cautious_loss * 24000, 1),
+        "lasts_until": lasts_until.isoformat(timespec="minutes").replace("+00:00", "Z"),
+        "needed_until": end.isoformat(timespec="minutes").replace("+00:00", "Z"),
+        "needed_until_from": end_from,
+        "watched_h": round(watched_h, 1),
+    }
+    if raised is not None:
+        over = _why_over(end, lasts_until, now, timedelta(hours=rule.margin_h), renewed=len(memory.blocks) < 3)
+        return None if over is None else ended(f"Float {batch.float_id}: {over}.", **evidence)
+    fell_v = memory.blocks[0][1] - now_v
+    if watched_h < rule.watched_h or fell_v < rule.fall_v or end <= now or lasts_until >= end:
+        return None
+    days = hours_between(now, lasts_until) / 24
+    return Condition(
+        active=True,
+        severity=Severity.WARNING,
+        summary=f"The battery of float {batch.float_id} will be empty in about {days:.1f} days, before the beer is "
+        f"expected to be done in {hours_between(now, end) / 24:.1f} days.",
+        evidence=evidence,
+    )
+
+
+def _why_over(end: datetime, lasts_until: datetime, now: datetime, margin: timedelta, *, renewed: bool) -> str | None:
+    if renewed:
+        return "another or a recharged battery is in place"
+    if end <= now:
+        return "the battery has outlasted the fermentation"
+    return "the battery now lasts beyond the end of the batch" if lasts_until > end + margin else None

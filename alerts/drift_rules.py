@@ -1,0 +1,179 @@
+"""Temperature drift: a slow departure from the beer's own usual band, found before it leaves the wanted range.
+
+The test is the one-sided cumulative sum of Page (Biometrika 41, 100-115, 1954), once for each direction, over means of
+four hours so that a controller's ripple (one to four hours) cancels. The usual band is learnt anew in each plan step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from alerts.alert import Kind, Severity
+from alerts.conditions import NO_STREAK, Condition, OpenAlert, Streak, ended, follow_streak, hours_between
+from alerts.temperature_rules import nears_change, step_start
+from alerts.thresholds import AlertSettings
+from gylewatch.values import Batch
+
+Opened = Mapping[Kind, OpenAlert]
+
+_BINS = 24  # hours of hourly means that are kept: one full day, over which a room's daily swing leaves no trend
+_SMOOTH = 4  # hours averaged for one value of the test: the longest ripple period
+_GAP_H = 6.0  # after a longer silence a trend across it would be invented
+_FEWEST = 8  # hourly means below which a slope says nothing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriftMemory:
+    """Hourly means of the last day, the usual band and the two sums."""
+
+    step_start: datetime | None = None
+    bin_start: datetime | None = None  # of the hour being filled
+    bin_sum_c: float = 0.0
+    bin_count: int = 0
+    means_c: tuple[float, ...] = ()  # full hours, oldest first, at most `_BINS`
+    learnt_h: int = 0  # hours inside the range in this step, until the band is learnt
+    band_c: tuple[float, float] | None = None  # lowest and highest usual four-hour mean
+    above_c_h: float = 0.0
+    below_c_h: float = 0.0
+    works: bool = False  # the beer ferments fast enough to warm itself
+    departing: int = 0  # +1 warm, -1 cold, 0 none: the verdict at the end of the last full hour
+    fresh: bool = False  # an hour has just been completed
+    calm: Streak = NO_STREAK
+
+
+def follow_activity(settings: AlertSettings, memory: DriftMemory, rate_points_per_day: float) -> DriftMemory:
+    """Note how fast the beer works, hence whether it warms itself."""
+    works = rate_points_per_day >= settings.temperature_drift.exotherm_points_per_day
+    return memory if works == memory.works else replace(memory, works=works)
+
+
+def follow_drift(
+    settings: AlertSettings,
+    batch: Batch,
+    memory: DriftMemory,
+    now: datetime,
+    temperature_c: float,
+) -> DriftMemory:
+    """Take one spike-free temperature into the memory; the test moves on when an hour is full."""
+    start = step_start(batch, now)
+    if memory.step_start != start or (memory.bin_start is not None and hours_between(memory.bin_start, now) > _GAP_H):
+        same_step = memory.step_start == start
+        memory = DriftMemory(
+            step_start=start,
+            band_c=memory.band_c if same_step else None,
+            learnt_h=memory.learnt_h if same_step else 0,
+            works=memory.works,
+        )
+    if memory.bin_start is None:
+        return replace(memory, bin_start=now, bin_sum_c=temperature_c, bin_count=1, fresh=False)
+    if hours_between(memory.bin_start, now) < 1:
+        return replace(memory, bin_sum_c=memory.bin_sum_c + temperature_c, bin_count=memory.bin_count + 1, fresh=False)
+    full = replace(
+        memory,
+        means_c=(*memory.means_c, memory.bin_sum_c / memory.bin_count)[-_BINS:],
+        bin_start=now,
+        bin_sum_c=temperature_c,
+        bin_count=1,
+        fresh=True,
+    )
+    return _test(settings, batch, full, now, hours_between(memory.bin_start, now))
+
+
+def _test(settings: AlertSettings, batch: Batch, memory: DriftMemory, now: datetime, passed_h: float) -> DriftMemory:
+    rule = settings.temperature_drift
+    low, high = batch.wanted_temperature_c(now)
+    level = sum(memory.means_c[-_SMOOTH:]) / len(memory.means_c[-_SMOOTH:])
+    if memory.band_c is None or memory.learnt_h < rule.learn_h:
+        return _learn(memory, level, inside=low <= level <= high)
+    usual_low, usual_high = memory.band_c
+    if memory.works and usual_high < level <= high:
+        usual_high = level  # the warmth of its own fermentation is usual as long as the wanted range holds it
+    slope = slope_c_per_h(memory.means_c)
+    wanted_middle = (low + high) / 2
+    above = max(0.0, memory.above_c_h + (level - usual_high - rule.allowance_c) * passed_h)
+    below = max(0.0, memory.below_c_h + (usual_low - level - rule.allowance_c) * passed_h)
+    if not _is_slow(settings, memory.means_c):
+        # A jump is not counted: the other temperature rule reports it.
+        above, below = memory.above_c_h, memory.below_c_h
+    warm = above >= rule.decision_c_h and slope >= rule.slope_c_per_h and level > wanted_middle
+    cold = below >= rule.decision_c_h and slope <= -rule.slope_c_per_h and level < wanted_middle
+    in_band = usual_low - rule.allowance_c <= level <= usual_high + rule.allowance_c
+    is_calm = in_band or abs(slope) < rule.slope_c_per_h / 2
+    return replace(
+        memory,
+        band_c=(usual_low, usual_high),
+        above_c_h=min(above, 10 * rule.decision_c_h),
+        below_c_h=min(below, 10 * rule.decision_c_h),
+        departing=int(warm) - int(cold),
+        calm=follow_streak(memory.calm, now, holds=is_calm),
+    )
+
+
+def _learn(memory: DriftMemory, level: float, *, inside: bool) -> DriftMemory:
+    if not inside and memory.band_c is None:
+        return memory  # still on its way to the wanted range
+    low, high = memory.band_c or (level, level)
+    if inside:
+        low, high = min(low, level), max(high, level)
+    return replace(memory, band_c=(low, high), learnt_h=memory.learnt_h + 1)
+
+
+def _is_slow(settings: AlertSettings, means_c: tuple[float, ...]) -> bool:
+    recent = means_c[-_SMOOTH:]
+    return abs(recent[-1] - recent[0]) <= settings.temperature_drift.fast_c_per_h * max(len(recent) - 1, 1)
+
+
+def slope_c_per_h(means_c: tuple[float, ...]) -> float:
+    """Least-squares slope of hourly means, C/h; 0 where there are too few to say."""
+    n = len(means_c)
+    if n < _FEWEST:
+        return 0.0
+    centre = (n - 1) / 2
+    mean = sum(means_c) / n
+    return sum((i - centre) * (c - mean) for i, c in enumerate(means_c)) / (n * (n * n - 1) / 12)
+
+
+def temperature_drift(
+    settings: AlertSettings, batch: Batch, memory: DriftMemory, now: datetime, opened: Opened
+) -> Condition | None:
+    """The temperature creeps away from where it used to be, and away from the middle of the wanted range."""
+    raised = opened.get(Kind.TEMPERATURE_DRIFT)
+    if raised is not None:
+        return _drift_over(settings, batch, memory, now, raised)
+    if not memory.fresh or memory.departing == 0 or memory.band_c is None or nears_change(settings, batch, now):
+        return None
+    low, high = batch.wanted_temperature_c(now)
+    level = sum(memory.means_c[-_SMOOTH:]) / len(memory.means_c[-_SMOOTH:])
+    slope = slope_c_per_h(memory.means_c)
+    edge = high if memory.departing > 0 else low
+    hours_left = max(0.0, (edge - level) / slope)
+    word = "up" if memory.departing > 0 else "down"
+    return Condition(
+        active=True,
+        severity=Severity.WARNING,
+        summary=f"The temperature creeps {word} by {abs(slope):.2f} C an hour, to {level:.1f} C now; "
+        f"it was {memory.band_c[0]:.1f} to {memory.band_c[1]:.1f} C before.",
+        evidence={
+            "temperature_c": round(level, 2),
+            "usual_low_c": round(memory.band_c[0], 2),
+            "usual_high_c": round(memory.band_c[1], 2),
+            "slope_c_per_h": round(slope, 4),
+            "sum_c_h": round(max(memory.above_c_h, memory.below_c_h), 2),
+            "decision_c_h": settings.temperature_drift.decision_c_h,
+            "wanted_low_c": low,
+            "wanted_high_c": high,
+            "hours_to_edge": round(hours_left, 1),
+        },
+    )
+
+
+def _drift_over(
+    settings: AlertSettings, batch: Batch, memory: DriftMemory, now: datetime, raised: OpenAlert
+) -> Condition | None:
+    if step_start(batch, now) > raised.since:
+        return ended("A planned change of temperature has begun; the drift before it no longer counts.")
+    if memory.calm.since is not None and memory.calm.hours(now) >= settings.temperature_drift.settled_h:
+        return ended("The temperature drifts no longer.", slope_c_per_h=round(slope_c_per_h(memory.means_c), 4))
+    return None

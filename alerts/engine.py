@@ -1,0 +1,172 @@
+"""The life cycle of alerts: raise, hold, escalate, resolve. Pure; the same for the live service and for replay.
+
+An alert is never raised again before it was resolved. To escalate is to resolve the milder alert and raise the graver
+one in its place, at the same time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from enum import StrEnum
+
+from alerts import codec
+from alerts.alert import Alert, Kind, Severity
+from alerts.conditions import Condition, Observation, OpenAlert, ended
+from alerts.rules import IMPLIED_BY, RULES, Memory, follow
+from alerts.settings import AlertSettings
+from gylewatch.values import Batch
+
+__all__ = ["Action", "AlertState", "Decision", "Observation", "deliberate", "judge", "start"]
+
+REPLACED = "replaced_by_graver"
+"""Evidence of a resolved alert that was not over but became graver: nobody needs to be told of that end."""
+
+_GRAVITY_OF = {Severity.INFO: 0, Severity.WARNING: 1, Severity.CRITICAL: 2}
+
+
+class Action(StrEnum):
+    RAISE = "raise"
+    HOLD = "hold"
+    ESCALATE = "escalate"
+    RESOLVE = "resolve"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """What was decided about one kind at one observation, and why."""
+
+    kind: Kind
+    action: Action
+    reason: str
+    condition: Condition | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlertState:
+    """What is carried from one observation to the next: what is open, and what the rules remember."""
+
+    open: tuple[OpenAlert, ...] = ()
+    memory: Memory = field(default_factory=Memory)
+
+    def opened(self) -> Mapping[Kind, OpenAlert]:
+        """The open alerts by kind."""
+        return {alert.kind: alert for alert in self.open}
+
+    def to_json(self) -> str:
+        """This state as JSON text, exactly."""
+        return codec.to_json(self)
+
+    @classmethod
+    def from_json(cls, text: str) -> AlertState:
+        """The state that `to_json` wrote; raises ValueError for any other text."""
+        return codec.from_json(cls, text)
+
+
+def start(batch: Batch) -> AlertState:
+    """The state before the first observation of `batch`."""
+    return AlertState()
+
+
+def judge(
+    settings: AlertSettings, batch: Batch, state: AlertState, observation: Observation
+) -> tuple[AlertState, tuple[Alert, ...]]:
+    """Judge one observation: the new state, and the alerts that were raised or resolved by it, in order."""
+    state, decisions = deliberate(settings, batch, state, observation)
+    alerts: list[Alert] = []
+    for decision in decisions:
+        alerts.extend(_alerts(decision, state.memory.clock or observation.time))
+    return state, tuple(alerts)
+
+
+def deliberate(
+    settings: AlertSettings, batch: Batch, state: AlertState, observation: Observation
+) -> tuple[AlertState, tuple[Decision, ...]]:
+    """Judge one observation and give the reason of every decision; kinds of which nothing is new are left out."""
+    decisions: list[Decision] = []
+    clock = state.memory.clock
+    if observation.reading is not None and clock is not None and observation.time > clock:
+        # The time that passed is judged before the reading that ended it, so that a gap is found even without ticks.
+        state, decisions = _pass(settings, batch, state, Observation(time=observation.time), only=Kind.FLOAT_SILENT)
+    state, more = _pass(settings, batch, state, observation, only=None)
+    return state, (*decisions, *more)
+
+
+def _pass(
+    settings: AlertSettings, batch: Batch, state: AlertState, observation: Observation, only: Kind | None
+) -> tuple[AlertState, list[Decision]]:
+    opened = dict(state.opened())
+    memory, seen = follow(settings, batch, state.memory, observation, opened)
+    if only is not None and memory.silence.reading_time is None:
+        return replace(state, memory=memory), []
+    now = memory.clock or observation.time
+    decisions: list[Decision] = []
+    for kind, rule in RULES:
+        if only is not None and kind is not only:
+            continue
+        if settings.is_enabled(kind):
+            decision = decide(kind, rule(settings, batch, memory, seen, opened), opened)
+        elif kind in opened:
+            off = ended("This kind of alert has been switched off in the settings.")
+            decision = decide(kind, off, opened)
+        else:
+            continue
+        if decision is None:
+            continue
+        decisions.append(decision)
+        _apply(decision, opened, now)
+    return AlertState(open=tuple(opened.values()), memory=memory), decisions
+
+
+def decide(kind: Kind, condition: Condition | None, opened: Mapping[Kind, OpenAlert]) -> Decision | None:
+    """What follows from a condition, given the alerts that are open; None where there is nothing to say."""
+    if condition is None:
+        return None
+    raised = opened.get(kind)
+    implied_by = next((other for other in IMPLIED_BY.get(kind, ()) if other in opened), None)
+    action, reason = Action.HOLD, condition.summary
+    if condition.active and raised is None and implied_by is not None:
+        reason = f"{implied_by.value} is open and says as much"
+    elif condition.active and raised is None:
+        action = Action.RAISE
+    elif condition.active and raised is not None and _GRAVITY_OF[condition.severity] > _GRAVITY_OF[raised.severity]:
+        action = Action.ESCALATE
+    elif not condition.active and raised is not None:
+        action = Action.RESOLVE
+    elif condition.active:
+        reason = "it has been raised already"
+    else:
+        reason = "it is not open"
+    return Decision(kind=kind, action=action, reason=reason, condition=condition)
+
+
+def _apply(decision: Decision, opened: dict[Kind, OpenAlert], now: datetime) -> None:
+    if decision.action is Action.RESOLVE:
+        del opened[decision.kind]
+    elif decision.action in (Action.RAISE, Action.ESCALATE) and decision.condition is not None:
+        opened[decision.kind] = OpenAlert(kind=decision.kind, since=now, severity=decision.condition.severity)
+
+
+def _alerts(decision: Decision, now: datetime) -> tuple[Alert, ...]:
+    condition = decision.condition
+    if condition is None or decision.action is Action.HOLD:
+        return ()
+    alert = Alert(
+        time=now,
+        kind=decision.kind,
+        severity=condition.severity,
+        summary=condition.summary,
+        evidence=condition.evidence,
+        resolves=decision.kind if decision.action is Action.RESOLVE else None,
+    )
+    if decision.action is Action.ESCALATE:
+        milder = replace(
+            alert,
+            severity=Severity.INFO,
+            summary="This alert has become graver and is raised anew.",
+            evidence={REPLACED: True},
+            resolves=decision.kind,
+        )
+        return milder, alert
+    return (alert,)

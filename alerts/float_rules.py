@@ -1,0 +1,176 @@
+"""The float itself: silent, or stuck."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from alerts.alert import Kind, Severity
+from alerts.conditions import Condition, OpenAlert, ended, hours_between, middle
+from alerts.thresholds import AlertSettings
+from gylewatch.values import Batch, Reading
+
+Opened = Mapping[Kind, OpenAlert]
+
+_GAPS = 15  # intervals of which the median is taken: seven lost packets in a row do not move it
+_HOURS = 48  # hourly spans of the angle that are kept at most; the stuck window may be that long
+_SPANS = 8  # windows from which the usual span of working beer is learnt
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SilenceMemory:
+    """When the float was heard, and how often it usually is."""
+
+    reading_time: datetime | None = None  # newest reading, by its own time
+    heard: datetime | None = None  # newest reading, by the clock that ticks: late readings are heard late
+    gaps_s: tuple[float, ...] = ()  # newest intervals, at most `_GAPS`
+
+
+def follow_silence(memory: SilenceMemory, reading: Reading, clock: datetime) -> SilenceMemory:
+    """Take one reading, newer than all before, into the memory."""
+    gaps = memory.gaps_s
+    if memory.reading_time is not None:
+        gaps = (*gaps, (reading.time - memory.reading_time).total_seconds())[-_GAPS:]
+    return SilenceMemory(reading_time=reading.time, heard=max(reading.time, clock), gaps_s=gaps)
+
+
+def float_silent(
+    settings: AlertSettings, batch: Batch, memory: SilenceMemory, now: datetime, opened: Opened, *, heard_now: bool
+) -> Condition | None:
+    """Nothing has been heard for several of the float's usual intervals.
+
+    `heard_now` says that a reading has just come; otherwise time has merely passed.
+    """
+    rule = settings.float_silent
+    raised = opened.get(Kind.FLOAT_SILENT)
+    if heard_now and raised is not None:
+        return ended(
+            f"Float {batch.float_id} is heard again.", silent_since_alert_h=round(hours_between(raised.since, now), 2)
+        )
+    if heard_now or raised is not None:
+        return None
+    interval_h = middle(memory.gaps_s) / 3600 if memory.gaps_s else None
+    limit_h = max(rule.floor_h, rule.intervals * (interval_h or 0.0))
+    if memory.heard is None:
+        limit_h = rule.never_heard_h
+    silent_h = hours_between(memory.heard or batch.pitched, now)
+    if silent_h < limit_h:
+        return None
+    if memory.heard is None:
+        words = f"has not been heard in the {silent_h:.0f} hours since pitching"
+    else:
+        usual = f"; it usually reports every {interval_h * 60:.0f} minutes" if interval_h else ""
+        words = f"has been silent for {silent_h:.1f} hours{usual}"
+    return _silent(f"Float {batch.float_id} {words}.", silent_h, interval_h, limit_h)
+
+
+def _silent(summary: str, silent_h: float, interval_h: float | None, limit_h: float) -> Condition:
+    return Condition(
+        active=True,
+        severity=Severity.WARNING,
+        summary=summary,
+        evidence={
+            "silent_h": round(silent_h, 2),
+            "usual_interval_min": None if interval_h is None else round(interval_h * 60, 1),
+            "limit_h": round(limit_h, 2),
+        },
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AngleHour:
+    """Extremes of the angle within one hour of readings."""
+
+    start: datetime
+    low_deg: float
+    high_deg: float
+    count: int
+    rate_points_per_day: float  # as believed at the start of the hour
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StuckMemory:
+    """How the angle has moved lately, hour by hour."""
+
+    hours: tuple[AngleHour, ...] = ()  # newest last
+    usual_spans_deg: tuple[float, ...] = ()  # spans of windows in which the beer worked and the float moved
+    span_taken: datetime | None = None  # when the last of them was taken
+    rate_points_per_day: float = 0.0  # newest belief
+
+
+def follow_angle(
+    settings: AlertSettings, memory: StuckMemory, reading: Reading, rate_points_per_day: float | None
+) -> StuckMemory:
+    """Take one reading, newer than all before, into the memory."""
+    rule = settings.float_stuck
+    rate = memory.rate_points_per_day if rate_points_per_day is None else rate_points_per_day
+    angle, now = reading.angle_deg, reading.time
+    hours = memory.hours
+    if hours and hours_between(hours[-1].start, now) < 1:
+        last = hours[-1]
+        hours = (
+            *hours[:-1],
+            replace(last, low_deg=min(last.low_deg, angle), high_deg=max(last.high_deg, angle), count=last.count + 1),
+        )
+        return replace(memory, hours=hours, rate_points_per_day=rate)
+    if window := _window(rule.window_h, hours, now):
+        span = _span(window)
+        due = memory.span_taken is None or hours_between(memory.span_taken, now) >= rule.window_h
+        if due and window[0].rate_points_per_day >= rule.rate_points_per_day and span > rule.still_deg:
+            memory = replace(memory, usual_spans_deg=(*memory.usual_spans_deg, span)[-_SPANS:], span_taken=now)
+    fresh = AngleHour(start=now, low_deg=angle, high_deg=angle, count=1, rate_points_per_day=rate)
+    keep = min(_HOURS, int(rule.window_h) + 2)
+    return replace(memory, hours=(*hours, fresh)[-keep:], rate_points_per_day=rate)
+
+
+def _window(window_h: float, hours: tuple[AngleHour, ...], now: datetime) -> tuple[AngleHour, ...]:
+    """The newest hours that together reach back `window_h` before `now`; empty where none do."""
+    for i in range(len(hours) - 1, -1, -1):
+        if hours_between(hours[i].start, now) >= window_h:
+            return hours[i:]
+    return ()
+
+
+def _span(hours: tuple[AngleHour, ...]) -> float:
+    return max(hour.high_deg for hour in hours) - min(hour.low_deg for hour in hours)
+
+
+def float_stuck(
+    settings: AlertSettings, batch: Batch, memory: StuckMemory, now: datetime, opened: Opened
+) -> Condition | None:
+    """The angle does not move although the beer worked when it stopped moving."""
+    rule = settings.float_stuck
+    raised = opened.get(Kind.FLOAT_STUCK)
+    usual = middle(memory.usual_spans_deg) if len(memory.usual_spans_deg) >= 2 else 0.0
+    limit = max(rule.still_deg, rule.noise_fraction * usual)
+    if raised is not None:
+        span = _span(memory.hours[-2:])
+        if span > 2 * limit or (
+            memory.hours and _span(memory.hours) > 4 * limit and raised.since < memory.hours[0].start
+        ):
+            return ended(f"Float {batch.float_id} moves freely again.", span_deg=round(span, 2))
+        if Kind.FERMENTATION_FINISHED in opened:
+            return ended("The beer has finished, so the float no longer needs to move.", span_deg=round(span, 2))
+        return None
+    window = _window(rule.window_h, memory.hours, now)
+    if not window or window[0].rate_points_per_day < rule.rate_points_per_day:
+        return None
+    span, count = _span(window), sum(hour.count for hour in window)
+    if span > limit or count < rule.readings:
+        return None
+    held_h = hours_between(window[0].start, now)
+    return Condition(
+        active=True,
+        severity=Severity.WARNING,
+        summary=f"Float {batch.float_id} seems stuck: its angle has kept within {span:.2f} degrees for {held_h:.0f} "
+        f"hours while the beer was falling by {window[0].rate_points_per_day:.0f} points a day.",
+        evidence={
+            "span_deg": round(span, 3),
+            "limit_deg": round(limit, 3),
+            "usual_span_deg": round(usual, 3) if usual else None,
+            "sustained_h": round(held_h, 1),
+            "readings": count,
+            "rate_before_points_per_day": round(window[0].rate_points_per_day, 1),
+        },
+    )

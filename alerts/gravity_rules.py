@@ -1,0 +1,158 @@
+"""Is the gravity to be believed? The curve against samples and the original gravity; the beer against physics."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from alerts.alert import Evidence, Kind, Severity
+from alerts.conditions import NO_STREAK, Condition, OpenAlert, Streak, ended, follow_streak
+from alerts.thresholds import AlertSettings
+from fermentation.estimate import Estimate, Phase
+from gylewatch.values import Batch
+
+Opened = Mapping[Kind, OpenAlert]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GravityMemory:
+    reads_sg: float | None = None  # what the float shows now
+    off_in_lag_points: float | None = None  # from the measured original gravity, while that can be compared
+    misfit: Streak = NO_STREAK
+    lag_misfit: Streak = NO_STREAK
+    above: Streak = NO_STREAK
+    below: Streak = NO_STREAK
+
+
+def off_in_lag_points(batch: Batch, estimate: Estimate, reads_sg: float) -> float | None:
+    """How far the float reads from the measured original gravity before the start; None where that says nothing."""
+    if batch.original_gravity_sg is None or estimate.phase is not Phase.LAG or estimate.probability_started > 0.3:
+        return None
+    return (reads_sg - batch.original_gravity_sg) * 1000
+
+
+def float_reads_sg(estimate: Estimate, float_gravity_sg: float | None) -> float:
+    """What the float shows: by the curve where that is known, else what is believed with the float's believed bias."""
+    if float_gravity_sg is not None:
+        return float_gravity_sg
+    return estimate.gravity_sg + estimate.bias_points / 1000
+
+
+def beyond_physics(settings: AlertSettings, batch: Batch, estimate: Estimate, reads_sg: float) -> tuple[bool, bool]:
+    """Whether the gravity is above what went in, or below what is left when all extract has been fermented."""
+    rule = settings.gravity_implausible
+    original = batch.original_gravity_sg or estimate.original_gravity_sg
+    added = [addition for addition in batch.additions if addition.time <= estimate.time]
+    unknown = any(addition.gravity_points is None for addition in added)
+    highest = original + sum(addition.gravity_points or 0.0 for addition in added) / 1000
+    above = (reads_sg - highest) * 1000 > rule.above_points or (
+        estimate.gravity_low_sg - highest
+    ) * 1000 > rule.believed_above_points
+    lowest = highest - rule.attenuation_limit * (highest - 1)
+    below = (lowest - reads_sg) * 1000 > rule.above_points or estimate.gravity_high_sg < lowest
+    return above and not unknown, below
+
+
+def follow_gravity(
+    settings: AlertSettings, batch: Batch, memory: GravityMemory, estimate: Estimate, float_gravity_sg: float | None
+) -> GravityMemory:
+    """Take one estimate, not older than the newest one, into the memory."""
+    now, suspect = estimate.time, settings.calibration_suspect
+    reads = float_reads_sg(estimate, float_gravity_sg)
+    off = off_in_lag_points(batch, estimate, reads)
+    above, below = beyond_physics(settings, batch, estimate, reads)
+    return replace(
+        memory,
+        reads_sg=reads,
+        off_in_lag_points=off,
+        misfit=follow_streak(
+            memory.misfit,
+            now,
+            holds=estimate.misfit_sigma >= suspect.misfit_sigma,
+            broken=estimate.misfit_sigma < suspect.release_sigma,
+        ),
+        lag_misfit=follow_streak(memory.lag_misfit, now, holds=off is not None and abs(off) > suspect.lag_points),
+        above=follow_streak(memory.above, now, holds=above),
+        below=follow_streak(memory.below, now, holds=below),
+    )
+
+
+def calibration_suspect(
+    settings: AlertSettings,
+    batch: Batch,
+    memory: GravityMemory,
+    estimate: Estimate,
+    opened: Opened,
+) -> Condition | None:
+    """Hand samples, or the original gravity, contradict the curve by more than its uncertainty explains."""
+    rule, now = settings.calibration_suspect, estimate.time
+    off = memory.off_in_lag_points
+    evidence: Evidence = {
+        "misfit_sigma": round(estimate.misfit_sigma, 2),
+        "off_in_lag_points": None if off is None else round(off, 1),
+        "bias_points": round(estimate.bias_points, 1),
+        "gravity_sg": round(estimate.gravity_sg, 5),
+    }
+    by_samples = memory.misfit.since is not None and memory.misfit.hours(now) >= rule.sustained_h
+    by_original = memory.lag_misfit.count >= 3 and memory.lag_misfit.hours(now) >= rule.lag_h
+    if Kind.CALIBRATION_SUSPECT in opened:
+        agrees_in_lag = off is not None and abs(off) < rule.lag_points / 2
+        # Once the beer works, the lag says nothing more; only samples can then clear the curve.
+        if (
+            memory.misfit.since is None
+            and memory.lag_misfit.since is None
+            and (agrees_in_lag or _samples_agree(estimate))
+        ):
+            return ended("The curve agrees with what was measured by hand again.", **evidence)
+        return None
+    if not (by_samples or by_original):
+        return None
+    if by_samples:
+        why = f"hand samples differ from it by {estimate.misfit_sigma:.1f} standard deviations"
+    else:
+        why = f"before the start the float read {off or 0:+.0f} points from the measured original gravity"
+    return Condition(
+        active=True,
+        severity=Severity.WARNING,
+        summary=f"The calibration of float {batch.float_id} is in doubt: {why}.",
+        evidence=evidence,
+    )
+
+
+def _samples_agree(estimate: Estimate) -> bool:
+    return 0.0 < estimate.misfit_sigma < 1.5  # exactly 0 means that no sample has been taken
+
+
+def gravity_implausible(
+    settings: AlertSettings,
+    batch: Batch,
+    memory: GravityMemory,
+    estimate: Estimate,
+    opened: Opened,
+) -> Condition | None:
+    """The gravity shown is one that this beer cannot have."""
+    rule, now = settings.gravity_implausible, estimate.time
+    above = memory.above.count >= 3 and memory.above.hours(now) >= rule.sustained_h
+    below = memory.below.count >= 3 and memory.below.hours(now) >= rule.sustained_h
+    reads = estimate.gravity_sg if memory.reads_sg is None else memory.reads_sg
+    original = batch.original_gravity_sg or estimate.original_gravity_sg
+    evidence: Evidence = {
+        "float_reads_sg": round(reads, 5),
+        "gravity_sg": round(estimate.gravity_sg, 5),
+        "original_gravity_sg": round(original, 5),
+        "attenuation_limit": rule.attenuation_limit,
+        "sustained_h": round(max(memory.above.hours(now), memory.below.hours(now)), 1),
+    }
+    if Kind.GRAVITY_IMPLAUSIBLE in opened:
+        if memory.above.since is None and memory.below.since is None:
+            return ended("The gravity is one that this beer can have again.", **evidence)
+        return None
+    if not (above or below):
+        return None
+    side = "above what went into the fermenter" if above else "below what is left when all extract has been fermented"
+    return Condition(
+        active=True,
+        severity=Severity.WARNING,
+        summary=f"Float {batch.float_id} shows {reads:.4f}, which this beer cannot have: it is {side}.",
+        evidence=evidence,
+    )

@@ -1,0 +1,176 @@
+"""The rules of all kinds, put together: one memory that follows the batch, one function a kind that judges it.
+
+The functions live by family in `fermentation_rules`, `temperature_rules`, `drift_rules`, `float_rules`, `battery_rules`
+and `gravity_rules`. All are pure: what they know of the past is in `Memory`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+
+from alerts import battery_rules, drift_rules, fermentation_rules, float_rules, gravity_rules, temperature_rules
+from alerts.alert import Kind
+from alerts.conditions import Condition, Observation, OpenAlert
+from alerts.settings import AlertSettings
+from fermentation.estimate import Estimate
+from gylewatch.values import Batch
+
+__all__ = ["RULES", "AlertSettings", "Condition", "Memory", "Observation", "Rule", "follow"]
+
+Opened = Mapping[Kind, OpenAlert]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Memory:
+    """What all rules know of the past: bounded, whatever the length of the batch."""
+
+    clock: datetime | None = None  # latest time seen, of whatever origin
+    silence: float_rules.SilenceMemory = field(default_factory=float_rules.SilenceMemory)
+    stuck: float_rules.StuckMemory = field(default_factory=float_rules.StuckMemory)
+    battery: battery_rules.BatteryMemory = field(default_factory=battery_rules.BatteryMemory)
+    range: temperature_rules.RangeMemory = field(default_factory=temperature_rules.RangeMemory)
+    drift: drift_rules.DriftMemory = field(default_factory=drift_rules.DriftMemory)
+    fermentation: fermentation_rules.FermentationMemory = field(default_factory=fermentation_rules.FermentationMemory)
+    gravity: gravity_rules.GravityMemory = field(default_factory=gravity_rules.GravityMemory)
+
+
+def follow(
+    settings: AlertSettings, batch: Batch, memory: Memory, observation: Observation, opened: Opened
+) -> tuple[Memory, Observation]:
+    """Take an observation into the memory; returns it without the parts that come too late to be judged.
+
+    A reading not newer than the newest one (late, repeated, out of order), and an estimate older than the newest one,
+    have been overtaken: the memory has moved on.
+    """
+    clock = observation.time if memory.clock is None else max(memory.clock, observation.time)
+    reading, estimate = observation.reading, observation.estimate
+    if reading is not None and memory.silence.reading_time is not None and reading.time <= memory.silence.reading_time:
+        reading = None
+    newest = memory.fermentation.time
+    if estimate is not None and newest is not None and estimate.time < newest:
+        estimate = None
+    elif estimate is not None and reading is None and observation.reading is not None:
+        estimate = None  # what was concluded from an overtaken reading
+    memory = replace(memory, clock=clock)
+    if estimate is not None:
+        memory = replace(
+            memory,
+            fermentation=fermentation_rules.follow_fermentation(settings, batch, memory.fermentation, estimate, opened),
+            battery=battery_rules.follow_forecast(memory.battery, estimate),
+            drift=drift_rules.follow_activity(settings, memory.drift, estimate.rate_points_per_day),
+            gravity=gravity_rules.follow_gravity(
+                settings, batch, memory.gravity, estimate, observation.float_gravity_sg
+            ),
+        )
+    if reading is not None:
+        rate = None if estimate is None else estimate.rate_points_per_day
+        in_range = temperature_rules.follow_range(settings, batch, memory.range, reading)
+        now_c = reading.temperature_c if in_range.now_c is None else in_range.now_c
+        memory = replace(
+            memory,
+            silence=float_rules.follow_silence(memory.silence, reading, clock),
+            stuck=float_rules.follow_angle(settings, memory.stuck, reading, rate),
+            battery=battery_rules.follow_battery(settings, memory.battery, reading),
+            range=in_range,
+            drift=drift_rules.follow_drift(settings, batch, memory.drift, reading.time, now_c),
+        )
+    return memory, replace(observation, reading=reading, estimate=estimate)
+
+
+Rule = Callable[[AlertSettings, Batch, Memory, Observation, Opened], Condition | None]
+"""Judges a memory that has taken the observation in. None: nothing to change."""
+
+_Verdict = Callable[[AlertSettings, Batch, fermentation_rules.FermentationMemory, Estimate, Opened], Condition | None]
+
+
+def _from_estimate(verdict: _Verdict) -> Rule:
+    def rule(
+        settings: AlertSettings, batch: Batch, memory: Memory, seen: Observation, opened: Opened
+    ) -> Condition | None:
+        if seen.estimate is None:
+            return None
+        return verdict(settings, batch, memory.fermentation, seen.estimate, opened)
+
+    return rule
+
+
+def _float_silent(
+    s: AlertSettings, batch: Batch, memory: Memory, seen: Observation, opened: Opened
+) -> Condition | None:
+    now, heard_now = memory.clock or seen.time, seen.reading is not None
+    return float_rules.float_silent(s, batch, memory.silence, now, opened, heard_now=heard_now)
+
+
+def _float_stuck(s: AlertSettings, batch: Batch, memory: Memory, seen: Observation, opened: Opened) -> Condition | None:
+    if seen.reading is None:
+        return None
+    return float_rules.float_stuck(s, batch, memory.stuck, seen.reading.time, opened)
+
+
+def _battery_low(s: AlertSettings, batch: Batch, memory: Memory, seen: Observation, opened: Opened) -> Condition | None:
+    if seen.reading is None:
+        return None
+    return battery_rules.battery_low(s, batch, memory.battery, seen.reading.time, opened)
+
+
+def _will_not_last(
+    s: AlertSettings, batch: Batch, memory: Memory, seen: Observation, opened: Opened
+) -> Condition | None:
+    if seen.reading is None:
+        return None
+    return battery_rules.battery_will_not_last(s, batch, memory.battery, seen.reading.time, opened)
+
+
+def _out_of_range(
+    s: AlertSettings, batch: Batch, memory: Memory, seen: Observation, opened: Opened
+) -> Condition | None:
+    if seen.reading is None:
+        return None
+    return temperature_rules.temperature_out_of_range(s, batch, memory.range, seen.reading, opened)
+
+
+def _drift(s: AlertSettings, batch: Batch, memory: Memory, seen: Observation, opened: Opened) -> Condition | None:
+    if seen.reading is None:
+        return None
+    return drift_rules.temperature_drift(s, batch, memory.drift, seen.reading.time, opened)
+
+
+def _suspect(s: AlertSettings, batch: Batch, memory: Memory, seen: Observation, opened: Opened) -> Condition | None:
+    if seen.estimate is None:
+        return None
+    return gravity_rules.calibration_suspect(s, batch, memory.gravity, seen.estimate, opened)
+
+
+def _implausible(s: AlertSettings, batch: Batch, memory: Memory, seen: Observation, opened: Opened) -> Condition | None:
+    if seen.estimate is None:
+        return None
+    return gravity_rules.gravity_implausible(s, batch, memory.gravity, seen.estimate, opened)
+
+
+RULES: tuple[tuple[Kind, Rule], ...] = (
+    (Kind.FLOAT_SILENT, _float_silent),
+    (Kind.BATTERY_LOW, _battery_low),
+    (Kind.BATTERY_WILL_NOT_LAST, _will_not_last),
+    (Kind.FLOAT_STUCK, _float_stuck),
+    (Kind.TEMPERATURE_DRIFT, _drift),
+    (Kind.TEMPERATURE_OUT_OF_RANGE, _out_of_range),
+    (Kind.FERMENTATION_STARTED, _from_estimate(fermentation_rules.fermentation_started)),
+    (Kind.FERMENTATION_FINISHED, _from_estimate(fermentation_rules.fermentation_finished)),
+    (Kind.FERMENTATION_STALLED, _from_estimate(fermentation_rules.fermentation_stalled)),
+    # After the verdicts, which end it or make it unnecessary.
+    (Kind.ATTENUATION_PLATEAU, _from_estimate(fermentation_rules.attenuation_plateau)),
+    (Kind.CALIBRATION_SUSPECT, _suspect),
+    (Kind.GRAVITY_IMPLAUSIBLE, _implausible),
+)
+
+IMPLIED_BY: Mapping[Kind, tuple[Kind, ...]] = {
+    Kind.TEMPERATURE_DRIFT: (Kind.TEMPERATURE_OUT_OF_RANGE,),
+    Kind.BATTERY_WILL_NOT_LAST: (Kind.BATTERY_LOW,),
+    Kind.FLOAT_STUCK: (Kind.FERMENTATION_FINISHED,),
+    Kind.FERMENTATION_STALLED: (Kind.FERMENTATION_FINISHED,),
+    Kind.FERMENTATION_FINISHED: (Kind.FERMENTATION_STALLED,),
+    Kind.ATTENUATION_PLATEAU: (Kind.FERMENTATION_FINISHED, Kind.FERMENTATION_STALLED),
+}
+"""One cause, one alert: the kind on the left is not raised while one on the right is open."""

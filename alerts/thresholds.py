@@ -1,0 +1,235 @@
+"""Thresholds of every alert kind, one frozen section a kind. Values only; `alerts.settings` reads them from TOML.
+
+Every default has its reason beside it. `limits` gives the range a value may take; outside it the rule would mean
+nothing. Hours are of the data's time. Where no source is named the figure is common practice or was set on simulated
+batches.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TypeVar
+
+from alerts.alert import Kind
+
+T = TypeVar("T")
+
+
+def limits(default: T, low: float, high: float) -> T:
+    """A field with `default` whose value must lie in `low` to `high`."""
+    value: T = field(default=default, metadata={"low": low, "high": high})
+    return value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Started:
+    enabled: bool = True
+    # Nine to one that the yeast works; a lower bar would take the settling of a fresh float for fermentation.
+    probability: float = limits(0.9, 0.5, 0.999)
+    # One knock or wave is over in an hour, and the target is to say so within five.
+    sustained_h: float = limits(1.0, 0.0, 48.0)
+    # Two, so that a float that reports once an hour is not believed on a single packet.
+    readings: int = limits(2, 1, 100)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plateau:
+    enabled: bool = True
+    # Probability that the gravity falls by less than one point in two days.
+    probability_still: float = limits(0.9, 0.5, 0.999)
+    # Below this the stillness is over; the gap to the line above keeps one odd reading from starting the wait anew.
+    release_probability: float = limits(0.6, 0.05, 0.999)
+    # Half a day also outlasts a float held fast by foam for a few hours.
+    sustained_h: float = limits(12.0, 1.0, 240.0)
+    # A fall of more than this within the wait means that it creeps: the wait starts again.
+    creep_points: float = limits(1.0, 0.1, 10.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finished:
+    enabled: bool = True
+    # Probability that the attenuation reached lies in or above the yeast's range.
+    probability_attenuated: float = limits(0.7, 0.1, 0.999)
+    # Longer than a plateau, because a bottle filled too early can burst; short enough for a verdict within 26 hours.
+    sustained_h: float = limits(15.0, 1.0, 240.0)
+    # A beer that ends near the low edge of the range never gives a clear probability: it is believed, but later.
+    late_probability_attenuated: float = limits(0.4, 0.05, 0.999)
+    late_sustained_h: float = limits(30.0, 1.0, 480.0)
+    # A further fall by more than this takes the verdict back; less is within what foam and settling yeast can do.
+    falls_again_points: float = limits(2.0, 0.5, 20.0)
+    # ... and the fall must last, or a knocked float would take it back.
+    falls_again_h: float = limits(6.0, 0.0, 240.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stalled:
+    enabled: bool = True
+    # Above this probability of being attenuated enough, stopping is no stall.
+    probability_attenuated: float = limits(0.1, 0.001, 0.5)
+    # "Well above": at least this far from the gravity at the low edge of the yeast's range; a curve errs by two.
+    margin_points: float = limits(2.5, 0.0, 30.0)
+    # Warming or rousing helps the more the earlier, and the target is 24 hours; a foam-held float rarely lasts as long.
+    sustained_h: float = limits(14.0, 1.0, 240.0)
+    # Nearly stopped: slower than this ...
+    nearly_points_per_day: float = limits(1.0, 0.1, 10.0)
+    # ... so that the yeast's range would be reached only after this many days ...
+    nearly_days_to_go: float = limits(7.0, 1.0, 60.0)
+    # ... for this long: a slow beer deserves more patience than one that has stopped.
+    nearly_sustained_h: float = limits(30.0, 1.0, 480.0)
+    # No sign of a start for this long after pitching; a healthy lag ends within 24 to 48 hours (common practice).
+    never_started_h: float = limits(72.0, 12.0, 480.0)
+    # It moves again when it falls at least this fast ...
+    moves_points_per_day: float = limits(1.0, 0.2, 20.0)
+    # ... for this long.
+    moves_h: float = limits(4.0, 0.0, 72.0)
+    # A plan step that lowers the wanted temperature by this much puts the yeast to sleep on purpose.
+    cold_step_c: float = limits(4.0, 1.0, 30.0)
+    # An unplanned fall of the temperature by this much is named in the evidence as the likely cause.
+    chill_c: float = limits(2.0, 0.5, 20.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutOfRange:
+    enabled: bool = True
+    # Beyond the wanted range by this much: a controller's ripple at the edge of the range stays below it.
+    beyond_c: float = limits(0.5, 0.0, 10.0)
+    # ... for this long: a lid opened for a sample does not count.
+    sustained_h: float = limits(1.0, 0.0, 48.0)
+    # A small excess counts too when it lasts.
+    slightly_c: float = limits(0.2, 0.0, 10.0)
+    slightly_sustained_h: float = limits(6.0, 0.0, 96.0)
+    # Resolved after this long inside the wanted range, so that a swing through it is not an end.
+    inside_h: float = limits(1.0, 0.0, 48.0)
+    # Time the beer gets to reach a new range: a fixed part ...
+    grace_h: float = limits(6.0, 0.0, 96.0)
+    # ... and a part by distance: 20 litres in a cooled cabinet move about this fast (common practice, no source).
+    grace_c_per_h: float = limits(0.4, 0.05, 10.0)
+    # A planned change that begins this much early is still the planned change.
+    early_h: float = limits(2.0, 0.0, 48.0)
+    # Farther beyond the range than this the alert becomes critical: yeast is harmed or stops.
+    critical_c: float = limits(5.0, 0.5, 30.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drift:
+    enabled: bool = True
+    # Its own usual band is learnt this long in each plan step: one day also covers the daily swing of a room.
+    learn_h: float = limits(24.0, 4.0, 96.0)
+    # Departures from the band smaller than this are not counted (the slack of the sequential test).
+    allowance_c: float = limits(0.3, 0.0, 5.0)
+    # Counted departures add up to this many degree hours: a drift of 0.05 C an hour is found after about nine hours.
+    decision_c_h: float = limits(2.0, 0.2, 100.0)
+    # The trend of the last day must be at least this steep, or the beer merely settled elsewhere.
+    slope_c_per_h: float = limits(0.02, 0.001, 1.0)
+    # Faster than this it is a jump, which `temperature-out-of-range` reports.
+    fast_c_per_h: float = limits(0.5, 0.05, 10.0)
+    # While the beer ferments at least this fast it warms itself; that is usual as long as it stays in range.
+    exotherm_points_per_day: float = limits(3.0, 0.2, 50.0)
+    # Resolved after this long back in the band, or this long without a trend.
+    settled_h: float = limits(6.0, 1.0, 96.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Silent:
+    enabled: bool = True
+    # So many of the float's usual intervals without a reading; a few lost packets in a row are usual in radio.
+    intervals: float = limits(6.0, 2.0, 1000.0)
+    # ... but never less than this: fermentation does not change faster, and steel shields the radio for hours.
+    floor_h: float = limits(4.0, 0.05, 96.0)
+    # Never heard at all for this long after pitching.
+    never_heard_h: float = limits(12.0, 0.1, 240.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stuck:
+    enabled: bool = True
+    # The angle has not moved for this long; a float that is only held by foam usually comes free sooner.
+    window_h: float = limits(6.0, 1.0, 48.0)
+    # A span of angles that no floating body in working beer keeps to.
+    still_deg: float = limits(0.1, 0.0, 5.0)
+    # ... or this fraction of the span that this float shows while the beer works.
+    noise_fraction: float = limits(0.2, 0.0, 1.0)
+    # The beer works when it fell at least this fast before: in the window that is one point, well above `still_deg`.
+    rate_points_per_day: float = limits(4.0, 0.5, 50.0)
+    readings: int = limits(5, 3, 1000)  # fewer cannot tell a stuck float from chance
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatteryLow:
+    enabled: bool = True
+    # "auto" tells the chemistry from the highest voltage seen; or one of `battery_rules.CHEMISTRIES`.
+    chemistry: str = "auto"
+    # Replaces the chemistry's own threshold when given.
+    low_v: float | None = limits(None, 0.5, 30.0)
+    # Where the float reports per cent.
+    low_percent: float = limits(15.0, 1.0, 90.0)
+    # Cold and load move a cell by a few hundredths of a volt; a new or recharged battery moves it by more than this.
+    hysteresis_v: float = limits(0.1, 0.0, 5.0)
+    sustained_h: float = limits(1.0, 0.0, 48.0)  # a radio's transmit pulse can sag one measurement, not an hour of them
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatteryWillNotLast:
+    enabled: bool = True
+    # Replaces the chemistry's own level at which a float falls silent.
+    empty_v: float | None = limits(None, 0.5, 30.0)
+    # A trend needs this long; a fresh cell sags in its first hours.
+    watched_h: float = limits(36.0, 6.0, 480.0)
+    # ... and a fall well above the scatter of the measurement.
+    fall_v: float = limits(0.06, 0.005, 5.0)
+    # Where neither a forecast nor a plan says when the batch ends (common practice: an ale takes two weeks).
+    usual_batch_days: float = limits(14.0, 1.0, 365.0)
+    # Resolved when the battery lasts this much longer than the batch.
+    margin_h: float = limits(24.0, 0.0, 480.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalibrationSuspect:
+    enabled: bool = True
+    # Three standard deviations: by chance once in 370 samples.
+    misfit_sigma: float = limits(3.0, 1.0, 20.0)
+    release_sigma: float = limits(2.0, 0.1, 20.0)
+    sustained_h: float = limits(1.0, 0.0, 48.0)
+    # Before the start the float must show the original gravity; a usual curve errs by two or three points.
+    lag_points: float = limits(6.0, 1.0, 50.0)
+    lag_h: float = limits(4.0, 0.0, 48.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Implausible:
+    enabled: bool = True
+    # Foam and rafts of yeast lift a float by up to six points; more than this above the original gravity is a fault.
+    above_points: float = limits(10.0, 1.0, 100.0)
+    # What is believed, with all that is known of the float, has no such excuse.
+    believed_above_points: float = limits(3.0, 0.5, 100.0)
+    # Apparent attenuation when nothing is left: real extract 0 in Balling's 0.1808 OE + 0.8192 AE is 1.22 (memory).
+    attenuation_limit: float = limits(1.22, 0.9, 1.3)
+    sustained_h: float = limits(3.0, 0.0, 48.0)  # one hour-long knock is a knock
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlertSettings:
+    """All thresholds. The sections are named as the kinds, with ``_`` for ``-``."""
+
+    fermentation_started: Started = Started()
+    fermentation_finished: Finished = Finished()
+    attenuation_plateau: Plateau = Plateau()
+    fermentation_stalled: Stalled = Stalled()
+    temperature_drift: Drift = Drift()
+    temperature_out_of_range: OutOfRange = OutOfRange()
+    float_silent: Silent = Silent()
+    float_stuck: Stuck = Stuck()
+    battery_low: BatteryLow = BatteryLow()
+    battery_will_not_last: BatteryWillNotLast = BatteryWillNotLast()
+    calibration_suspect: CalibrationSuspect = CalibrationSuspect()
+    gravity_implausible: Implausible = Implausible()
+
+    def is_enabled(self, kind: Kind) -> bool:
+        """Whether alerts of `kind` are wanted."""
+        enabled: bool = getattr(self, section_name(kind)).enabled
+        return enabled
+
+
+def section_name(kind: Kind) -> str:
+    """The name of the section of `kind`, as an attribute of `AlertSettings`."""
+    return kind.value.replace("-", "_")
