@@ -1,0 +1,87 @@
+"""The web application: page and API over one store. Started and stopped by `gylewatch.service`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from http import HTTPStatus
+
+from fastapi import FastAPI, Request, Response
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.middleware.gzip import GZipMiddleware
+
+from collector.packet import Packet
+from gylewatch.errors import GylewatchError
+from storage.store import Store
+from web import api, assets, pages, problems
+from web.context import Context
+from web.health import ServiceHealth
+from web.ingest import IngestResult
+from web.security import SecurityHeaders
+from web.settings import HttpSettings
+
+_DESCRIPTION = "Fermentations watched through tilting floats. Times are UTC, gravities SG 20/20 °C, temperatures °C."
+
+
+def create_app(
+    store: Store,
+    *,
+    clock: Callable[[], datetime],
+    ingest: Callable[[Packet], IngestResult] | None,
+    settings: HttpSettings,
+    health: Callable[[], ServiceHealth],
+) -> FastAPI:
+    """Make the application.
+
+    Parameters
+    ----------
+    store : open; called from several threads
+    clock : now, in UTC
+    ingest : takes one packet whose `origin` is the float's name, and returns only after the accepted readings are
+        committed; called from a worker thread. None: readings do not come over HTTP.
+    settings : the section ``[http]``
+    health : a snapshot of the service; called from a worker thread
+    """
+    context = Context(store=store, clock=clock, ingest=ingest, settings=settings, health=health)
+    # The library's own documentation pages load their scripts from a content network, so they stay off.
+    app = FastAPI(
+        title="gylewatch", version="1", description=_DESCRIPTION,
+        docs_url=None, redoc_url=None, openapi_url="/api/v1/openapi.json",
+    )  # fmt: skip
+    app.add_middleware(GZipMiddleware, minimum_size=1000)
+    app.add_middleware(SecurityHeaders, names=settings.names)
+    app.include_router(api.router(context))
+    app.include_router(assets.router)
+    app.include_router(pages.router(context))
+    _add_errors(app)
+    return app
+
+
+def _add_errors(app: FastAPI) -> None:
+    def answer(request: Request, problem: HTTPException) -> Response:
+        if request.url.path.startswith("/api/"):
+            return problems.response(problem)
+        return pages.error_page(problem)
+
+    async def on_http(request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)  # noqa: S101  (registered for it)
+        return answer(request, error)
+
+    async def on_validation(request: Request, error: Exception) -> Response:
+        assert isinstance(error, RequestValidationError)  # noqa: S101
+        return answer(request, problems.from_validation(error))
+
+    async def on_ours(request: Request, error: Exception) -> Response:
+        assert isinstance(error, GylewatchError)  # noqa: S101
+        return answer(request, problems.from_error(error))
+
+    async def on_any(request: Request, _error: Exception) -> Response:
+        # The server logs the error itself with its traceback; the person gets a sentence.
+        detail = "something went wrong in the service; its log has the details"
+        return answer(request, problems.Problem(HTTPStatus.INTERNAL_SERVER_ERROR, detail))
+
+    app.add_exception_handler(HTTPException, on_http)
+    app.add_exception_handler(RequestValidationError, on_validation)
+    app.add_exception_handler(GylewatchError, on_ours)
+    app.add_exception_handler(Exception, on_any)

@@ -1,0 +1,22 @@
+"""Context: what every route needs, given once to `create_app`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+
+from collector.packet import Packet
+from storage.store import Store
+from web.health import ServiceHealth
+from web.ingest import IngestResult
+from web.settings import HttpSettings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Context:
+    store: Store
+    clock: Callable[[], datetime]
+    ingest: Callable[[Packet], IngestResult] | None  # None: readings do not come over HTTP
+    settings: HttpSettings
+    health: Callable[[], ServiceHealth]

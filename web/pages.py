@@ -1,0 +1,181 @@
+"""The pages: routes that put values into templates. Whatever needs script works without it too."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+from http import HTTPStatus
+from pathlib import Path
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Query, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup, escape
+from starlette.exceptions import HTTPException
+
+from gylewatch.values import BatchId, Instrument, Unit
+from storage.records import BatchRecord
+from web import assets, board, picture, records, security, words
+from web.advice import advice_for
+from web.bodies import read_form
+from web.context import Context
+from web.graph import Graph, thin
+from web.sample_form import UNITS_OF, Question, parse_sample
+
+LATEST_ROWS = 8
+# Enough to follow the course of a batch by ear or on paper.
+COURSE_ROWS = 60
+_ALERTS = 100
+
+
+def _when(time: datetime) -> Markup:
+    """A time that script rewrites in the viewer's own zone and language."""
+    return Markup('<time datetime="{}">{}</time>').format(words.iso(time), words.stamp(time))
+
+
+def _day(time: datetime) -> Markup:
+    return Markup('<time class="day" datetime="{}">{}</time>').format(words.iso(time), words.day(time))
+
+
+def _environment() -> Environment:
+    templates = Environment(
+        loader=FileSystemLoader(Path(__file__).parent / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    templates.filters.update(when=_when, day=_day)
+    templates.globals.update(words=words, own_url=assets.own_url, chart_urls=assets.chart_urls, advice_for=advice_for)
+    return templates
+
+
+_TEMPLATES = _environment()
+
+
+def _page(name: str, status: int = HTTPStatus.OK, **values: object) -> HTMLResponse:
+    return HTMLResponse(_TEMPLATES.get_template(name).render(values), status)
+
+
+def error_page(problem: HTTPException) -> HTMLResponse:
+    """The page for an error: one sentence, and the way back."""
+    status = HTTPStatus(problem.status_code)
+    page = _page("error.html", status, title=status.phrase, sentence=problem.detail)
+    page.headers.update(problem.headers or {})
+    return page
+
+
+def router(context: Context) -> APIRouter:
+    """The routes of the pages."""
+    pages = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
+    _add_board(pages, context)
+    _add_service(pages, context)
+    _add_batch(pages, context)
+    return pages
+
+
+def _add_board(pages: APIRouter, context: Context) -> None:
+    store = context.store
+
+    @pages.get("/")
+    def front(
+        text: Annotated[str, Query(alias="q", max_length=80)] = "",
+        only: Annotated[str, Query(max_length=20)] = "",
+    ) -> HTMLResponse:
+        wanted = board.Wanted(text=text, attention=only == "attention", ended=only == "ended")
+        return _page(
+            "board.html",
+            lines=board.board(store, wanted),
+            floats=board.floats(store),
+            any_batch=bool(store.batches()),
+            wanted=wanted,
+            only=only,
+            health=context.health(),
+            now=context.clock(),
+            fahrenheit=context.settings.fahrenheit,
+        )
+
+
+def _add_service(pages: APIRouter, context: Context) -> None:
+    @pages.get("/service")
+    def service() -> HTMLResponse:
+        return _page(
+            "service.html",
+            health=context.health(),
+            rejected_counts=context.store.rejected_counts(),
+            rejected=context.store.rejected(50),
+            now=context.clock(),
+        )
+
+
+def _pictures(graph: Graph, record: BatchRecord, *, fahrenheit: bool) -> Markup:
+    """Both sizes; the style sheet shows the one that fits the screen."""
+    if not graph.estimates:
+        return Markup("")
+    title = (
+        f"Gravity with its 80 % interval and temperature of {record.batch.name}; the numbers stand in the table below"
+    )
+    drawn = (picture.draw(graph, sheet, title=title, fahrenheit=fahrenheit) for sheet in (picture.NARROW, picture.WIDE))
+    return Markup("".join(drawn))  # noqa: S704  (the drawing escapes its texts itself)
+
+
+def _add_batch(pages: APIRouter, context: Context) -> None:
+    store = context.store
+    fahrenheit = context.settings.fahrenheit
+
+    def batch_page(
+        batch_id: str, *, typed: dict[str, str], questions: tuple[Question, ...] = (), saved: bool = False
+    ) -> HTMLResponse:
+        record = store.batch(BatchId(batch_id))
+        estimates = store.estimates(record.batch_id)
+        graph = records.batch_graph(store, record, estimates)
+        samples = store.samples(record.batch_id)
+        status = HTTPStatus.UNPROCESSABLE_ENTITY if questions else HTTPStatus.OK
+        return _page(
+            "batch.html",
+            status,
+            record=record,
+            batch=record.batch,
+            estimate=estimates[-1] if estimates else None,
+            latest=estimates[: -LATEST_ROWS - 1 : -1],
+            course=thin(graph.estimates, COURSE_ROWS),
+            pictures=_pictures(graph, record, fahrenheit=fahrenheit),
+            samples=[(sample, records.corrected(record.batch, sample)) for _, sample in reversed(samples)],
+            alerts=tuple(reversed(store.alerts(record.batch_id, limit=_ALERTS))),
+            open_ids={alert.id for alert in store.open_alerts(record.batch_id)},
+            last=store.latest_reading(record.batch.float_id),
+            has_curve=record.curve_version is not None or store.current_curve(record.batch.float_id) is not None,
+            typed=typed,
+            questions=questions,
+            saved=saved,
+            instruments=tuple(Instrument),
+            units=tuple(Unit),
+            units_of=json.dumps(UNITS_OF),
+            now=context.clock(),
+            fahrenheit=fahrenheit,
+        )
+
+    @pages.get("/batches/{batch_id}")
+    def batch(batch_id: str, saved: Annotated[str, Query(max_length=1)] = "") -> HTMLResponse:
+        return batch_page(batch_id, typed={}, saved=bool(saved))
+
+    @pages.post("/batches/{batch_id}/samples", dependencies=[Depends(security.require_same_origin)])
+    async def add_sample(batch_id: str, request: Request) -> Response:
+        typed = await read_form(request)
+        return await run_in_threadpool(keep_sample, batch_id, typed)
+
+    def keep_sample(batch_id: str, typed: dict[str, str]) -> Response:
+        record = store.batch(BatchId(batch_id))
+        parsed = parse_sample(
+            typed,
+            now=context.clock(),
+            fahrenheit=fahrenheit,
+            original_gravity_sg=record.batch.original_gravity_sg,
+        )
+        if isinstance(parsed, tuple):
+            return batch_page(batch_id, typed=typed, questions=parsed)
+        store.add_sample(record.batch_id, parsed)
+        # See Other, so that loading the page again does not send the sample again.
+        return RedirectResponse(f"/batches/{escape(batch_id)}?saved=1#samples", HTTPStatus.SEE_OTHER)

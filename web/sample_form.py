@@ -1,0 +1,145 @@
+"""A hand measurement as a person typed it: to a `Sample`, or to questions. Pure."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from calibration.hydrometry import hand_gravity
+from gylewatch.errors import InputError, OutOfDomain
+from gylewatch.units import celsius_from_fahrenheit
+from gylewatch.values import Instrument, Sample, Unit
+
+UNITS_OF = {
+    Instrument.HYDROMETER: (Unit.SG, Unit.PLATO, Unit.BRIX, Unit.G_PER_CM3),
+    Instrument.REFRACTOMETER: (Unit.BRIX, Unit.PLATO, Unit.SG),
+    Instrument.DENSITY_METER: (Unit.G_PER_CM3, Unit.SG, Unit.PLATO, Unit.BRIX),
+}
+_CLOCK_SLACK = timedelta(minutes=5)  # between the viewer's clock and ours
+_NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)", re.ASCII)
+_COMMA = re.compile(r"[-+]?\d+,\d+", re.ASCII)
+_SHOWN = 40  # characters of what was typed that a sentence repeats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """What is not clear about one field, as a sentence to the person who typed it."""
+
+    field: str
+    sentence: str
+
+
+class _Unclear(Exception):
+    def __init__(self, field: str, sentence: str) -> None:
+        super().__init__(sentence)
+        self.question = Question(field=field, sentence=sentence)
+
+
+def _number(fields: Mapping[str, str], name: str, what: str) -> float:
+    typed = fields.get(name, "").strip()
+    if not typed:
+        raise _Unclear(name, f"What is the {what}? The field is empty.")
+    if _COMMA.fullmatch(typed):
+        meant = typed.replace(",", ".")
+        raise _Unclear(name, f"Did you mean {meant[:_SHOWN]}? Decimals are written with a point here, not a comma.")
+    if not _NUMBER.fullmatch(typed) or len(typed) > _SHOWN:
+        raise _Unclear(name, f"What is the {what} as a plain number? {typed[:_SHOWN]!r} is not one.")
+    return float(typed)
+
+
+def _value(fields: Mapping[str, str]) -> float:
+    return _number(fields, "value", "reading of the instrument")
+
+
+def _warmth(fields: Mapping[str, str]) -> float:
+    return _number(fields, "sample_temperature", "temperature of the sample")
+
+
+def _time(fields: Mapping[str, str], now: datetime) -> datetime:
+    typed = fields.get("time", "").strip()
+    if not typed:
+        return now
+    try:
+        time = datetime.fromisoformat(typed)
+        time = (time.replace(tzinfo=UTC) if time.tzinfo is None else time).astimezone(UTC)
+    except (ValueError, OverflowError) as error:
+        sentence = f"When was it taken? {typed[:_SHOWN]!r} is not a time such as 2026-03-05T18:30 (UTC)."
+        raise _Unclear("time", sentence) from error
+    if time > now + _CLOCK_SLACK:
+        raise _Unclear("time", "When was it taken? The time given lies in the future.")
+    return time
+
+
+def _instrument(fields: Mapping[str, str]) -> Instrument:
+    try:
+        return Instrument(fields.get("instrument", ""))
+    except ValueError as error:
+        raise _Unclear("instrument", f"Which instrument was it: {', '.join(Instrument)}?") from error
+
+
+def _unit(fields: Mapping[str, str]) -> Unit:
+    if fields.get("instrument") not in UNITS_OF:
+        return Unit.SG  # the question is about the instrument
+    instrument = _instrument(fields)
+    unit = next((unit for unit in UNITS_OF[instrument] if unit == fields.get("unit")), None)
+    if unit is None:
+        raise _Unclear("unit", f"Which unit does the {instrument} show: {', '.join(UNITS_OF[instrument])}?")
+    return unit
+
+
+def parse_sample(
+    fields: Mapping[str, str], *, now: datetime, fahrenheit: bool, original_gravity_sg: float | None
+) -> Sample | tuple[Question, ...]:
+    """What was typed, as a sample, or every question it leaves open.
+
+    Parameters
+    ----------
+    fields : ``instrument``, ``unit``, ``value``, ``sample_temperature`` and ``time`` (ISO 8601; UTC where it names no
+        offset; empty = now)
+    now : UTC
+    fahrenheit : the sample temperature was typed in °F
+    original_gravity_sg : SG 20/20 °C of the batch, where it is known
+
+    Returns
+    -------
+    a sample that `calibration.hydrometry.hand_gravity` can correct, or at least one question
+    """
+    questions = [
+        question
+        for ask in (_instrument, _unit, _value, _warmth, lambda typed: _time(typed, now))
+        if (question := _asked(ask, fields)) is not None
+    ]
+    if questions:
+        return tuple(questions)
+    typed_temperature = _warmth(fields)
+    if fahrenheit and typed_temperature < 32:
+        sentence = f"Did you mean {typed_temperature:g} °C? The field is in °F, and that would be below freezing."
+        return (Question(field="sample_temperature", sentence=sentence),)
+    try:
+        sample = Sample(
+            time=_time(fields, now),
+            instrument=_instrument(fields),
+            unit=_unit(fields),
+            value=_value(fields),
+            sample_temperature_c=celsius_from_fahrenheit(typed_temperature) if fahrenheit else typed_temperature,
+        )
+        hand_gravity(sample, original_gravity_sg=original_gravity_sg)
+    except InputError as error:
+        return (_doubt(error.reason),)
+    except (OutOfDomain, ValueError) as error:
+        return (_doubt(str(error)),)
+    return sample
+
+
+def _asked(ask: Callable[[Mapping[str, str]], object], fields: Mapping[str, str]) -> Question | None:
+    try:
+        ask(fields)
+    except _Unclear as unclear:
+        return unclear.question
+    return None
+
+
+def _doubt(reason: str) -> Question:
+    return Question(field="value", sentence=f"Is that right? {reason[:1].upper()}{reason[1:]}.")

@@ -1,0 +1,188 @@
+// The moving graph over the still one. Where anything fails the still picture stays.
+"use strict";
+
+(() => {
+  const box = document.querySelector(".chart");
+  const readout = document.querySelector(".readout");
+  if (!box || !window.Bokeh || !Bokeh.Plotting) return;
+  const HOUR_MS = 3_600_000;
+  const fahrenheit = box.dataset.fahrenheit === "yes";
+  const unit = fahrenheit ? "°F" : "°C";
+  const clock = new Intl.DateTimeFormat(undefined, { dateStyle: "medium", timeStyle: "short" });
+  const dark = matchMedia("(prefers-color-scheme: dark)");
+  const finger = matchMedia("(pointer: coarse)").matches;
+  let drawn = null;
+
+  const toScreen = (celsius) => (fahrenheit ? celsius * 1.8 + 32 : celsius);
+  // The library labels its time axis in UTC; shifting each time by its own offset makes that local time.
+  const shift = (iso) => { const time = new Date(iso); return time.getTime() - time.getTimezoneOffset() * 60_000; };
+  const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
+
+  function columns(graph) {
+    return {
+      iso: graph.time,
+      time: graph.time.map(shift),
+      gravity: graph.gravity_sg,
+      low: graph.gravity_low_sg,
+      high: graph.gravity_high_sg,
+      warmth: graph.temperature_c.map(toScreen),
+    };
+  }
+
+  function sampleColumns(graph) {
+    return {
+      time: graph.samples.map((sample) => shift(sample.time)),
+      gravity: graph.samples.map((sample) => sample.gravity_sg),
+    };
+  }
+
+  function wantedColumns(graph) {
+    return {
+      left: graph.wanted.map((range) => shift(range.start)),
+      right: graph.wanted.map((range) => shift(range.end)),
+      bottom: graph.wanted.map((range) => toScreen(range.temperature_c[0])),
+      top: graph.wanted.map((range) => toScreen(range.temperature_c[1])),
+    };
+  }
+
+  function figure(x_range, height, name) {
+    const fig = Bokeh.Plotting.figure({ x_axis_type: "datetime", x_range, height, sizing_mode: "stretch_width", tools: [] });
+    fig.background_fill_color = null;
+    fig.border_fill_color = null;
+    fig.outline_line_color = null;
+    fig.toolbar_location = null;
+    fig.min_border_right = 16;
+    fig.min_border_left = 80; // one time must stand under the other
+    for (const axis of [fig.xaxis, fig.yaxis]) {
+      axis.axis_line_color = colour("grid");
+      axis.major_tick_line_color = colour("grid");
+      axis.minor_tick_line_color = null;
+      axis.major_label_text_color = colour("ink");
+      axis.major_label_text_font_size = "13px";
+      axis.axis_label_text_color = colour("ink");
+      axis.axis_label_text_font_size = "13px";
+      axis.axis_label_text_font_style = "bold";
+    }
+    fig.xgrid.grid_line_color = colour("grid");
+    fig.ygrid.grid_line_color = colour("grid");
+    fig.yaxis.axis_label = name;
+    // A finger on the graph scrolls the page; the buttons move it in time.
+    if (!finger) {
+      const pan = new Bokeh.PanTool({ dimensions: "width" });
+      fig.add_tools(pan);
+      fig.toolbar.active_drag = pan;
+    }
+    for (const event of ["tap", "press", "mousemove"]) fig.on_event(event, ({ x }) => say(x));
+    return fig;
+  }
+
+  function build(graph) {
+    const data = columns(graph);
+    const source = new Bokeh.ColumnDataSource({ data });
+    const samples = new Bokeh.ColumnDataSource({ data: sampleColumns(graph) });
+    const wanted = new Bokeh.ColumnDataSource({ data: wantedColumns(graph) });
+    const first = data.time[0];
+    const last = Math.max(data.time[data.time.length - 1], first + HOUR_MS);
+    const x_range = new Bokeh.Range1d({ start: first, end: last, bounds: [first, last], min_interval: HOUR_MS / 2 });
+
+    const top = figure(x_range, finger ? 290 : 340, "Gravity, SG 20/20 °C");
+    top.yaxis.formatter = new Bokeh.NumeralTickFormatter({ format: "0.000" });
+    const time = { field: "time" };
+    top.varea(time, { field: "low" }, { field: "high" }, { source, fill_color: colour("gravity"), fill_alpha: 0.25 });
+    top.line(time, { field: "gravity" }, { source, line_color: colour("gravity"), line_width: 2 });
+    top.scatter(time, { field: "gravity" }, {
+      source: samples, marker: "diamond", size: 16, fill_color: colour("sample"), line_color: colour("sheet"),
+    });
+
+    const low = figure(x_range, finger ? 190 : 200, `Temperature, ${unit}`);
+    low.quad({ field: "left" }, { field: "right" }, { field: "bottom" }, { field: "top" }, {
+      source: wanted, fill_color: colour("wanted").slice(0, 7), fill_alpha: 0.2, line_color: null,
+    });
+    low.line(time, { field: "warmth" }, { source, line_color: colour("warmth"), line_width: 2, line_dash: [6, 3] });
+    const column = new Bokeh.Column({ children: [top, low], sizing_mode: "stretch_width" });
+    return { column, source, samples, wanted, x_range };
+  }
+
+  // The library shows no value on a tap; this line does, for finger and pointer alike.
+  function say(shifted) {
+    if (!drawn || !Number.isFinite(shifted)) return;
+    const data = drawn.source.data;
+    let below = 0;
+    let above = data.time.length - 1;
+    while (above - below > 1) {
+      const middle = (below + above) >> 1;
+      if (data.time[middle] <= shifted) below = middle; else above = middle;
+    }
+    const row = shifted - data.time[below] < data.time[above] - shifted ? below : above;
+    readout.textContent = `${clock.format(new Date(data.iso[row]))}: gravity ${data.gravity[row].toFixed(4)}, ` +
+      `80 % interval ${data.low[row].toFixed(4)} to ${data.high[row].toFixed(4)}, ${data.warmth[row].toFixed(1)} ${unit}.`;
+  }
+
+  async function load() {
+    const answer = await fetch(box.dataset.graph);
+    const graph = answer.ok ? await answer.json() : null;
+    return graph && graph.time.length > 0 ? graph : null;
+  }
+
+  async function draw() {
+    const graph = await load();
+    if (!graph) return;
+    const parts = build(graph);
+    const place = document.createElement("div");
+    place.setAttribute("aria-hidden", "true"); // the numbers stand in the table
+    box.append(place);
+    box.classList.add("drawn");
+    if (drawn) drawn.place.remove();
+    try {
+      await Bokeh.Plotting.show(parts.column, place);
+    } catch (error) {
+      box.classList.remove("drawn");
+      place.remove();
+      throw error;
+    }
+    drawn = { ...parts, place };
+    readout.hidden = false;
+    say(parts.x_range.end);
+    if (!spans.isConnected) box.before(spans);
+  }
+
+  // New numbers go into the graph as it stands, so that what a person is looking at stays in view.
+  async function update() {
+    const graph = drawn && await load();
+    if (!graph) return;
+    const { x_range } = drawn;
+    const [, end] = x_range.bounds;
+    drawn.source.data = columns(graph);
+    drawn.samples.data = sampleColumns(graph);
+    drawn.wanted.data = wantedColumns(graph);
+    const { time } = drawn.source.data;
+    const last = Math.max(time[time.length - 1], end);
+    x_range.bounds = [time[0], last];
+    if (x_range.end >= end) x_range.end = last;
+  }
+
+  function show(hours) {
+    const [first, last] = drawn.x_range.bounds;
+    drawn.x_range.setv({ start: hours ? Math.max(first, last - hours * HOUR_MS) : first, end: last });
+    for (const button of spans.children) {
+      button.setAttribute("aria-pressed", String(button.dataset.hours === String(hours)));
+    }
+  }
+
+  const spans = document.createElement("div");
+  spans.className = "spans";
+  for (const [name, hours] of [["Whole batch", 0], ["Last 7 days", 168], ["Last 24 hours", 24]]) {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.textContent = name;
+    button.dataset.hours = hours;
+    button.setAttribute("aria-pressed", String(hours === 0));
+    button.addEventListener("click", () => drawn && show(hours));
+    spans.append(button);
+  }
+
+  const start = () => draw().catch((error) => console.warn("the still picture stays:", error));
+  dark.addEventListener("change", start);
+  document.addEventListener("fresh", () => update().catch(() => undefined)); // the next minute tries again
+  start();
+})();

@@ -1,0 +1,63 @@
+// Makes the pages nicer; each works without it. Times to the viewer's own zone and language, fresh numbers every minute.
+"use strict";
+
+const REFRESH_MS = 60_000;
+const clock = new Intl.DateTimeFormat(undefined, { dateStyle: "medium", timeStyle: "short" });
+const day = new Intl.DateTimeFormat(undefined, { weekday: "short", day: "numeric", month: "short" });
+
+function localise(root) {
+  for (const element of root.querySelectorAll("time")) {
+    const time = new Date(element.dateTime);
+    element.title = element.dateTime;
+    element.textContent = (element.classList.contains("day") ? day : clock).format(time);
+  }
+  for (const element of root.querySelectorAll(".zone")) {
+    element.textContent = "your local time";
+  }
+}
+
+// What a person is reading, typing or has opened must not be pulled away.
+async function refresh() {
+  if (document.hidden) return;
+  const answer = await fetch(location.href, { headers: { Accept: "text/html" } });
+  if (!answer.ok) return;
+  const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").querySelectorAll("[data-live]");
+  const old = document.querySelectorAll("[data-live]");
+  if (fresh.length !== old.length) return;
+  old.forEach((element, index) => {
+    if (element.contains(document.activeElement) && element !== document.activeElement) return;
+    localise(fresh[index]);
+    element.replaceChildren(...fresh[index].childNodes);
+  });
+  document.dispatchEvent(new Event("fresh"));
+}
+
+// The field shows local time; the service reads times without a zone as UTC, so the form sends the zone along.
+function sendLocalTime(form) {
+  const field = form.querySelector("input[name=time]");
+  form.addEventListener("formdata", (event) => {
+    if (field.value) event.formData.set("time", new Date(field.value).toISOString());
+  });
+}
+
+// Only the units that the chosen instrument shows.
+function offerUnits(form) {
+  const units = JSON.parse(form.dataset.units);
+  const instrument = form.querySelector("select[name=instrument]");
+  const unit = form.querySelector("select[name=unit]");
+  const offer = () => {
+    const fitting = units[instrument.value];
+    const chosen = fitting.includes(unit.value) ? unit.value : fitting[0];
+    unit.replaceChildren(...fitting.map((name) => new Option(name, name, name === chosen, name === chosen)));
+  };
+  instrument.addEventListener("change", offer);
+  offer();
+}
+
+document.documentElement.classList.add("with-script");
+localise(document);
+for (const form of document.querySelectorAll("form.sample")) {
+  sendLocalTime(form);
+  offerUnits(form);
+}
+setInterval(() => refresh().catch(() => undefined), REFRESH_MS); // the next minute tries again

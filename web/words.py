@@ -1,0 +1,113 @@
+"""Numbers as words and figures for the screen. Pure."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+from fermentation.estimate import Estimate, Phase
+from gylewatch.units import fahrenheit_from_celsius
+
+# Below this the estimator's own noise is as large as the rate: no one could read it off a hydrometer either.
+STILL_POINTS_PER_DAY = 0.25
+
+PHASES = {
+    Phase.LAG: "not started yet",
+    Phase.ACTIVE: "fermenting",
+    Phase.SLOWING: "slowing down",
+    Phase.FINISHED: "finished",
+    Phase.STALLED: "stalled",
+    Phase.CONDITIONING: "conditioning",
+}
+STRENGTH_CAUTION = "Strength figures are for the brewer's own use, not for duty or labelling."
+
+
+def gravity(gravity_sg: float) -> str:
+    """``1.0134``: one more digit than a hydrometer, since the interval beside it has it too."""
+    return f"{gravity_sg:.4f}"
+
+
+def half_interval(estimate: Estimate) -> str:
+    """Half the width of the 80 % interval of the gravity, in SG."""
+    return f"{(estimate.gravity_high_sg - estimate.gravity_low_sg) / 2:.4f}"
+
+
+def motion(estimate: Estimate) -> str:
+    """What the gravity does at the moment, in words."""
+    rate = estimate.rate_points_per_day
+    if rate < -STILL_POINTS_PER_DAY:
+        return f"rising {-rate:.1f} points a day"
+    if rate <= STILL_POINTS_PER_DAY:
+        return "not falling yet" if estimate.phase is Phase.LAG else "no longer falling"
+    return f"still falling {rate:.1f} points a day"
+
+
+def rate(points_per_day: float) -> str:
+    """The rate with its sign, positive while the gravity falls; never ``-0.0``."""
+    return f"{round(points_per_day, 1) + 0.0:.1f}"
+
+
+def percent(fraction: float) -> str:
+    return f"{100 * fraction:.0f} %"
+
+
+def to_screen(temperature_c: float, *, fahrenheit: bool) -> float:
+    """The number that stands on the screen."""
+    return fahrenheit_from_celsius(temperature_c) if fahrenheit else temperature_c
+
+
+def unit(*, fahrenheit: bool) -> str:
+    return "°F" if fahrenheit else "°C"
+
+
+def temperature(temperature_c: float, *, fahrenheit: bool) -> str:
+    return f"{to_screen(temperature_c, fahrenheit=fahrenheit):.1f} {unit(fahrenheit=fahrenheit)}"
+
+
+def temperature_range(range_c: tuple[float, float], *, fahrenheit: bool) -> str:
+    low, high = (f"{to_screen(limit, fahrenheit=fahrenheit):.1f}" for limit in range_c)
+    return f"{low} to {high} {unit(fahrenheit=fahrenheit)}"
+
+
+def warmth(temperature_c: float, wanted_c: tuple[float, float]) -> str:
+    """``too cold``, ``too warm``, or nothing."""
+    if temperature_c < wanted_c[0]:
+        return "too cold"
+    return "too warm" if temperature_c > wanted_c[1] else ""
+
+
+def stamp(time: datetime) -> str:
+    """The time as the page shows it where no script runs."""
+    return f"{time.astimezone(UTC):%-d %b %Y, %H:%M} UTC"
+
+
+def day(time: datetime) -> str:
+    """The day, where the hour would claim more than a forecast knows."""
+    return f"{time.astimezone(UTC):%a %-d %b}"
+
+
+def iso(time: datetime) -> str:
+    """ISO 8601 with ``Z``, as in every file of the contract."""
+    text = time.astimezone(UTC).isoformat(timespec="microseconds" if time.microsecond else "seconds")
+    return text.replace("+00:00", "Z")
+
+
+def span(length: timedelta) -> str:
+    """A length of time to the unit that matters: ``40 min``, ``5 h``, ``3 days``."""
+    minutes = length.total_seconds() / 60
+    if minutes < 1:
+        return "less than a minute"
+    if minutes < 90:
+        return f"{minutes:.0f} min"
+    if minutes < 48 * 60:
+        return f"{minutes / 60:.0f} h"
+    return f"{minutes / 1440:.0f} days"
+
+
+def ago(time: datetime, now: datetime) -> str:
+    """``5 h ago``; a clock that runs ahead gives ``just now``."""
+    return "just now" if now - time < timedelta(minutes=1) else f"{span(now - time)} ago"
+
+
+def count(number: int, one: str, many: str | None = None) -> str:
+    """``1 float``, ``2,000 floats``."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
