@@ -1,0 +1,176 @@
+"""Bayesian regression of gravity on angle with so few points that the prior matters.
+
+The angle law of a float is smooth, gently bent and unknown. It is written as Legendre polynomials of degree 0 to 4 on
+the reference range, with a prior on everything beyond the straight line. Three candidates differ in how far the line
+may bend; their evidence, with that of the scatter's size, weighs them, and the result carries the mixture's covariance.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.polynomial import legendre
+
+from calibration.curve import BASIS_SIZE
+from gylewatch.units import FloatArray
+
+DEGREES = (1, 2, 3)
+# Prior sd of the coefficients of degree 2, 3, 4 relative to that of degree 1, for each candidate degree. Where they
+# come from: over 20..70 degrees the angle laws sin a, cos a, tan a, cot a and powers of a have c2/c1 of 0.08 (root mean
+# square; greatest 0.21), c3/c1 of 0.015 (0.06) and c4/c1 of 0.002 (0.013).
+BEND_SD = np.array([[0.025, 0.008, 0.003], [0.12, 0.010, 0.003], [0.12, 0.025, 0.006]])
+DEGREE_PRIOR = np.array([0.25, 0.50, 0.25])
+LEVEL_MEAN_SG, LEVEL_SD_SG = 1.04, 0.15  # of the curve's middle: any liquid a brewer owns
+SLOPE_SD_SG = 0.15  # of the coefficient of degree 1: half the gravity range of the references
+
+NOISE_SCALES = np.array([0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0])
+# Real scatter over stated scatter. The prior is log-normal about 1: wider where nobody stated a spread.
+LOG_SCALE_SD_STATED, LOG_SCALE_SD_ASSUMED = 0.3, 0.45
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Points:
+    """References as (n,) arrays; gravity is that of the liquid at its temperature over water at 20 °C."""
+
+    angle_deg: FloatArray
+    gravity_sg: FloatArray
+    angle_sd_deg: FloatArray
+    gravity_sd_sg: FloatArray
+    log_scale_sd: float  # how far real scatter may differ from the stated
+
+    def without(self, left_out: Sequence[int]) -> Points:
+        """The points but those at the places `left_out`."""
+        return Points(
+            angle_deg=np.delete(self.angle_deg, left_out),
+            gravity_sg=np.delete(self.gravity_sg, left_out),
+            angle_sd_deg=np.delete(self.angle_sd_deg, left_out),
+            gravity_sd_sg=np.delete(self.gravity_sd_sg, left_out),
+            log_scale_sd=self.log_scale_sd,
+        )
+
+    def range_deg(self) -> tuple[float, float]:
+        """Least and greatest angle."""
+        return float(self.angle_deg.min()), float(self.angle_deg.max())
+
+    def basis(self, range_deg: tuple[float, float]) -> FloatArray:
+        """(n, 5) Legendre polynomials at the angles, scaled to `range_deg`."""
+        low, high = range_deg
+        scaled = (2.0 * self.angle_deg - low - high) / (high - low)
+        return np.asarray(legendre.legvander(scaled, BASIS_SIZE - 1), dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Posterior:
+    """What is believed of the coefficients."""
+
+    mean: FloatArray  # (5,) SG
+    covariance: FloatArray  # (5, 5) SG²
+    degree_weights: FloatArray  # (3,) probability of each of `DEGREES`
+
+
+def fit_posterior(points: Points, range_deg: tuple[float, float]) -> Posterior:
+    """Posterior of the coefficients, mixed over candidate degree and scatter.
+
+    Source: C. M. Bishop, Pattern Recognition and Machine Learning, 2006, sections 3.3 and 3.4; errors in both variables
+    by effective variance, J. Orear, Am. J. Phys. 50, 912-916, 1982.
+    """
+    slope = np.full(len(points.angle_deg), robust_slope(points))
+    low, high = range_deg
+    x = (2.0 * points.angle_deg - low - high) / (high - low)
+    none = np.zeros((1, len(x)))
+    for _ in range(2):  # the slope that turns angle noise into gravity noise settles at once
+        log_weights, means, covariances = _components(points, slope, range_deg, none)
+        weights = softmax(log_weights[0])
+        size = weights.size
+        mean, covariance = _moments(
+            weights.ravel(), means[0].reshape(size, -1), covariances[0].reshape(size, BASIS_SIZE, BASIS_SIZE)
+        )
+        slope = legendre.legval(np.clip(x, -1.0, 1.0), legendre.legder(mean)) * 2.0 / (high - low)
+    return Posterior(mean=mean, covariance=covariance, degree_weights=weights.sum(axis=1))
+
+
+def mix(parts: Sequence[tuple[float, Posterior]]) -> Posterior:
+    """One Gaussian with the moments of the weighted mixture; the weights sum to 1."""
+    weights = np.array([weight for weight, _ in parts])
+    mean, covariance = _moments(
+        weights, np.stack([part.mean for _, part in parts]), np.stack([part.covariance for _, part in parts])
+    )
+    degrees = weights @ np.stack([part.degree_weights for _, part in parts])
+    return Posterior(mean=mean, covariance=covariance, degree_weights=degrees)
+
+
+def log_evidence(points: Points, extra_variance: FloatArray) -> FloatArray:
+    """Log evidence of the points for several hypotheses.
+
+    Parameters
+    ----------
+    extra_variance : (h, n) SG² added to each point's own variance under each hypothesis
+
+    Returns
+    -------
+    (h,) up to one constant for all
+    """
+    slope = np.full(len(points.angle_deg), robust_slope(points))
+    log_weights, *_ = _components(points, slope, points.range_deg(), extra_variance)
+    top = log_weights.max(axis=(1, 2))
+    return np.asarray(np.log(np.exp(log_weights - top[:, None, None]).sum(axis=(1, 2))) + top)
+
+
+def gravity_noise_variance(points: Points, slope_sg_per_deg: FloatArray | float) -> FloatArray:
+    """(n,) SG²: errors of gravity and, through the slope, of angle (effective variance)."""
+    return np.asarray(points.gravity_sd_sg**2 + (slope_sg_per_deg * points.angle_sd_deg) ** 2)
+
+
+def robust_slope(points: Points) -> float:
+    """Median slope of all pairs, SG per degree (Theil 1950, Sen 1968)."""
+    first, second = np.triu_indices(len(points.angle_deg), 1)
+    run = points.angle_deg[second] - points.angle_deg[first]
+    rise = points.gravity_sg[second] - points.gravity_sg[first]
+    apart = run != 0.0
+    return float(np.median(rise[apart] / run[apart]))
+
+
+def softmax(log_weights: FloatArray) -> FloatArray:
+    """Weights that sum to 1 over the whole array."""
+    weights = np.exp(log_weights - log_weights.max())
+    return np.asarray(weights / weights.sum())
+
+
+def _components(
+    points: Points, slope_sg_per_deg: FloatArray, range_deg: tuple[float, float], extra: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Log weight (h, d, s), mean (h, d, s, 5), covariance (h, d, s, 5, 5): hypothesis, degree, noise scale."""
+    design = points.basis(range_deg)
+    half_span = abs(robust_slope(points)) * 0.5 * (range_deg[1] - range_deg[0])
+    prior = np.empty((len(DEGREES), BASIS_SIZE))
+    prior[:, 0], prior[:, 1] = LEVEL_SD_SG**2, SLOPE_SD_SG**2
+    prior[:, 2:] = (BEND_SD * half_span) ** 2
+    prior_mean = np.zeros(BASIS_SIZE)
+    prior_mean[0] = LEVEL_MEAN_SG
+    target = points.gravity_sg - design @ prior_mean
+
+    noise = gravity_noise_variance(points, slope_sg_per_deg)
+    variance = noise * NOISE_SCALES[:, None] ** 2 + extra[:, None, :]  # (h, s, n)
+    signal = np.einsum("nk,dk,mk->dnm", design, prior, design)
+    total = signal[None, :, None] + variance[:, None, :, :, None] * np.eye(len(target))  # (h, d, s, n, n)
+    cross = prior[:, :, None] * design.T  # (d, 5, n)
+    right = np.concatenate(
+        [np.broadcast_to(target[:, None], (len(DEGREES), len(target), 1)), np.swapaxes(cross, -1, -2)], axis=-1
+    )
+    solved = np.linalg.solve(total, np.broadcast_to(right[None, :, None], (*total.shape[:-1], BASIS_SIZE + 1)))
+    weighted, gain = solved[..., 0], solved[..., 1:]
+    means = prior_mean + np.einsum("dkn,hdsn->hdsk", cross, weighted)
+    covariances = prior[None, :, None, :, None] * np.eye(BASIS_SIZE) - np.einsum("dkn,hdsnl->hdskl", cross, gain)
+    _, log_determinant = np.linalg.slogdet(total)
+    log_scale_prior = -0.5 * (np.log(NOISE_SCALES) / points.log_scale_sd) ** 2
+    fit = -0.5 * (np.einsum("n,hdsn->hds", target, weighted) + log_determinant)
+    return fit + np.log(DEGREE_PRIOR)[:, None] + log_scale_prior, means, covariances
+
+
+def _moments(weights: FloatArray, means: FloatArray, covariances: FloatArray) -> tuple[FloatArray, FloatArray]:
+    mean = weights @ means
+    spread = means - mean
+    covariance = np.einsum("c,ckl->kl", weights, covariances) + np.einsum("c,ck,cl->kl", weights, spread, spread)
+    return mean, 0.5 * (covariance + covariance.T)
