@@ -15,7 +15,7 @@ from collector.admit import DEFAULT_LIMITS, Limits
 from collector.decode import DEFAULT_DECODING, Decoding, read_packet
 from collector.inbox import Delivery, Inbox
 from collector.packet import Packet, Rejected
-from gylewatch.errors import StorageError
+from gylewatch.errors import NotFound, StorageError
 from gylewatch.values import FloatId, Reading
 
 BATCH_PACKETS = 200
@@ -31,7 +31,10 @@ _log = structlog.get_logger(__name__)
 
 
 class Sink(Protocol):
-    """Where readings and refusals are kept. Each call is one transaction; both raise only `StorageError`."""
+    """Where readings and refusals are kept. Each call is one transaction.
+
+    Both raise `StorageError`; `append_readings` also `NotFound` for a float that was removed meanwhile.
+    """
 
     def append_readings(self, readings: Sequence[Reading], /) -> int: ...
 
@@ -136,9 +139,21 @@ class Ingest:
 
     def _ingest(self, batch: Sequence[Delivery]) -> None:
         self._counts["received"] += len(batch)
+        stored = self._read_and_store(batch)
+        while stored is None and not self._stopping.is_set():  # a float was removed in between: judge the batch again
+            stored = self._read_and_store(batch)
+        if stored is None:
+            return
+        for delivery in batch:
+            delivery.acknowledge()
+        if stored and self._on_stored is not None:
+            self._on_stored(stored)
+
+    def _read_and_store(self, batch: Sequence[Delivery]) -> tuple[Reading, ...] | None:
+        """The readings that were committed; None when not all could be."""
         known = self._persistently(self._known)
         if known is None:
-            return
+            return None
         now = self._now()
         readings: list[Reading] = []
         refused: list[Rejected] = []
@@ -148,12 +163,10 @@ class Ingest:
                     readings.append(outcome)
                 else:
                     refused.append(outcome)
-        if not self._store(readings, refused):
-            return
-        for delivery in batch:
-            delivery.acknowledge()
-        if readings and self._on_stored is not None:
-            self._on_stored(tuple(readings))
+        try:
+            return tuple(readings) if self._store(readings, refused) else None
+        except NotFound:
+            return None
 
     def _store(self, readings: Sequence[Reading], refused: Sequence[Rejected]) -> bool:
         if readings:
