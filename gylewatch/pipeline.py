@@ -12,13 +12,13 @@ from datetime import datetime
 
 from alerts import engine
 from alerts.alert import Alert
-from alerts.engine import AlertState
-from alerts.rules import AlertSettings, Observation
+from alerts.engine import AlertState, Observation
+from alerts.settings import AlertSettings
 from calibration.curve import Curve, gravity_reading
 from calibration.hydrometry import hand_gravity
 from fermentation import smooth
+from fermentation.belief import Belief, decode_belief, encode_belief
 from fermentation.estimate import Estimate
-from fermentation.smooth import Belief
 from gylewatch.errors import GylewatchError
 from gylewatch.values import Batch, Reading, Sample
 
@@ -64,7 +64,12 @@ def start(course: Course) -> State:
 
 
 def on_reading(course: Course, state: State, reading: Reading) -> Outcome:
-    """One accepted reading: angle to gravity, gravity to estimate, estimate to verdict."""
+    """One accepted reading: angle to gravity, gravity to estimate, estimate to verdict.
+
+    A reading from before pitching belongs to another beer, or to the bench: it changes nothing.
+    """
+    if reading.time < course.batch.pitched:
+        return Outcome(state=state, estimate=None)
     gravity = gravity_reading(course.curve, reading, original_gravity_sg=course.batch.original_gravity_sg)
     belief, estimate = smooth.step(state.belief, gravity)
     return _judged(course, state, belief, Observation(time=reading.time, reading=reading, estimate=estimate))
@@ -90,7 +95,7 @@ def _judged(course: Course, state: State, belief: Belief, observation: Observati
 def encode_state(state: State) -> bytes:
     """Write a state down, so that a restart neither re-reads the batch nor jumps."""
     alerts = state.alerts.to_json().encode()
-    return b"".join((_MAGIC, _LENGTH.pack(len(alerts)), alerts, smooth.encode_belief(state.belief)))
+    return b"".join((_MAGIC, _LENGTH.pack(len(alerts)), alerts, encode_belief(state.belief)))
 
 
 def decode_state(written: bytes, batch: Batch) -> State:
@@ -109,7 +114,7 @@ def decode_state(written: bytes, batch: Batch) -> State:
         alerts = bytes(body[_LENGTH.size : _LENGTH.size + length])
         belief = bytes(body[_LENGTH.size + length :])
         return State(
-            belief=smooth.decode_belief(belief, batch),
+            belief=decode_belief(belief, batch),
             alerts=AlertState.from_json(alerts.decode()),
         )
     except GylewatchError as error:

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import IO, Final
 
 from alerts.alert import Alert
-from alerts.rules import AlertSettings
+from alerts.settings import AlertSettings
 from calibration.fit import fit_curve
 from calibration.hydrometry import hand_gravity
 from collector.admit import admit

@@ -1,0 +1,115 @@
+"""The command ``gylewatch``: which commands there are, exit codes, and errors of one line.
+
+Exit codes: 0 done; 2 something given must be changed (arguments, files, configuration, a name);
+1 it could not be done now and may work later (database locked, disk full, broker away); 70 a fault of the program;
+130 stopped with Ctrl-C.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+import traceback
+from collections.abc import Sequence
+from typing import Any, Final, NoReturn
+
+import click
+
+from gylewatch.errors import DeliveryError, GylewatchError, StorageError, TransportError
+
+DONE, LATER, CHANGE, FAULT, STOPPED = 0, 1, 2, 70, 130
+
+# Where each command lives, so that only what is called is loaded: a page of help must not wait for a web server.
+COMMANDS: Final = {
+    "init": ("gylewatch.cli_service:init", "Write a commented configuration and an empty database."),
+    "serve": ("gylewatch.cli_service:serve", "Run the service until it is stopped."),
+    "status": ("gylewatch.cli_service:status", "Show what the service is doing and what it believes."),
+    "demo": ("gylewatch.cli_demo:demo", "Watch three simulated beers ferment at high speed."),
+    "replay": ("gylewatch.cli_replay:replay", "Run recorded readings through the estimator and the alerts."),
+    "float": ("gylewatch.cli_brewery:floats", "Floats: the tilting sensors, each with the name you give it."),
+    "vessel": ("gylewatch.cli_brewery:vessels", "Vessels: the fermenters."),
+    "curve": ("gylewatch.cli_brewery:curves", "Curves: the calibrations, from angle to gravity."),
+    "batch": ("gylewatch.cli_brewery:batches", "Batches: one beer in one vessel, from pitching to packaging."),
+    "sample": ("gylewatch.cli_brewery:samples", "Samples: hand measurements, as read, before any correction."),
+}
+
+
+class _Commands(click.Group):
+    """A group whose commands are loaded when they are called."""
+
+    def list_commands(self, _: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module, _, name = COMMANDS[cmd_name][0].partition(":")
+        command: click.Command = getattr(importlib.import_module(module), name)
+        return command
+
+    def format_commands(self, _: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="gylewatch", message="%(prog)s %(version)s")
+@click.option("--debug", is_flag=True, help="Show the traceback of a fault of the program.")
+def cli(debug: bool) -> None:
+    """Watch fermenting beer through tilting floats: gravity, rate, forecast and alerts, with honest intervals."""
+    del debug  # looked at by `main`, which must know it even if the arguments cannot be parsed
+
+
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
+    """Run the command line and end the process with its exit code."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    sys.exit(run(given))
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run the command line; whatever goes wrong becomes one line on standard error and an exit code."""
+    try:
+        result: Any = cli.main(args=list(arguments), prog_name="gylewatch", standalone_mode=False)
+    except BrokenPipeError:
+        # Whoever read our output has seen enough; Python would complain once more when it flushes at the end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except (Exception, KeyboardInterrupt) as error:  # the last line of defence: nobody sees a traceback unasked
+        code, text = answer(error)
+        if code == FAULT and "--debug" in arguments:
+            traceback.print_exc()
+        if text:
+            complain(text)
+        return code
+    return result if isinstance(result, int) else DONE
+
+
+def answer(error: BaseException) -> tuple[int, str]:
+    """The exit code for an error, and the sentence that a person gets; empty where none is needed."""
+    if isinstance(error, click.UsageError):
+        path = error.ctx.command_path if error.ctx else "gylewatch"
+        return CHANGE, f"{error.format_message()} (help: {path} --help)"
+    if isinstance(error, click.ClickException):
+        return CHANGE, error.format_message()
+    if isinstance(error, click.Abort | KeyboardInterrupt):
+        return STOPPED, ""
+    if isinstance(error, GylewatchError):
+        return (LATER if _may_work_later(error) else CHANGE), str(error)
+    fault = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+    return FAULT, f"fault of the program ({fault}); please report it with what 'gylewatch --debug ...' shows"
+
+
+def _may_work_later(error: GylewatchError) -> bool:
+    if isinstance(error, StorageError | DeliveryError):
+        return error.retry
+    return isinstance(error, TransportError)
+
+
+def complain(text: str) -> None:
+    """One line on standard error, whatever line breaks a library put into the text."""
+    print("gylewatch: " + " ".join(text.split()), file=sys.stderr)  # noqa: T201
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,403 @@
+"""Commands that name floats, vessels, curves, batches and samples, and list them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from calibration.fit import fit_curve
+from gylewatch.batch_file import read_batch
+from gylewatch.errors import InputError, NotFound
+from gylewatch.tables import parse_time, read_references, read_samples
+from gylewatch.terminal import (
+    FilePath,
+    config_option,
+    json_option,
+    now,
+    opened_store,
+    show_json,
+    show_table,
+    shown_number,
+    shown_time,
+    user_name,
+)
+from gylewatch.values import BatchId, FloatId, Reference, Sample, VesselId, check_name
+from storage.records import CurveRecord, FloatRecord, VesselRecord
+from storage.store import Store
+from web.records import corrected, last_reading
+from web.sample_form import parse_sample
+from web.shapes import batch_shape, float_shape, sample_shape
+
+
+def _named(what: str, name: str) -> str:
+    try:
+        return check_name(what, name)
+    except ValueError as error:
+        raise InputError(what, str(error)) from None
+
+
+@click.group("float")
+def floats() -> None:
+    """Floats: the tilting sensors, each with the name you give it."""
+
+
+@floats.command("add")
+@click.argument("name")
+@click.option("--note", default="", help="Anything you want to remember about it.")
+@click.option("--address", default=None, help="Its radio address, where it does not send its name.")
+@json_option
+@config_option
+def add_float(*, name: str, note: str, address: str | None, as_json: bool, config: Path) -> None:
+    """Make the float NAME known; from then on its readings are accepted."""
+    record = FloatRecord(float_id=FloatId(_named("float", name)), created=now(), note=note, address=address)
+    with opened_store(config) as store:
+        store.add_float(record)
+    if as_json:
+        show_json(float_shape(record, None))
+    else:
+        click.echo(f"float {name} is known; calibrate it with: gylewatch curve add references.csv")
+
+
+@floats.command("list")
+@json_option
+@config_option
+def list_floats(*, as_json: bool, config: Path) -> None:
+    """List the known floats with their newest reading."""
+    with opened_store(config) as store:
+        shapes = [float_shape(record, last_reading(store, record.float_id)) for record in store.floats()]
+    if as_json:
+        show_json(shapes)
+        return
+    rows = [
+        (
+            shape.float_id,
+            shown_time(shape.last_heard),
+            shown_number(shape.battery_v, 2, " V"),
+            shown_number(shape.rssi_dbm, 0, " dBm"),
+            shape.note,
+        )
+        for shape in shapes
+    ]
+    show_table(
+        ("float", "last heard", "battery", "signal", "note"), rows, empty="no floats yet; add one: gylewatch float add"
+    )
+
+
+@click.group("vessel")
+def vessels() -> None:
+    """Vessels: the fermenters."""
+
+
+@vessels.command("add")
+@click.argument("name")
+@click.option("--volume-l", type=click.FloatRange(0.1, 1e6), default=None, help="What it holds, in litres.")
+@click.option("--note", default="")
+@json_option
+@config_option
+def add_vessel(*, name: str, volume_l: float | None, note: str, as_json: bool, config: Path) -> None:
+    """Make the vessel NAME known."""
+    record = VesselRecord(vessel_id=VesselId(_named("vessel", name)), created=now(), volume_l=volume_l, note=note)
+    with opened_store(config) as store:
+        store.add_vessel(record)
+    if as_json:
+        show_json({"vessel": record.vessel_id, "volume_l": record.volume_l, "note": record.note})
+    else:
+        click.echo(f"vessel {name} is known")
+
+
+@vessels.command("list")
+@json_option
+@config_option
+def list_vessels(*, as_json: bool, config: Path) -> None:
+    """List the known vessels."""
+    with opened_store(config) as store:
+        records = store.vessels()
+    if as_json:
+        show_json({"vessels": [{"vessel": v.vessel_id, "volume_l": v.volume_l, "note": v.note} for v in records]})
+        return
+    rows = [(v.vessel_id, shown_number(v.volume_l, 1, " l"), v.note) for v in records]
+    show_table(("vessel", "volume", "note"), rows, empty="no vessels yet; add one: gylewatch vessel add")
+
+
+@click.group("curve")
+def curves() -> None:
+    """Curves: the calibrations, from angle to gravity. Each is a new version; nothing is overwritten."""
+
+
+@curves.command("add")
+@click.argument("references", type=FilePath)
+@click.option("--float", "float_name", default=None, help="Only this float's points; else every float in the file.")
+@click.option("--who", default=None, help="Who calibrated it; else the name you are logged in with.")
+@click.option("--note", default="")
+@json_option
+@config_option
+def add_curve(
+    *, references: Path, float_name: str | None, who: str | None, note: str, as_json: bool, config: Path
+) -> None:
+    """Fit a curve to the points in the file REFERENCES (references.csv) and keep it."""
+    points = read_references(references)
+    names = [FloatId(float_name)] if float_name else list(dict.fromkeys(point.float_id for point in points))
+    groups = {name: [point for point in points if point.float_id == name] for name in names}
+    if empty := [name for name, group in groups.items() if not group]:
+        raise InputError(str(references), f"no row is of the float {empty[0]!r}")
+    fitted = {name: fit_curve(group) for name, group in groups.items()}
+    with opened_store(config) as store:
+        if unknown := set(names) - store.float_ids():
+            raise NotFound("float", sorted(unknown)[0], "add it first with: gylewatch float add")
+        for name, curve in fitted.items():
+            store.add_curve(curve, groups[name], who=who or user_name(), note=note, created=now())
+        records = [record for name in names if (record := store.current_curve(name)) is not None]
+    _show_curves(records, as_json=as_json)
+
+
+@curves.command("list")
+@click.argument("float_name", metavar="FLOAT")
+@json_option
+@config_option
+def list_curves(*, float_name: str, as_json: bool, config: Path) -> None:
+    """List all versions of FLOAT's curve."""
+    with opened_store(config) as store:
+        _require_float(store, float_name)
+        records = store.curves(FloatId(float_name))
+    _show_curves(records, as_json=as_json)
+
+
+@curves.command("show")
+@click.argument("float_name", metavar="FLOAT")
+@click.option("--version", type=int, default=None, help="The newest, if not given.")
+@json_option
+@config_option
+def show_curve(*, float_name: str, version: int | None, as_json: bool, config: Path) -> None:
+    """Show one version of FLOAT's curve with its points and how far they lie from it."""
+    with opened_store(config) as store:
+        _require_float(store, float_name)
+        name = FloatId(float_name)
+        record = store.curve(name, version) if version is not None else store.current_curve(name)
+    if record is None:
+        raise NotFound("curve", float_name, "calibrate the float with: gylewatch curve add references.csv")
+    if as_json:
+        show_json(_curve_json(record))
+        return
+    _show_curves([record], as_json=False)
+    _show_points(record)
+
+
+def _require_float(store: Store, name: str) -> None:
+    if name not in store.float_ids():
+        raise NotFound("float", name, "list them with: gylewatch float list")
+
+
+def _curve_json(record: CurveRecord) -> dict[str, object]:
+    return {
+        "float": record.float_id,
+        "version": record.version,
+        "created": record.created.isoformat().replace("+00:00", "Z"),
+        "who": record.who,
+        "note": record.note,
+        "curve": record.curve.to_json(),
+        "references": [
+            {"angle_deg": r.angle_deg, "gravity_sg": r.gravity_sg, "temperature_c": r.temperature_c}
+            for r in record.references
+        ],
+    }
+
+
+def _show_curves(records: Sequence[CurveRecord], *, as_json: bool) -> None:
+    if as_json:
+        show_json({"curves": [_curve_json(record) for record in records]})
+        return
+    rows = [
+        (
+            r.float_id,
+            str(r.version),
+            shown_time(r.created),
+            r.who,
+            f"{r.curve.angle_low_deg:.1f} to {r.curve.angle_high_deg:.1f} deg",
+            str(len(r.references)),
+            f"{1000 * r.curve.residual_sd_sg:.1f} points",
+            r.note,
+        )
+        for r in records
+    ]
+    show_table(
+        ("float", "version", "made", "by", "range", "references", "scatter", "note"),
+        rows,
+        empty="no curve yet; make one: gylewatch curve add references.csv",
+    )
+    for record in records:
+        for reason in record.curve.excluded_reasons:
+            click.echo(f"{record.float_id}: {reason}")
+
+
+def _show_points(record: CurveRecord) -> None:
+    rows = [
+        _point_row(point, residual, used=index not in record.curve.excluded)
+        for index, (point, residual) in enumerate(zip(record.references, record.curve.residuals_sg, strict=False))
+    ]
+    show_table(("angle", "gravity", "temperature", "off the curve", ""), rows, empty="")
+
+
+def _point_row(point: Reference, residual_sg: float, *, used: bool) -> tuple[str, ...]:
+    return (
+        f"{point.angle_deg:.2f} deg",
+        f"{point.gravity_sg:.4f}",
+        f"{point.temperature_c:.1f} C",
+        f"{1000 * residual_sg:+.2f} points",
+        "" if used else "not used",
+    )
+
+
+@click.group("batch")
+def batches() -> None:
+    """Batches: one beer in one vessel, from pitching to packaging."""
+
+
+@batches.command("add")
+@click.argument("file", type=FilePath)
+@json_option
+@config_option
+def add_batch(*, file: Path, as_json: bool, config: Path) -> None:
+    """Start watching the batch described in FILE (batch.toml)."""
+    batch = read_batch(file)
+    with opened_store(config) as store:
+        record = store.add_batch(batch, created=now())
+    if as_json:
+        show_json(batch_shape(record))
+        return
+    click.echo(f"batch {record.batch_id} is watched")
+    if record.curve_version is None:
+        click.echo(f"float {batch.float_id} has no curve yet: calibrate it with: gylewatch curve add references.csv")
+
+
+@batches.command("list")
+@click.option("--active", is_flag=True, help="Only those that have not ended.")
+@json_option
+@config_option
+def list_batches(*, active: bool, as_json: bool, config: Path) -> None:
+    """List the batches."""
+    with opened_store(config) as store:
+        records = store.batches(active_only=active)
+    if as_json:
+        show_json([batch_shape(record) for record in records])
+        return
+    rows = [
+        (
+            r.batch_id,
+            r.batch.name,
+            r.batch.vessel,
+            r.batch.float_id,
+            shown_time(r.batch.pitched),
+            shown_time(r.ended) if r.ended else "active",
+        )
+        for r in records
+    ]
+    show_table(
+        ("id", "name", "vessel", "float", "pitched", "ended"), rows, empty="no batches; add one: gylewatch batch add"
+    )
+
+
+@batches.command("end")
+@click.argument("batch_id", metavar="BATCH")
+@click.option("--time", "time_text", default=None, help="When it was packaged, e.g. 2026-03-20T10:00:00Z; else now.")
+@json_option
+@config_option
+def end_batch(*, batch_id: str, time_text: str | None, as_json: bool, config: Path) -> None:
+    """Stop watching BATCH (its id); its float is free for the next one."""
+    time = _time_of(time_text)
+    with opened_store(config) as store:
+        record = store.end_batch(BatchId(batch_id), time)
+    if as_json:
+        show_json(batch_shape(record))
+    else:
+        click.echo(f"batch {record.batch_id} ended at {shown_time(record.ended)}")
+
+
+def _time_of(text: str | None) -> datetime:
+
+    try:
+        return now() if text is None else parse_time(text)
+    except ValueError as error:
+        raise InputError("--time", str(error)) from None
+
+
+@click.group("sample")
+def samples() -> None:
+    """Samples: hand measurements, as read, before any correction."""
+
+
+@samples.command("add")
+@click.argument("batch_id", metavar="BATCH")
+@click.option("--instrument", default="", help="hydrometer, refractometer or density-meter.")
+@click.option("--value", default="", help="As read.")
+@click.option("--unit", default="", help="SG, Brix, Plato or g/cm3.")
+@click.option("--temperature-c", default="", help="Temperature of the sample.")
+@click.option("--time", "time_text", default="", help="When it was drawn, e.g. 2026-03-05T18:30:00Z; else now.")
+@click.option("--confirm", is_flag=True, help="The unusual value is meant.")
+@click.option("--from", "file", type=FilePath, default=None, help="Take the samples from a samples.csv instead.")
+@json_option
+@config_option
+def add_sample(
+    *,
+    batch_id: str,
+    instrument: str,
+    value: str,
+    unit: str,
+    temperature_c: str,
+    time_text: str,
+    confirm: bool,
+    file: Path | None,
+    as_json: bool,
+    config: Path,
+) -> None:
+    """Keep a hand measurement of BATCH (its id); the estimate follows it at once."""
+    fields = {
+        "instrument": instrument,
+        "value": value,
+        "unit": unit,
+        "sample_temperature": temperature_c,
+        "time": time_text,
+        "confirm": "yes" if confirm else "",
+    }
+    new: list[Sample]
+    if file is not None:
+        new = [sample for _, sample in read_samples(file)]
+    else:
+        parsed = parse_sample(fields, now=now(), fahrenheit=False)
+        if isinstance(parsed, tuple):
+            hint = " (--confirm if it is meant)" if any(question.may_confirm for question in parsed) else ""
+            raise InputError("sample", " ".join(question.sentence for question in parsed) + hint)
+        new = [parsed]
+    with opened_store(config) as store:
+        shapes = [sample_shape(store.add_sample(BatchId(batch_id), sample), sample) for sample in new]
+    if as_json:
+        show_json(shapes)
+    else:
+        click.echo(f"{len(shapes)} sample{'s' if len(shapes) != 1 else ''} kept for batch {batch_id}")
+
+
+@samples.command("list")
+@click.argument("batch_id", metavar="BATCH")
+@json_option
+@config_option
+def list_samples(*, batch_id: str, as_json: bool, config: Path) -> None:
+    """List the hand measurements of BATCH (its id), each with the gravity it stands for."""
+    with opened_store(config) as store:
+        batch = store.batch(BatchId(batch_id)).batch
+        numbered = store.samples(BatchId(batch_id))
+    if as_json:
+        show_json([sample_shape(identifier, sample) for identifier, sample in numbered])
+        return
+    rows = [
+        (
+            shown_time(sample.time),
+            sample.instrument,
+            f"{sample.value:g} {sample.unit}",
+            f"{sample.sample_temperature_c:.1f} C",
+            f"{gravity.gravity_sg:.4f} +- {gravity.sd_sg:.4f}" if (gravity := corrected(batch, sample)) else "-",
+        )
+        for _, sample in numbered
+    ]
+    show_table(("drawn", "instrument", "as read", "at", "gravity at 20 C"), rows, empty="no samples yet")

@@ -1,0 +1,277 @@
+"""The configuration: one TOML file, read once, to frozen settings. Nothing else reads it.
+
+Each part gets its own section. A message names file, key, value and what is allowed; an unknown key is an error.
+Secrets stand in a file of their own or in the environment. Files that are named are looked for beside the
+configuration, so that the service may be started from anywhere.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import timedelta
+from pathlib import Path
+from typing import Any, Final, Literal, TypeVar, cast
+
+from alerts.settings import AlertSettings, alert_settings
+from collector.admit import Limits
+from collector.mapping import JsonMapping, Place
+from collector.mqtt_settings import MqttSettings
+from collector.tilt import Axis
+from gylewatch.errors import ConfigError, InputError
+from gylewatch.logs import FORMATS, LEVELS, LogSettings
+from gylewatch.toml_table import Table, TableError, read_toml
+from web.settings import HttpSettings
+
+_Part = TypeVar("_Part")
+
+_SQLITE: Final = "sqlite:///"
+_MAPPED: Final = ("temperature", "angle", "ax", "ay", "az", "battery", "charge", "rssi", "time")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelSettings:
+    """One entry ``[[notify]]``: where alerts go."""
+
+    name: str
+    url: str = field(repr=False)  # an Apprise address; it often holds a password
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FloatSettings:
+    """The section ``[floats]``: what holds for every float."""
+
+    long_axis: Axis = Axis.Z  # the usual mounting: the sensor's z axis along the tube
+    limits: Limits = field(default_factory=Limits)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RetentionSettings:
+    """The section ``[retention]``."""
+
+    readings_days: int | None = None  # None: kept for good. A year of one float at 15 minutes is about 3 MB.
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BackupSettings:
+    """The section ``[backup]``; SQLite only."""
+
+    folder: Path
+    keep: int = 7  # a week: a fault that is noticed at the weekend can be undone
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """Everything the service can be told."""
+
+    database_url: str = field(repr=False)  # it may hold a password
+    brokers: tuple[MqttSettings, ...] = ()
+    http: HttpSettings = field(default_factory=HttpSettings)
+    floats: FloatSettings = FloatSettings()
+    alerts: AlertSettings = field(default_factory=AlertSettings)
+    channels: tuple[ChannelSettings, ...] = ()
+    retention: RetentionSettings = RetentionSettings()
+    backup: BackupSettings | None = None
+    log: LogSettings = field(default_factory=LogSettings)
+
+
+def read_settings(path: Path, environment: Mapping[str, str] = os.environ) -> Settings:
+    """Read a configuration file.
+
+    Parameters
+    ----------
+    path : of the TOML file
+    environment : where secrets named by ``*_env`` keys are looked up
+
+    Raises
+    ------
+    ConfigError
+        The file is missing or malformed, a key is unknown, or a value is missing or out of range.
+    """
+    try:
+        top = read_toml(path, remedy="write one with: gylewatch init")
+        settings = _Reader(path, environment).settings(top)
+        top.finish()
+    except TableError as error:
+        raise ConfigError(str(error)) from None
+    except InputError as error:  # the alert settings bring their own place
+        raise ConfigError(str(error)) from None
+    return settings
+
+
+class _Reader:
+    def __init__(self, path: Path, environment: Mapping[str, str]) -> None:
+        self._folder = path.resolve().parent
+        self._environment = environment
+
+    def settings(self, top: Table) -> Settings:
+        brokers = tuple(self._broker(table) for table in top.tables("mqtt"))
+        channels = tuple(self._channel(table) for table in top.tables("notify"))
+        _check_unique(top, "mqtt", [broker.name for broker in brokers])
+        _check_unique(top, "notify", [channel.name for channel in channels])
+        return Settings(
+            database_url=self._database(top.table("database", required=True)),
+            brokers=brokers,
+            http=self._http(top.table("http")),
+            floats=_floats(top.table("floats")),
+            alerts=alert_settings(top.table("alerts").raw(), top.file),
+            channels=channels,
+            retention=_retention(top.table("retention")),
+            backup=self._backup(top.table("backup")) if top.has("backup") else None,
+            log=_log(top.table("log")),
+        )
+
+    def _database(self, table: Table) -> str:
+        url = self._secret(table, "url", openly=True)
+        if url is None:
+            raise TableError(f"{table.place('url')}: is missing; write sqlite:///FILE or postgresql://USER@HOST/NAME")
+        table.finish()
+        if url.startswith(_SQLITE) and (file := url.removeprefix(_SQLITE)) not in ("", ":memory:"):
+            return _SQLITE + str(self._folder / file)
+        return url
+
+    def _broker(self, table: Table) -> MqttSettings:
+        username = table.optional_text("username")
+        values: dict[str, Any] = {
+            "name": table.text("name", "broker"),
+            "host": table.text("host", "127.0.0.1"),
+            "port": table.whole("port", 1883, low=1, high=65535),
+            "protocol": cast("Literal['5', '3.1.1']", table.text("protocol", "5", choices=("5", "3.1.1"))),
+            "client_id": table.text("client_id", "gylewatch"),
+            "username": username,
+            "password": self._secret(table, "password"),
+            "tls": table.switch("tls", False),
+            "ca_file": self._file(table, "ca_file"),
+            "client_cert_file": self._file(table, "client_cert_file"),
+            "client_key_file": self._file(table, "client_key_file"),
+            "mappings": tuple(_mapping(each) for each in table.tables("mapping")),
+        }
+        if values["password"] is not None and username is None:
+            raise TableError(f"{table.place('username')}: is missing; a password needs a username beside it")
+        return _part(table, lambda: MqttSettings(**values))
+
+    def _http(self, table: Table) -> HttpSettings:
+        plain = HttpSettings()
+        values: dict[str, Any] = {
+            "host": table.text("host", plain.host),
+            "port": table.whole("port", plain.port, low=0, high=65535),
+            "token": self._secret(table, "token"),
+            "fahrenheit": table.text("temperature_unit", "C", choices=("C", "F")) == "F",
+            "names": table.texts("names"),
+        }
+        return _part(table, lambda: HttpSettings(**values))
+
+    def _channel(self, table: Table) -> ChannelSettings:
+        name = table.text("name")
+        url = self._secret(table, "url", openly=True)
+        if url is None:
+            raise TableError(f"{table.place('url')}: is missing; write an Apprise address, e.g. mailto://...")
+        table.finish()
+        return ChannelSettings(name=name, url=url)
+
+    def _backup(self, table: Table) -> BackupSettings:
+        folder = self._folder / table.text("folder")
+        keep = table.whole("keep", 7, low=1, high=1000)
+        table.finish()
+        return BackupSettings(folder=folder, keep=keep)
+
+    def _file(self, table: Table, key: str) -> Path | None:
+        name = table.optional_text(key)
+        return None if name is None else self._folder / name
+
+    def _secret(self, table: Table, key: str, *, openly: bool = False) -> str | None:
+        """A secret from ``KEY_file`` or ``KEY_env``; from `KEY` itself only where it need not be one."""
+        ways = [name for name in (key, f"{key}_file", f"{key}_env") if table.has(name)]
+        if len(ways) > 1:
+            raise TableError(f"{table.place(ways[1])}: {ways[0]} says the same; keep one of them")
+        if not ways:
+            return None
+        way = ways[0]
+        if way == f"{key}_file":
+            return self._secret_file(table, way)
+        if way == f"{key}_env":
+            variable = table.text(way)
+            if not self._environment.get(variable):
+                raise TableError(f"{table.place(way)} = {variable!r}: this environment variable is not set")
+            return self._environment[variable]
+        if not openly:
+            # The value is not repeated: error lines end up in logs.
+            raise TableError(f"{table.place(key)}: a secret must not stand here; use {key}_file or {key}_env")
+        return table.text(key)
+
+    def _secret_file(self, table: Table, key: str) -> str:
+        path = self._folder / table.text(key)
+        try:
+            secret = path.read_text(encoding="utf-8").strip()
+        except (OSError, UnicodeDecodeError) as error:
+            reason = getattr(error, "strerror", None) or "it is not text"
+            raise table.wrong(key, f"this file cannot be read ({str(reason).lower()})") from None
+        if not secret:
+            raise table.wrong(key, "this file is empty")
+        return secret
+
+
+def _part(table: Table, make: Callable[[], _Part]) -> _Part:
+    table.finish()
+    try:
+        return make()
+    except ValueError as error:
+        raise TableError(f"{table.place('').rstrip('.')}: {error}") from None
+
+
+def _check_unique(top: Table, key: str, names: list[str]) -> None:
+    for name in names:
+        if names.count(name) > 1:
+            raise TableError(f"{top.file}: [[{key}]]: two are called {name!r}; give each its own name")
+
+
+def _mapping(table: Table) -> JsonMapping:
+    values: dict[str, Any] = {
+        "topic": table.text("topic"),
+        "float_name": table.optional_text("float"),
+        "float_level": table.whole("float_level", low=0, high=50) if table.has("float_level") else None,
+        "float_pointer": table.optional_text("float_pointer"),
+        "long_axis": Axis(table.text("long_axis", "z", choices=tuple(Axis))),
+    }
+    for key in _MAPPED:
+        if key == "temperature" or table.has(key):
+            values[key] = _place(table.table(key, required=True))
+    return _part(table, lambda: JsonMapping(**values))
+
+
+def _place(table: Table) -> Place:
+    pointer, unit = table.text("pointer"), table.text("unit")
+    return _part(table, lambda: Place(pointer=pointer, unit=unit))
+
+
+def _floats(table: Table) -> FloatSettings:
+    plain = Limits()
+    settings = FloatSettings(
+        long_axis=Axis(table.text("long_axis", "z", choices=tuple(Axis))),
+        limits=Limits(
+            future=timedelta(
+                minutes=table.number(
+                    "clock_ahead_minutes", plain.future.total_seconds() / 60, low=0, high=1440, unit="minutes"
+                )
+            ),
+            age=timedelta(days=table.number("oldest_days", plain.age.days, low=0.1, high=3650, unit="days")),
+        ),
+    )
+    table.finish()
+    return settings
+
+
+def _retention(table: Table) -> RetentionSettings:
+    days = table.whole("readings_days", low=30, high=36500, unit="days") if table.has("readings_days") else None
+    table.finish()
+    return RetentionSettings(readings_days=days)
+
+
+def _log(table: Table) -> LogSettings:
+    settings = LogSettings(
+        level=table.text("level", LogSettings().level, choices=LEVELS),
+        format=table.text("format", LogSettings().format, choices=FORMATS),
+    )
+    table.finish()
+    return settings

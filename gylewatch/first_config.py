@@ -1,0 +1,60 @@
+"""The commented configuration that ``gylewatch init`` writes."""
+
+from __future__ import annotations
+
+from typing import Final
+
+FIRST_CONFIG: Final = """\
+# gylewatch: configuration. Check a change with: gylewatch status
+# Files named here are looked for beside this file. Passwords stand in files of their own or in the environment.
+
+[database]
+url = "sqlite:///gylewatch.sqlite"      # or postgresql://USER@HOST/NAME; with a password use url_file or url_env
+
+[[mqtt]]                                # the broker your floats publish to; write [[mqtt]] again for another one
+name = "broker"
+host = "127.0.0.1"
+port = 1883                             # 8883 is usual with tls
+# protocol = "3.1.1"                    # for a broker that does not speak MQTT 5
+# client_id = "gylewatch"               # the broker keeps unread messages under this name; one service, one name
+# username = "gylewatch"
+# password_file = "mqtt-password"       # or password_env = "NAME_OF_VARIABLE"
+# tls = true
+# ca_file = "ca.pem"                    # where the broker's certificate is not signed by a public authority
+# [[mqtt.mapping]]                      # a float that publishes JSON of its own on a topic of its own
+# topic = "cellar/+/tilt"
+# float_level = 1                       # the topic's level that names the float, counted from 0; or float = "heron"
+# angle = { pointer = "/tilt", unit = "deg" }
+# temperature = { pointer = "/temp", unit = "Cel" }
+# battery = { pointer = "/battery", unit = "V" }
+
+[http]
+host = "127.0.0.1"                      # only this machine; "0.0.0.0" opens the page to your whole network
+port = 8220
+# token_file = "http-token"             # at least 16 characters; needed to post readings and samples over HTTP
+# names = ["brewery.example"]           # host names, beside plain addresses, under which the page may be opened
+# temperature_unit = "F"                # on the screen only
+
+# [floats]
+# long_axis = "z"                       # of floats that send acceleration: the sensor's axis along the float
+# oldest_days = 45                      # older readings are refused: the float's clock was wrong
+# clock_ahead_minutes = 5               # how far a float's clock may be ahead
+
+# [[notify]]                            # where alerts go, as an Apprise address; write it again for another one
+# name = "phone"
+# url_file = "notify-url"               # or url = "..." where it holds no secret
+
+# [alerts.float-silent]                 # every kind of alert has its own table; see the README
+# floor_h = 4.0
+
+# [retention]
+# readings_days = 730                   # raw readings older than this are deleted; estimates and alerts are kept
+
+# [backup]                              # a copy of the SQLite database each night
+# folder = "backups"
+# keep = 7
+
+# [log]
+# level = "info"                        # debug, info, warning or error
+# format = "text"                       # or json
+"""

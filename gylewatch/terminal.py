@@ -1,0 +1,104 @@
+"""What every command shares at the terminal: options, the opened database, and how records are shown."""
+
+from __future__ import annotations
+
+import getpass
+import json
+import os
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+import click
+from pydantic import BaseModel
+
+from gylewatch.config import read_settings
+from storage.store import Store
+
+DEFAULT_CONFIG: Final = "gylewatch.toml"
+CONFIG_VARIABLE: Final = "GYLEWATCH_CONFIG"
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+FilePath = click.Path(path_type=Path, dir_okay=False)
+
+
+def config_option(command: Command) -> Command:
+    """The option ``--config FILE``."""
+    return click.option(
+        "--config",
+        "config",
+        type=FilePath,
+        envvar=CONFIG_VARIABLE,
+        default=Path(DEFAULT_CONFIG),
+        show_default=f"./{DEFAULT_CONFIG}, or ${CONFIG_VARIABLE}",
+        help="The configuration file.",
+    )(command)
+
+
+def json_option(command: Command) -> Command:
+    """The option ``--json``."""
+    return click.option("--json", "as_json", is_flag=True, help="Print JSON, as the HTTP API gives it.")(command)
+
+
+@contextmanager
+def opened_store(config: Path) -> Iterator[Store]:
+    """The database that a configuration names.
+
+    Raises
+    ------
+    ConfigError
+        The configuration cannot be used.
+    StorageError
+        The database cannot be opened, or is not there yet.
+    """
+    store = Store.open(read_settings(config).database_url, create=False)
+    try:
+        yield store
+    finally:
+        store.close()
+
+
+def now() -> datetime:
+    return datetime.now(UTC)
+
+
+def user_name() -> str:
+    """Who works at this terminal, for records that keep it."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):  # a container's user may have no name
+        return f"user {os.getuid()}"
+
+
+def show_json(shown: BaseModel | Sequence[BaseModel] | dict[str, Any]) -> None:
+    """Print one JSON document."""
+    content: Any
+    if isinstance(shown, dict):
+        content = shown
+    elif isinstance(shown, Sequence):
+        content = [each.model_dump(mode="json", by_alias=True) for each in shown]
+    else:
+        content = shown.model_dump(mode="json", by_alias=True)
+    click.echo(json.dumps(content, ensure_ascii=False, indent=2))
+
+
+def show_table(header: Sequence[str], rows: Sequence[Sequence[str]], *, empty: str) -> None:
+    """Print aligned columns, or one sentence where there is nothing."""
+    if not rows:
+        click.echo(empty)
+        return
+    widths = [max(len(line[column]) for line in (header, *rows)) for column in range(len(header))]
+    for line in (header, *rows):
+        click.echo("  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip())
+
+
+def shown_time(time: datetime | None) -> str:
+    """A time to the minute in UTC, for tables; ``-`` where there is none."""
+    return "-" if time is None else time.astimezone(UTC).strftime("%Y-%m-%d %H:%MZ")
+
+
+def shown_number(value: float | None, digits: int, unit: str = "") -> str:
+    return "-" if value is None else f"{value:.{digits}f}{unit}"
