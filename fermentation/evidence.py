@@ -94,7 +94,8 @@ def _collapse(
         known = by_pull.get(id(pull))
         by_pull[id(pull)] = (pull, shrink, second) if known is None else (pull, known[1] + shrink, known[2] + second)
     for pull, shrink, second in by_pull.values():
-        covariance += ((second - shrink)[:, None] * pull)[:, :, None] * pull[:, None, :]
+        # the outer product first: it is exactly symmetric, and stays so when stored by its upper triangle
+        covariance += (second - shrink)[:, None, None] * (pull[:, :, None] * pull[:, None, :])
     covariance -= step[:, :, None] * step[:, None, :]
     for shift in (OFFSET, FOAM):
         knocked = sum((share for share, at in zip(shares, shifts, strict=True) if at == shift), np.zeros(1))

@@ -1,0 +1,198 @@
+"""The filter: what it must do with any beer."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calibration.hydrometry import HandGravity
+from fermentation import smooth
+from fermentation.belief import decode_belief, encode_belief
+from fermentation.estimate import Phase
+from gylewatch.values import Addition, Instrument
+from tests.fermentation.brew import FINAL_POINTS, after, batch, gravity, logistic_points, readings, run
+
+
+def points(sg: float) -> float:
+    return 1000.0 * (sg - 1.0)
+
+
+def hand(hours: float, at_points: float, sd_points: float = 0.7) -> HandGravity:
+    return HandGravity(
+        time=after(hours),
+        gravity_sg=1.0 + at_points / 1000.0,
+        sd_sg=sd_points / 1000.0,
+        instrument=Instrument.HYDROMETER,
+        note="",
+    )
+
+
+def test_a_plain_fermentation_is_followed_within_a_point_and_ends_finished() -> None:
+    taken = readings(200.0)
+
+    _, estimates = run(smooth.start(batch()), taken)
+
+    errors = [points(e.gravity_sg) - logistic_points((e.time - after(0)).total_seconds() / 3600) for e in estimates]
+    assert float(np.median(np.abs(errors))) < 0.7
+    assert estimates[-1].phase in (Phase.FINISHED, Phase.CONDITIONING)
+    assert estimates[-1].forecast is not None
+    assert points(estimates[-1].forecast.final_gravity_sg) == pytest.approx(FINAL_POINTS, abs=1.0)
+
+
+def test_the_filter_is_causal() -> None:
+    taken = readings(60.0)
+
+    _, all_of_them = run(smooth.start(batch()), taken)
+    _, first_half = run(smooth.start(batch()), taken[: len(taken) // 2])
+
+    assert all_of_them[: len(first_half)] == first_half
+
+
+def test_a_repeated_reading_changes_nothing() -> None:
+    taken = readings(40.0)
+    belief, _ = run(smooth.start(batch()), taken)
+
+    again, estimate = smooth.step(belief, taken[-1])
+
+    assert estimate is None
+    assert encode_belief(again) == encode_belief(belief)
+
+
+def test_a_restart_neither_jumps_nor_re_reads() -> None:
+    taken = readings(80.0)
+    belief, _ = run(smooth.start(batch()), taken[:200])
+
+    restored = decode_belief(encode_belief(belief), batch())
+
+    _, continued = run(belief, taken[200:])
+    _, after_restart = run(restored, taken[200:])
+    assert after_restart == continued
+
+
+def test_damaged_stored_belief_is_refused() -> None:
+    belief, _ = run(smooth.start(batch()), readings(5.0))
+    stored = encode_belief(belief)
+
+    with pytest.raises(ValueError, match="damaged"):
+        decode_belief(stored[:-9], batch())
+    with pytest.raises(ValueError, match="another version"):
+        decode_belief(b"something else", batch())
+
+
+def test_a_hand_sample_re_anchors_the_estimate_at_once() -> None:
+    reads_high = readings(120.0, lambda t: logistic_points(t) + 2.5)
+    belief, estimates = run(smooth.start(batch(original_gravity_sg=None)), reads_high)
+    before = abs(points(estimates[-1].gravity_sg) - logistic_points(120.0))
+
+    _, estimate = smooth.observe_sample(belief, hand(120.0, logistic_points(120.0)))
+
+    assert estimate is not None
+    assert abs(points(estimate.gravity_sg) - logistic_points(120.0)) < 0.5 * before
+    assert estimate.gravity_high_sg - estimate.gravity_low_sg < (
+        estimates[-1].gravity_high_sg - estimates[-1].gravity_low_sg
+    )
+
+
+def test_a_foam_hump_is_not_taken_for_gravity() -> None:
+    def foamy(t: float) -> float:
+        return logistic_points(t) + (4.0 if 26.0 < t < 70.0 else 0.0)
+
+    _, estimates = run(smooth.start(batch()), readings(160.0, foamy))
+
+    in_foam = [e for e in estimates if after(30.0) < e.time < after(66.0)]
+    errors = [points(e.gravity_sg) - logistic_points((e.time - after(0)).total_seconds() / 3600) for e in in_foam]
+    assert float(np.median(np.abs(errors))) < 2.6  # a filter without foam is off by 4
+    assert points(estimates[-1].gravity_sg) == pytest.approx(FINAL_POINTS, abs=1.2)
+
+
+def test_a_knock_for_good_after_the_finish_does_not_move_the_gravity_for_good() -> None:
+    def knocked(t: float) -> float:
+        return logistic_points(t) + (3.0 if t > 150.0 else 0.0)
+
+    _, estimates = run(smooth.start(batch()), readings(200.0, knocked))
+
+    assert points(estimates[-1].gravity_sg) == pytest.approx(FINAL_POINTS, abs=1.5)
+
+
+def test_a_wild_packet_hardly_moves_the_estimate() -> None:
+    belief, estimates = run(smooth.start(batch()), readings(50.0))
+
+    _, estimate = smooth.step(belief, gravity(50.25, logistic_points(50.25) + 40.0))
+
+    assert estimate is not None
+    assert abs(points(estimate.gravity_sg) - points(estimates[-1].gravity_sg)) < 0.6
+
+
+def test_a_stop_half_way_is_a_stall_and_a_restart_ends_it() -> None:
+    def stalls(t: float) -> float:
+        return logistic_points(min(t, 36.0) + max(0.0, t - 110.0))
+
+    _, estimates = run(smooth.start(batch()), readings(200.0, stalls))
+
+    phases = {round((e.time - after(0)).total_seconds() / 3600): e.phase for e in estimates}
+    assert phases[100] is Phase.STALLED
+    assert phases[150] is not Phase.STALLED
+
+
+def test_a_late_reading_gives_no_estimate_of_its_own() -> None:
+    taken = readings(50.0)
+    belief, _ = run(smooth.start(batch()), [*taken[:-4], *taken[-2:]])
+
+    later, estimate = smooth.step(belief, taken[-3])
+
+    assert estimate is None
+    assert later.time == belief.time
+
+
+def test_readings_every_second_are_joined_and_memory_stays_bounded() -> None:
+    dense = readings(1.2, every_h=1 / 3600)
+
+    belief, estimates = run(smooth.start(batch()), dense)
+
+    assert 6 <= len(estimates) <= 9
+    assert len(belief.pending.gravity_points) <= smooth.BIN_MEMBERS
+    assert len(encode_belief(belief)) < 300_000
+
+
+def test_a_declared_addition_may_raise_the_gravity() -> None:
+    sugar = Addition(time=after(100.0), gravity_points=8.0, label="candy sugar")
+
+    def sugared(t: float) -> float:
+        return logistic_points(t) + (8.0 / (1.0 + np.exp(0.11 * (t - 130.0))) if t >= 100.0 else 0.0)
+
+    _, estimates = run(smooth.start(batch(additions=(sugar,))), readings(220.0, sugared))
+
+    right_after = next(e for e in estimates if e.time > after(103.0))
+    assert points(right_after.gravity_sg) == pytest.approx(sugared(103.0), abs=2.5)
+    assert points(estimates[-1].gravity_sg) == pytest.approx(FINAL_POINTS, abs=1.5)
+    assert points(estimates[-1].original_gravity_sg) == pytest.approx(60.0, abs=2.0)
+
+
+def test_nothing_is_estimated_from_before_pitching() -> None:
+    belief = smooth.start(batch())
+
+    again, estimate = smooth.step(belief, gravity(-2.0, 52.0))
+
+    assert estimate is None
+    assert again == belief
+
+
+def test_a_forecast_is_never_worse_than_the_middle_of_the_yeasts_range_early_on() -> None:
+    _, estimates = run(smooth.start(batch()), readings(12.0))
+
+    forecast = estimates[-1].forecast
+    assert forecast is not None
+    middle_of_range = 52.0 * (1.0 - 0.77)
+    assert points(forecast.final_gravity_sg) == pytest.approx(middle_of_range, abs=0.6)
+    assert points(forecast.final_gravity_high_sg) - points(forecast.final_gravity_low_sg) > 2.0
+
+
+def test_the_belief_carries_its_time_forward_only() -> None:
+    belief, _ = run(smooth.start(batch()), readings(20.0))
+
+    earlier, _ = smooth.step(belief, gravity(3.0, 50.0))
+
+    assert earlier.time == belief.time
+    assert replace(earlier, cloud=None).step >= belief.step
