@@ -42,8 +42,8 @@ class Cloud:
     log_b: FloatArray  # (n,)
     foam_sd: FloatArray  # (n,) points: how strongly this hypothesis expects foam to bias the float
     stalled: BoolArray  # (n,)
-    mean: FloatArray  # (n, m)
-    covariance: FloatArray  # (n, m, m)
+    mean: FloatArray  # (m, n): a row of particles for each linear state keeps the inner loops long
+    covariance: FloatArray  # (m, m, n), exactly symmetric
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:
@@ -116,19 +116,17 @@ def encode_belief(belief: Belief) -> bytes:
     head["pending"] = [belief.pending.gravity_points, belief.pending.temperature_c, belief.pending.seen]
     body = b""
     if belief.cloud is not None:
-        n, m = belief.cloud.mean.shape
-        head["shape"] = [n, m]
+        m, n = belief.cloud.mean.shape
+        head["shape"] = [m, n]
         upper = np.triu_indices(m)
-        parts = [belief.cloud.covariance[:, upper[0], upper[1]], belief.cloud.mean, _columns(belief.cloud)]
-        body = np.concatenate(parts, axis=1).tobytes()
+        parts = [belief.cloud.covariance[upper], belief.cloud.mean, _rows(belief.cloud)]
+        body = np.concatenate(parts).tobytes()
     text = json.dumps(head).encode()
     return _MAGIC + zlib.compress(struct.pack("<I", len(text)) + text + body, 1)
 
 
-def _columns(cloud: Cloud) -> FloatArray:
-    return np.column_stack(
-        [cloud.log_weight, cloud.z, cloud.log_k, cloud.log_a, cloud.log_b, cloud.foam_sd, cloud.stalled]
-    )
+def _rows(cloud: Cloud) -> FloatArray:
+    return np.vstack([cloud.log_weight, cloud.z, cloud.log_k, cloud.log_a, cloud.log_b, cloud.foam_sd, cloud.stalled])
 
 
 def decode_belief(stored: bytes, batch: Batch) -> Belief:
@@ -163,13 +161,14 @@ def decode_belief(stored: bytes, batch: Batch) -> Belief:
 
 
 def _decode_cloud(shape: list[int], body: bytes) -> Cloud:
-    n, m = shape
+    m, n = shape
     upper = np.triu_indices(m)
-    table = np.frombuffer(body, dtype=np.float64).reshape(n, len(upper[0]) + m + 7)
-    covariance = np.empty((n, m, m))
-    covariance[:, upper[0], upper[1]] = table[:, : len(upper[0])]
-    covariance[:, upper[1], upper[0]] = table[:, : len(upper[0])]
-    mean, columns = table[:, len(upper[0]) : -7].copy(), table[:, -7:].T.copy()
+    entries = len(upper[0])
+    table = np.frombuffer(body, dtype=np.float64).reshape(entries + m + 7, n).copy()
+    covariance = np.empty((m, m, n))
+    covariance[upper] = table[:entries]
+    covariance[upper[1], upper[0]] = table[:entries]
+    mean, columns = table[entries:-7], table[-7:]
     return Cloud(
         log_weight=columns[0],
         z=columns[1],

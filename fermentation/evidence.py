@@ -30,10 +30,10 @@ SUSPICIOUS_SIGMA = 2.0
 
 
 def innovation(cloud: Cloud, rows: FloatArray, value: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """(n,) surprise, (n, m) covariance with the state, (n,) variance without the measurement's own error."""
-    surprise = value - np.einsum("ij,ij->i", rows, cloud.mean)
-    towards = np.einsum("ijk,ik->ij", cloud.covariance, rows)
-    variance = np.einsum("ij,ij->i", rows, towards)
+    """(n,) surprise, (m, n) covariance with the state, (n,) variance without the measurement's own error."""
+    surprise = value - np.einsum("jn,jn->n", rows, cloud.mean)
+    towards = np.einsum("jkn,kn->jn", cloud.covariance, rows)
+    variance = np.einsum("jn,jn->n", rows, towards)
     return surprise, towards, variance
 
 
@@ -42,7 +42,7 @@ def take(cloud: Cloud, rows: FloatArray, value: float, sd: float, scatter: Scatt
 
     Parameters
     ----------
-    rows : (n, m) measurement row of each particle
+    rows : (m, n) measurement row of each particle
     value, sd : points
     scatter : shape of the error
     knocks : whether a sudden shift of the float is an explanation too
@@ -57,51 +57,59 @@ def take(cloud: Cloud, rows: FloatArray, value: float, sd: float, scatter: Scatt
     weights = np.exp(cloud.log_weight)
     typical = float(np.sqrt(weights @ (surprise**2 / (variance + sd**2))))
     shifts: tuple[int | None, ...] = (None, OFFSET, FOAM) if knocks and typical > SUSPICIOUS_SIGMA else (None,)
-    gains, leftovers, log_shares = [], [], []
-    for shift in shifts:
-        pull, spread = towards, variance
-        prior = np.log(1.0 - KNOCK_CHANCE) if shift is None else np.log(0.5 * KNOCK_CHANCE)
-        if shift is not None:
-            pull = towards.copy()
-            pull[:, shift] += KNOCK_SD_POINTS**2 * rows[:, shift]
-            spread = variance + (KNOCK_SD_POINTS * rows[:, shift]) ** 2
-        for share, scale in zip(scatter.share, scatter.scale, strict=True):
-            total = spread + (scale * sd) ** 2
-            log_shares.append(prior + np.log(share) - 0.5 * (surprise**2 / total + np.log(2.0 * np.pi * total)))
-            gains.append((pull, total))
-            leftovers.append(shift)
-    return _collapse(cloud, surprise, gains, leftovers, np.array(log_shares))
-
-
-def _collapse(
-    cloud: Cloud,
-    surprise: FloatArray,
-    gains: list[tuple[FloatArray, FloatArray]],
-    shifts: list[int | None],
-    log_shares: FloatArray,
-) -> Cloud:
+    causes = [_cause(shift, rows, towards, variance) for shift in shifts]
+    totals = np.array([cause.variance + (scale * sd) ** 2 for cause in causes for scale in scatter.scale])
+    prior = np.array([cause.log_chance + np.log(share) for cause in causes for share in scatter.share])
+    log_shares = prior[:, None] - 0.5 * (surprise**2 / totals + np.log(2.0 * np.pi * totals))
     top = log_shares.max(axis=0)
     shares = np.exp(log_shares - top)
     sums = shares.sum(axis=0)
-    log_likelihood = top + np.log(sums)
     shares /= sums
-    step = np.zeros_like(cloud.mean)
+    mean, covariance = _collapse(cloud, causes, surprise, totals, shares)
+    return replace(cloud, log_weight=cloud.log_weight + top + np.log(sums), mean=mean, covariance=covariance)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Cause:
+    """One explanation of a surprise: none needed, or a sudden shift of one state."""
+
+    shift: int | None
+    log_chance: float
+    pull: FloatArray  # (m, n) covariance of the measurement with the state
+    variance: FloatArray  # (n,) of the measurement, without its own error
+
+
+def _cause(shift: int | None, rows: FloatArray, towards: FloatArray, variance: FloatArray) -> _Cause:
+    if shift is None:
+        return _Cause(shift=None, log_chance=float(np.log1p(-KNOCK_CHANCE)), pull=towards, variance=variance)
+    pull = towards.copy()
+    pull[shift] += KNOCK_SD_POINTS**2 * rows[shift]
+    spread = variance + (KNOCK_SD_POINTS * rows[shift]) ** 2
+    return _Cause(shift=shift, log_chance=float(np.log(0.5 * KNOCK_CHANCE)), pull=pull, variance=spread)
+
+
+def _collapse(
+    cloud: Cloud, causes: list[_Cause], surprise: FloatArray, totals: FloatArray, shares: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Mean and covariance of the mixture over causes and scales; totals and shares are (causes * scales, n)."""
+    scales = len(totals) // len(causes)
     covariance = cloud.covariance.copy()
-    by_pull: dict[int, tuple[FloatArray, FloatArray, FloatArray]] = {}
-    for (pull, total), share in zip(gains, shares, strict=True):
-        step += (share * surprise / total)[:, None] * pull
-        shrink, second = share / total, share * (surprise / total) ** 2
-        known = by_pull.get(id(pull))
-        by_pull[id(pull)] = (pull, shrink, second) if known is None else (pull, known[1] + shrink, known[2] + second)
-    for pull, shrink, second in by_pull.values():
+    step = np.zeros_like(cloud.mean)
+    for i, cause in enumerate(causes):
+        share, total = shares[i * scales : (i + 1) * scales], totals[i * scales : (i + 1) * scales]
+        gain = share / total
+        move = gain.sum(axis=0) * surprise
+        change = (gain / total).sum(axis=0) * surprise**2 - gain.sum(axis=0)
+        step += move * cause.pull
+        if len(causes) == 1:  # the usual case: the spread of the means lies along the same direction
+            change -= move**2
         # the outer product first: it is exactly symmetric, and stays so when stored by its upper triangle
-        covariance += (second - shrink)[:, None, None] * (pull[:, :, None] * pull[:, None, :])
-    covariance -= step[:, :, None] * step[:, None, :]
-    for shift in (OFFSET, FOAM):
-        knocked = sum((share for share, at in zip(shares, shifts, strict=True) if at == shift), np.zeros(1))
-        covariance[:, shift, shift] += KNOCK_SD_POINTS**2 * knocked
-    log_weight = cloud.log_weight + log_likelihood
-    return replace(cloud, log_weight=log_weight, mean=cloud.mean + step, covariance=covariance)
+        covariance += change * (cause.pull[:, None] * cause.pull[None, :])
+        if cause.shift is not None:
+            covariance[cause.shift, cause.shift] += KNOCK_SD_POINTS**2 * share.sum(axis=0)
+    if len(causes) > 1:
+        covariance -= step[:, None] * step[None, :]
+    return cloud.mean + step, covariance
 
 
 def normalised(log_weight: FloatArray) -> FloatArray:
@@ -139,8 +147,8 @@ def resample(cloud: Cloud, generator: np.random.Generator) -> Cloud:
         log_b=spread[:, 2].copy(),
         foam_sd=cloud.foam_sd[chosen],
         stalled=cloud.stalled[chosen],
-        mean=cloud.mean[chosen],
-        covariance=cloud.covariance[chosen],
+        mean=cloud.mean[:, chosen],
+        covariance=cloud.covariance[:, :, chosen],
     )
 
 

@@ -19,9 +19,9 @@ def final_points(belief: Belief) -> tuple[FloatArray, FloatArray, FloatArray]:
     cloud = cloud_of(belief)
     weights = np.exp(cloud.log_weight)
     p = progress(cloud.z)
-    here = (1.0 - p) * cloud.mean[:, ORIGINAL] + p * cloud.mean[:, FINAL]
-    there = np.minimum(cloud.mean[:, FINAL], here)
-    sd = np.sqrt(np.maximum(cloud.covariance[:, FINAL, FINAL], 0.0))
+    here = (1.0 - p) * cloud.mean[ORIGINAL] + p * cloud.mean[FINAL]
+    there = np.minimum(cloud.mean[FINAL], here)
+    sd = np.sqrt(np.maximum(cloud.covariance[FINAL, FINAL], 0.0))
     if not cloud.stalled.any():
         return there, sd, weights
     stays = np.where(cloud.stalled, STALL_FOR_GOOD_SHARE, 0.0)
@@ -37,7 +37,7 @@ def hours_to_finish(belief: Belief) -> FloatArray:
     cloud = cloud_of(belief)
     pace = temperature_factor(belief.reference_c, belief.reference_c, belief.warmest_c)
     pace = max(pace, temperature_factor(belief.temperature_c, belief.reference_c, belief.warmest_c), 0.05)
-    drop = np.maximum(cloud.mean[:, ORIGINAL] - cloud.mean[:, FINAL], 2.0 * FINISH_POINTS)
+    drop = np.maximum(cloud.mean[ORIGINAL] - cloud.mean[FINAL], 2.0 * FINISH_POINTS)
     share_left = FINISH_POINTS / drop
     z_end = np.minimum(np.log1p(-share_left) - np.log(share_left), Z_LIMIT)
     k, a, b = np.exp(cloud.log_k) * pace, np.exp(cloud.log_a), np.exp(cloud.log_b)

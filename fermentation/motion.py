@@ -49,7 +49,7 @@ def rate_points_per_day(cloud: Cloud, pace: float) -> FloatArray:
     """(n,) how fast the gravity falls."""
     p = progress(cloud.z)
     dz_dt = speed(cloud.z, effective_k(cloud, pace), np.exp(cloud.log_a), np.exp(cloud.log_b))
-    fall: FloatArray = 24.0 * (cloud.mean[:, ORIGINAL] - cloud.mean[:, FINAL]) * p * (1.0 - p) * dz_dt
+    fall: FloatArray = 24.0 * (cloud.mean[ORIGINAL] - cloud.mean[FINAL]) * p * (1.0 - p) * dz_dt
     return np.maximum(fall, 0.0)
 
 
@@ -72,13 +72,13 @@ def _relax(cloud: Cloud, moved: FloatArray, hours: float) -> tuple[FloatArray, F
     keep_foam, keep_short = np.exp(-hours / FOAM_HOURS), np.exp(-hours / SHORT_HOURS)
     mean, covariance = cloud.mean.copy(), cloud.covariance.copy()
     for index, keep in ((FOAM, keep_foam), (SHORT, keep_short)):
-        mean[:, index] *= keep
-        covariance[:, index, :] *= keep
-        covariance[:, :, index] *= keep
-    drop = cloud.mean[:, ORIGINAL] - cloud.mean[:, FINAL]
+        mean[index] *= keep
+        covariance[index] *= keep
+        covariance[:, index] *= keep
+    drop = cloud.mean[ORIGINAL] - cloud.mean[FINAL]
     fallen = drop * (progress(moved) - progress(cloud.z)) * 24.0 / hours
     foaming = np.minimum(np.maximum(fallen, 0.0) / FOAM_FULL_RATE_POINTS_PER_DAY, 1.0)
-    covariance[:, FOAM, FOAM] += cloud.foam_sd**2 * foaming * (1.0 - keep_foam**2)
-    covariance[:, SHORT, SHORT] += SHORT_SD_POINTS**2 * (1.0 - keep_short**2)
-    covariance[:, OFFSET, OFFSET] += FOULING_POINTS_PER_SQRT_DAY**2 * hours / 24.0
+    covariance[FOAM, FOAM] += cloud.foam_sd**2 * foaming * (1.0 - keep_foam**2)
+    covariance[SHORT, SHORT] += SHORT_SD_POINTS**2 * (1.0 - keep_short**2)
+    covariance[OFFSET, OFFSET] += FOULING_POINTS_PER_SQRT_DAY**2 * hours / 24.0
     return mean, covariance

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fermentation.belief import FINAL, FOAM, MODES, OFFSET, ORIGINAL, SHORT, THERMAL, Cloud
+from fermentation.belief import FINAL, MODES, OFFSET, ORIGINAL, THERMAL, Cloud
 from gylewatch.values import Batch
 
 PARTICLES = 400
@@ -79,16 +79,15 @@ def _seed_linear(batch: Batch, first_points: float, modes: int, poor: np.ndarray
     kept = 1.0 - 0.5 * (low + high)
     spread = np.hypot((high - low) / np.sqrt(12.0), ATTENUATION_SPILL)
     spread = np.where(poor, POOR_ATTENUATION_SD, spread)
-    mean = np.zeros((n, m))
-    mean[:, ORIGINAL], mean[:, FINAL] = original, kept * original
-    covariance = np.zeros((n, m, m))
+    mean = np.zeros((m, n))
+    mean[ORIGINAL], mean[FINAL] = original, kept * original
+    covariance = np.zeros((m, m, n))
     # final = original (1 - attenuation): the two are correlated through the original gravity
-    covariance[:, ORIGINAL, ORIGINAL] = original_sd**2
-    covariance[:, ORIGINAL, FINAL] = covariance[:, FINAL, ORIGINAL] = kept * original_sd**2
-    covariance[:, FINAL, FINAL] = (kept * original_sd) ** 2 + (original * spread) ** 2
-    covariance[:, THERMAL, THERMAL] = THERMAL_SD_POINTS_PER_C**2
-    covariance[:, FOAM, FOAM] = covariance[:, SHORT, SHORT] = 0.0
-    covariance[:, OFFSET, OFFSET] = START_OFFSET_SD_POINTS**2
+    covariance[ORIGINAL, ORIGINAL] = original_sd**2
+    covariance[ORIGINAL, FINAL] = covariance[FINAL, ORIGINAL] = kept * original_sd**2
+    covariance[FINAL, FINAL] = (kept * original_sd) ** 2 + (original * spread) ** 2
+    covariance[THERMAL, THERMAL] = THERMAL_SD_POINTS_PER_C**2
+    covariance[OFFSET, OFFSET] = START_OFFSET_SD_POINTS**2
     for j in range(MODES, m):
-        covariance[:, j, j] = 1.0
+        covariance[j, j] = 1.0
     return mean, covariance

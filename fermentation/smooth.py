@@ -180,12 +180,12 @@ def _add(belief: Belief, addition: Addition) -> Belief:
         points = np.abs(5.0 * generator.standard_normal(cloud.z.shape))
     else:
         points = np.abs(addition.gravity_points * (1.0 + 0.1 * generator.standard_normal(cloud.z.shape)))
-    drop = np.maximum(cloud.mean[:, ORIGINAL] - cloud.mean[:, FINAL], 1.0)
+    drop = np.maximum(cloud.mean[ORIGINAL] - cloud.mean[FINAL], 1.0)
     p = kinetics.progress(cloud.z)
     left = np.maximum((1.0 - p) * drop + points, 1e-3)
     # the original gravity rises by what was added; the final gravity stays, sugar ferments out
     mean = cloud.mean.copy()
-    mean[:, ORIGINAL] += points
+    mean[ORIGINAL] += points
     p_now = np.clip(1.0 - left / (drop + points), 1e-5, 1.0 - 1e-5)
     cloud = replace(cloud, mean=mean, z=np.log(p_now) - np.log1p(-p_now), stalled=np.zeros_like(cloud.stalled))
     added = belief.added_points + float(np.mean(points))
@@ -196,15 +196,15 @@ def _gravity_rows(belief: Belief) -> FloatArray:
     cloud = cloud_of(belief)
     p = kinetics.progress(cloud.z)
     rows = np.zeros_like(cloud.mean)
-    rows[:, ORIGINAL], rows[:, FINAL] = 1.0 - p, p
+    rows[ORIGINAL], rows[FINAL] = 1.0 - p, p
     return rows
 
 
 def _float_rows(belief: Belief, gravity: GravityReading) -> FloatArray:
     rows = _gravity_rows(belief)
-    rows[:, THERMAL] = gravity.temperature_c - belief.reference_c
-    rows[:, FOAM] = rows[:, SHORT] = rows[:, OFFSET] = 1.0
-    rows[:, MODES:] = belief.modes_points
+    rows[THERMAL] = gravity.temperature_c - belief.reference_c
+    rows[FOAM] = rows[SHORT] = rows[OFFSET] = 1.0
+    rows[MODES:] = np.array(belief.modes_points)[:, None]
     return rows
 
 

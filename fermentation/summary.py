@@ -68,10 +68,10 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
     cloud = cloud_of(belief)
     weight = np.exp(cloud.log_weight)
     p = progress(cloud.z)
-    original, final = cloud.mean[:, ORIGINAL], cloud.mean[:, FINAL]
+    original, final = cloud.mean[ORIGINAL], cloud.mean[FINAL]
     here = (1.0 - p) * original + p * final
     cov = cloud.covariance
-    var_original, var_final, both = cov[:, ORIGINAL, ORIGINAL], cov[:, FINAL, FINAL], cov[:, ORIGINAL, FINAL]
+    var_original, var_final, both = cov[ORIGINAL, ORIGINAL], cov[FINAL, FINAL], cov[ORIGINAL, FINAL]
     here_sd = np.sqrt(np.maximum((1 - p) ** 2 * var_original + p**2 * var_final + 2 * p * (1 - p) * both, 0.0))
     low, middle, high = quantiles(here, here_sd, weight)
     pace = temperature_factor(belief.temperature_c, belief.reference_c, belief.warmest_c)
@@ -116,7 +116,7 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
         probability_started=started,
         probability_still=still,
         probability_attenuated=attenuated,
-        bias_points=float(weight @ (cloud.mean[:, FOAM] + cloud.mean[:, SHORT] + cloud.mean[:, OFFSET])),
+        bias_points=float(weight @ (cloud.mean[FOAM] + cloud.mean[SHORT] + cloud.mean[OFFSET])),
         noise_points=belief.noise_points,
         misfit_sigma=sqrt(belief.misfit),
     )
@@ -129,12 +129,12 @@ def _probability_attenuated(belief: Belief, here: FloatArray, weight: FloatArray
     kept = 1.0 - (belief.batch.expected_attenuation[0] - ATTENUATION_SLACK)
     # attenuated where kept * original - here >= 0; linear in (original, final)
     on_original, on_final = kept - (1.0 - p), -p
-    margin = kept * cloud.mean[:, ORIGINAL] - here
+    margin = kept * cloud.mean[ORIGINAL] - here
     cov = cloud.covariance
     variance = (
-        on_original**2 * cov[:, ORIGINAL, ORIGINAL]
-        + on_final**2 * cov[:, FINAL, FINAL]
-        + 2.0 * on_original * on_final * cov[:, ORIGINAL, FINAL]
+        on_original**2 * cov[ORIGINAL, ORIGINAL]
+        + on_final**2 * cov[FINAL, FINAL]
+        + 2.0 * on_original * on_final * cov[ORIGINAL, FINAL]
     )
     return _share_above(margin, np.sqrt(np.maximum(variance, 0.0)), weight, 0.0)
 
