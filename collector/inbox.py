@@ -5,8 +5,8 @@ A receiver waits when it is full: back-pressure reaches the broker, which keeps 
 
 from __future__ import annotations
 
-import queue
 import threading
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -14,6 +14,8 @@ from collector.packet import Packet
 
 DEFAULT_DEPTH = 1000
 # About 0.3 MB of packets; ten commits of 100, so that neither side waits for the other in ordinary times.
+
+_LOOK_AGAIN_S = 0.2  # how late a receiver that waits for room notices that it should stop
 
 
 def _nothing() -> None:
@@ -32,17 +34,24 @@ class Inbox:
     """Bounded, safe for several receivers and one reader."""
 
     def __init__(self, depth: int = DEFAULT_DEPTH) -> None:
-        self._queue: queue.Queue[Delivery] = queue.Queue(maxsize=depth)
+        self._depth = depth
+        self._deliveries: deque[Delivery] = deque()
+        lock = threading.Lock()
+        self._filled = threading.Condition(lock)
+        self._room = threading.Condition(lock)
 
     def put(self, delivery: Delivery, stopping: threading.Event) -> bool:
         """Wait for room and put `delivery`; False when `stopping` was set before there was room."""
-        while not stopping.is_set():
-            try:
-                self._queue.put(delivery, timeout=0.2)
-            except queue.Full:
-                continue
-            return True
-        return False
+        with self._room:
+            while len(self._deliveries) >= self._depth:
+                if stopping.is_set():
+                    return False
+                self._room.wait(_LOOK_AGAIN_S)
+            if stopping.is_set():
+                return False
+            self._deliveries.append(delivery)
+            self._filled.notify()
+        return True
 
     def take(self, limit: int, wait_s: float) -> list[Delivery]:
         """Wait up to `wait_s` for a first delivery, then take what is there, at most `limit`.
@@ -50,14 +59,12 @@ class Inbox:
         It does not linger for more: a broker with a small in-flight window sends no more until we acknowledge.
         Batches grow by themselves while a commit takes its time.
         """
-        taken: list[Delivery] = []
-        try:
-            taken.append(self._queue.get(timeout=wait_s))
-            while len(taken) < limit:
-                taken.append(self._queue.get_nowait())
-        except queue.Empty:
-            pass
+        with self._filled:
+            if not self._deliveries:
+                self._filled.wait(wait_s)
+            taken = [self._deliveries.popleft() for _ in range(min(limit, len(self._deliveries)))]
+            self._room.notify_all()
         return taken
 
     def __len__(self) -> int:
-        return self._queue.qsize()
+        return len(self._deliveries)

@@ -6,7 +6,7 @@ The way of a packet: `Packet` → decoder → `Fields` or `Refusal` → `collect
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
 KEPT_PAYLOAD_BYTES = 512
@@ -53,7 +53,7 @@ class Packet:
     rssi_dbm: int | None = None
 
     def __post_init__(self) -> None:
-        if self.received.tzinfo is None or self.received.utcoffset() != UTC.utcoffset(None):
+        if self.received.tzinfo is not UTC and self.received.utcoffset() != timedelta(0):
             raise ValueError(f"a packet's arrival must be in UTC, got {self.received.isoformat()}")
 
 

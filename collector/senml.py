@@ -73,7 +73,9 @@ def decode_senml(
         name = _quantity(record)
         if name is None:
             continue
-        slot = slots.setdefault(record.time, _Slot())
+        slot = slots.get(record.time)
+        if slot is None:
+            slot = slots[record.time] = _Slot()
         refusal = _put(slot, name, record)
         if refusal is None:
             continue
@@ -90,6 +92,8 @@ def decode_senml(
 
 
 def _quantity(record: Record) -> str | None:
+    if record.own_name in _NAMES:
+        return record.own_name
     # With a base name like "urn:dev:mac:0024befffe804ff1:" the own name is bare; a record without one ends in it.
     tail = record.own_name.replace("/", ":").rsplit(":", 1)[-1]
     return tail if tail in _NAMES else None
@@ -121,7 +125,7 @@ def _fields(float_name: str, time: datetime | None, slot: _Slot, long_axis: Axis
         )
     values = slot.values
     angle_deg, size_g = values.get("angle_deg"), None
-    if {"ax_m_s2", "ay_m_s2", "az_m_s2"} <= values.keys():
+    if "ax_m_s2" in values and "ay_m_s2" in values and "az_m_s2" in values:
         axes = (values["ax_m_s2"], values["ay_m_s2"], values["az_m_s2"])
         size_g = acceleration_g(*axes)
         if angle_deg is None and 0 < size_g < math.inf:
