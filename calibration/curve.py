@@ -107,16 +107,30 @@ class Curve:
         variance = _horner(self._variance, inside)
         outside = np.flatnonzero(x != inside)
         if outside.size:
-            beyond = x[outside] - inside[outside]
-            for side in (beyond < 0, beyond > 0):
-                at, d = outside[side], beyond[side]
-                if at.size:
-                    high = bool(d[0] > 0)
-                    gravity[at] += d * (self._mean.slope_high if high else self._mean.slope_low)
-                    row = _edge_rows(d, high)
-                    variance[at] = np.einsum("ni,ij,nj->n", row, np.array(self.covariance), row)
-                    variance[at] += (self.curvature_sd_sg * d * d) ** 2
+            rows, missed = self.basis_rows(np.asarray(angle_deg, dtype=np.float64)[outside])
+            gravity[outside] = rows @ np.array(self.coefficients)
+            variance[outside] = np.einsum("ni,ij,nj->n", rows, np.array(self.covariance), rows) + missed**2
         return gravity, np.sqrt(np.maximum(variance, 0.0, out=variance), out=variance)
+
+    def basis_rows(self, angle_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Gravity as a linear function of the coefficients, and what it leaves out beyond the range.
+
+        Parameters
+        ----------
+        angle_deg : (n,) degrees from vertical
+
+        Returns
+        -------
+        (n, 5) rows r with gravity = r @ coefficients; (n,) sd in SG of what the tangent misses, 0 inside the range
+        """
+        half = 0.5 * (self.angle_high_deg - self.angle_low_deg)
+        x = (np.asarray(angle_deg, dtype=np.float64) - (self.angle_low_deg + half)) / half
+        inside = np.clip(x, -1.0, 1.0)
+        beyond = x - inside
+        rows = np.asarray(legendre.legvander(inside, BASIS_SIZE - 1), dtype=np.float64)
+        for high, places in ((False, np.flatnonzero(beyond < 0)), (True, np.flatnonzero(beyond > 0))):
+            rows[places] = _edge_rows(beyond[places], high)
+        return rows, self.curvature_sd_sg * beyond**2
 
     def to_json(self) -> dict[str, Any]:
         """The curve as a JSON object; `from_json` gives an equal curve back."""

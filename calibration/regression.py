@@ -17,17 +17,28 @@ from calibration.curve import BASIS_SIZE
 from gylewatch.units import FloatArray
 
 DEGREES = (1, 2, 3)
-# Prior sd of the coefficients of degree 2, 3, 4 relative to that of degree 1, for each candidate degree. Where they
-# come from: over 20..70 degrees the angle laws sin a, cos a, tan a, cot a and powers of a have c2/c1 of 0.08 (root mean
-# square; greatest 0.21), c3/c1 of 0.015 (0.06) and c4/c1 of 0.002 (0.013).
-BEND_SD = np.array([[0.025, 0.008, 0.003], [0.12, 0.010, 0.003], [0.12, 0.025, 0.006]])
-DEGREE_PRIOR = np.array([0.25, 0.50, 0.25])
-LEVEL_MEAN_SG, LEVEL_SD_SG = 1.04, 0.15  # of the curve's middle: any liquid a brewer owns
-SLOPE_SD_SG = 0.15  # of the coefficient of degree 1: half the gravity range of the references
+LEVEL_MEAN_SG = 1.04
 
 NOISE_SCALES = np.array([0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0])
 # Real scatter over stated scatter. The prior is log-normal about 1: wider where nobody stated a spread.
 LOG_SCALE_SD_STATED, LOG_SCALE_SD_ASSUMED = 0.3, 0.45
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prior:
+    """What is known of a float's angle law before it is measured: one row for each candidate degree."""
+
+    bend_sd: tuple[tuple[float, float, float], ...]  # of coefficients 2, 3, 4 over half the references' gravity range
+    weights: tuple[float, ...]  # of the candidates, sum 1
+    level_sd_sg: float = 0.15  # of the curve's middle about `LEVEL_MEAN_SG`: any liquid a brewer owns
+    slope_sd_sg: float = 0.15  # of the coefficient of degree 1: half the gravity range of the references
+
+
+SMOOTH_FLOAT = Prior(
+    bend_sd=((0.025, 0.008, 0.003), (0.12, 0.010, 0.003), (0.12, 0.025, 0.006)), weights=(0.25, 0.50, 0.25)
+)
+# Where the bends come from: over 20..70 degrees the angle laws sin a, cos a, tan a, cot a and powers of a have c2/c1 of
+# 0.08 (root mean square; greatest 0.21), c3/c1 of 0.015 (0.06) and c4/c1 of 0.002 (0.013).
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +81,7 @@ class Posterior:
     degree_weights: FloatArray  # (3,) probability of each of `DEGREES`
 
 
-def fit_posterior(points: Points, range_deg: tuple[float, float]) -> Posterior:
+def fit_posterior(points: Points, range_deg: tuple[float, float], prior: Prior = SMOOTH_FLOAT) -> Posterior:
     """Posterior of the coefficients, mixed over candidate degree and scatter.
 
     Source: C. M. Bishop, Pattern Recognition and Machine Learning, 2006, sections 3.3 and 3.4; errors in both variables
@@ -81,7 +92,7 @@ def fit_posterior(points: Points, range_deg: tuple[float, float]) -> Posterior:
     x = (2.0 * points.angle_deg - low - high) / (high - low)
     none = np.zeros((1, len(x)))
     for _ in range(2):  # the slope that turns angle noise into gravity noise settles at once
-        log_weights, means, covariances = _components(points, slope, range_deg, none)
+        log_weights, means, covariances = _components(points, slope, range_deg, none, prior)
         weights = softmax(log_weights[0])
         size = weights.size
         mean, covariance = _moments(
@@ -113,7 +124,7 @@ def log_evidence(points: Points, extra_variance: FloatArray) -> FloatArray:
     (h,) up to one constant for all
     """
     slope = np.full(len(points.angle_deg), robust_slope(points))
-    log_weights, *_ = _components(points, slope, points.range_deg(), extra_variance)
+    log_weights, *_ = _components(points, slope, points.range_deg(), extra_variance, SMOOTH_FLOAT)
     top = log_weights.max(axis=(1, 2))
     return np.asarray(np.log(np.exp(log_weights - top[:, None, None]).sum(axis=(1, 2))) + top)
 
@@ -139,34 +150,35 @@ def softmax(log_weights: FloatArray) -> FloatArray:
 
 
 def _components(
-    points: Points, slope_sg_per_deg: FloatArray, range_deg: tuple[float, float], extra: FloatArray
+    points: Points, slope_sg_per_deg: FloatArray, range_deg: tuple[float, float], extra: FloatArray, prior: Prior
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Log weight (h, d, s), mean (h, d, s, 5), covariance (h, d, s, 5, 5): hypothesis, degree, noise scale."""
     design = points.basis(range_deg)
     half_span = abs(robust_slope(points)) * 0.5 * (range_deg[1] - range_deg[0])
-    prior = np.empty((len(DEGREES), BASIS_SIZE))
-    prior[:, 0], prior[:, 1] = LEVEL_SD_SG**2, SLOPE_SD_SG**2
-    prior[:, 2:] = (BEND_SD * half_span) ** 2
+    candidates = len(prior.weights)
+    before = np.empty((candidates, BASIS_SIZE))
+    before[:, 0], before[:, 1] = prior.level_sd_sg**2, prior.slope_sd_sg**2
+    before[:, 2:] = (np.array(prior.bend_sd) * half_span) ** 2
     prior_mean = np.zeros(BASIS_SIZE)
     prior_mean[0] = LEVEL_MEAN_SG
     target = points.gravity_sg - design @ prior_mean
 
     noise = gravity_noise_variance(points, slope_sg_per_deg)
     variance = noise * NOISE_SCALES[:, None] ** 2 + extra[:, None, :]  # (h, s, n)
-    signal = np.einsum("nk,dk,mk->dnm", design, prior, design)
+    signal = np.einsum("nk,dk,mk->dnm", design, before, design)
     total = signal[None, :, None] + variance[:, None, :, :, None] * np.eye(len(target))  # (h, d, s, n, n)
-    cross = prior[:, :, None] * design.T  # (d, 5, n)
+    cross = before[:, :, None] * design.T  # (d, 5, n)
     right = np.concatenate(
-        [np.broadcast_to(target[:, None], (len(DEGREES), len(target), 1)), np.swapaxes(cross, -1, -2)], axis=-1
+        [np.broadcast_to(target[:, None], (candidates, len(target), 1)), np.swapaxes(cross, -1, -2)], axis=-1
     )
     solved = np.linalg.solve(total, np.broadcast_to(right[None, :, None], (*total.shape[:-1], BASIS_SIZE + 1)))
     weighted, gain = solved[..., 0], solved[..., 1:]
     means = prior_mean + np.einsum("dkn,hdsn->hdsk", cross, weighted)
-    covariances = prior[None, :, None, :, None] * np.eye(BASIS_SIZE) - np.einsum("dkn,hdsnl->hdskl", cross, gain)
+    covariances = before[None, :, None, :, None] * np.eye(BASIS_SIZE) - np.einsum("dkn,hdsnl->hdskl", cross, gain)
     _, log_determinant = np.linalg.slogdet(total)
     log_scale_prior = -0.5 * (np.log(NOISE_SCALES) / points.log_scale_sd) ** 2
     fit = -0.5 * (np.einsum("n,hdsn->hds", target, weighted) + log_determinant)
-    return fit + np.log(DEGREE_PRIOR)[:, None] + log_scale_prior, means, covariances
+    return fit + np.log(np.array(prior.weights))[:, None] + log_scale_prior, means, covariances
 
 
 def _moments(weights: FloatArray, means: FloatArray, covariances: FloatArray) -> tuple[FloatArray, FloatArray]:
