@@ -22,6 +22,7 @@ _BINS = 24  # hours of hourly means that are kept: one full day, over which a ro
 _SMOOTH = 4  # hours averaged for one value of the test: the longest ripple period
 _GAP_H = 6.0  # after a longer silence a trend across it would be invented
 _FEWEST = 8  # hourly means below which a slope says nothing
+_OVER_EDGE_C = 0.1  # beyond the range by the resolution of common sensors
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,8 +86,9 @@ def _test(settings: AlertSettings, batch: Batch, memory: DriftMemory, now: datet
     rule = settings.temperature_drift
     low, high = batch.wanted_temperature_c(now)
     level = sum(memory.means_c[-_SMOOTH:]) / len(memory.means_c[-_SMOOTH:])
+    leaving = _leaves(settings, memory, level - high, low - level)
     if memory.band_c is None or memory.learnt_h < rule.learn_h:
-        return _learn(memory, level, inside=low <= level <= high)
+        return replace(_learn(memory, level, inside=low <= level <= high), departing=leaving)
     usual_low, usual_high = memory.band_c
     if memory.works and usual_high < level <= high:
         usual_high = level  # the warmth of its own fermentation is usual as long as the wanted range holds it
@@ -106,9 +108,24 @@ def _test(settings: AlertSettings, batch: Batch, memory: DriftMemory, now: datet
         band_c=(usual_low, usual_high),
         above_c_h=min(above, 10 * rule.decision_c_h),
         below_c_h=min(below, 10 * rule.decision_c_h),
-        departing=int(warm) - int(cold),
+        departing=int(warm) - int(cold) or leaving,
         calm=follow_streak(memory.calm, now, holds=is_calm),
     )
+
+
+def _leaves(settings: AlertSettings, memory: DriftMemory, over_c: float, under_c: float) -> int:
+    """+1 or -1 where a slow trend is just carrying the beer over the edge of the wanted range.
+
+    This needs no learnt band, so it finds a drift that began while the band was learnt or while the beer warmed itself.
+    The trend of the last hours must agree, or a beer that slightly overshot a planned change would be meant.
+    """
+    rule = settings.temperature_drift
+    if memory.learnt_h < rule.learn_h / 2 or not _is_slow(settings, memory.means_c):
+        return 0
+    slopes = (slope_c_per_h(memory.means_c), slope_c_per_h(memory.means_c[-_FEWEST:]))
+    if over_c > _OVER_EDGE_C and min(slopes) >= rule.slope_c_per_h:
+        return 1
+    return -1 if under_c > _OVER_EDGE_C and max(slopes) <= -rule.slope_c_per_h else 0
 
 
 def _learn(memory: DriftMemory, level: float, *, inside: bool) -> DriftMemory:

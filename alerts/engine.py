@@ -23,6 +23,9 @@ __all__ = ["Action", "AlertState", "Decision", "Observation", "deliberate", "jud
 REPLACED = "replaced_by_graver"
 """Evidence of a resolved alert that was not over but became graver: nobody needs to be told of that end."""
 
+RAISED = "raised"
+"""Evidence of a resolved alert: when it was raised, as the ISO time of that alert."""
+
 _GRAVITY_OF = {Severity.INFO: 0, Severity.WARNING: 1, Severity.CRITICAL: 2}
 
 
@@ -41,6 +44,7 @@ class Decision:
     action: Action
     reason: str
     condition: Condition | None = None
+    raised: OpenAlert | None = None  # what was open before
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,7 +142,7 @@ def decide(kind: Kind, condition: Condition | None, opened: Mapping[Kind, OpenAl
         reason = "it has been raised already"
     else:
         reason = "it is not open"
-    return Decision(kind=kind, action=action, reason=reason, condition=condition)
+    return Decision(kind=kind, action=action, reason=reason, condition=condition, raised=raised)
 
 
 def _apply(decision: Decision, opened: dict[Kind, OpenAlert], now: datetime) -> None:
@@ -158,15 +162,17 @@ def _alerts(decision: Decision, now: datetime) -> tuple[Alert, ...]:
         severity=condition.severity,
         summary=condition.summary,
         evidence=condition.evidence,
-        resolves=decision.kind if decision.action is Action.RESOLVE else None,
     )
-    if decision.action is Action.ESCALATE:
-        milder = replace(
-            alert,
-            severity=Severity.INFO,
-            summary="This alert has become graver and is raised anew.",
-            evidence={REPLACED: True},
-            resolves=decision.kind,
-        )
-        return milder, alert
-    return (alert,)
+    if decision.raised is None:
+        return (alert,)
+    raised = {RAISED: decision.raised.since.isoformat().replace("+00:00", "Z")}
+    if decision.action is Action.RESOLVE:
+        return (replace(alert, evidence={**condition.evidence, **raised}, resolves=decision.kind),)
+    milder = replace(
+        alert,
+        severity=Severity.INFO,
+        summary="This alert has become graver and is raised anew.",
+        evidence={REPLACED: True, **raised},
+        resolves=decision.kind,
+    )
+    return milder, alert

@@ -1,0 +1,70 @@
+"""What every channel offers, and the message it carries. No I/O here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol
+
+from alerts.advice import ADVICE, in_words
+from alerts.alert import Alert, Kind, Severity
+from gylewatch.values import BatchId
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Notice:
+    """One alert of one batch, on its way to a person."""
+
+    batch_id: BatchId
+    batch_name: str
+    alert: Alert
+
+
+class Channel(Protocol):
+    """A way to reach a person or a program."""
+
+    @property
+    def name(self) -> str:
+        """The name the user gave the channel."""
+        ...
+
+    def deliver(self, notice: Notice) -> None:
+        """Hand the notice over, or raise `DeliveryError` that says whether trying again may help."""
+        ...
+
+
+def title(notice: Notice) -> str:
+    """One line that is understood on a locked telephone: the batch, and what is the matter."""
+    alert = notice.alert
+    words = ADVICE[alert.kind].title
+    return f"{notice.batch_name}: {'over: ' if alert.resolves is not None else ''}{words}"
+
+
+def body(notice: Notice) -> str:
+    """The message in plain text: what, why, what next, what to beware of."""
+    alert, advice = notice.alert, ADVICE[notice.alert.kind]
+    parts = [alert.summary]
+    evidence = in_words(alert.evidence)
+    if evidence:
+        parts.append("Evidence:\n" + "\n".join(f"- {phrase}" for phrase in evidence))
+    if alert.resolves is None:
+        parts.append(f"Next: {advice.next_step}")
+        if advice.caution is not None:
+            parts.append(f"Caution: {advice.caution}")
+    parts.append(f"{alert.severity.value} · {alert.kind.value} · {alert.time:%Y-%m-%d %H:%M} UTC")
+    return "\n\n".join(parts)
+
+
+def trial_notice(now: datetime) -> Notice:
+    """A notice by which a user finds out whether a channel works; it says that it is only a test."""
+    return Notice(
+        batch_id=BatchId("test"),
+        batch_name="Test",
+        alert=Alert(
+            time=now,
+            kind=Kind.FERMENTATION_STARTED,
+            severity=Severity.INFO,
+            summary="This is only a test of the channel: no beer is concerned.",
+            evidence={"test": True},
+        ),
+    )
