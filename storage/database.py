@@ -102,6 +102,7 @@ class Database:
             driver.execute("PRAGMA foreign_keys=OFF")  # has no effect once a transaction has begun
             try:
                 with connection.begin():
+                    _check_writable(connection)
                     yield connection
                     _check_foreign_keys(connection)
             finally:
@@ -172,6 +173,13 @@ def _prepare_sqlite(connection: sqlite3.Connection, _record: object) -> None:
     connection.execute("PRAGMA journal_mode=WAL")
     connection.execute("PRAGMA synchronous=FULL")  # what a broker was told is stored survives a power cut
     connection.execute("PRAGMA foreign_keys=ON")
+
+
+def _check_writable(connection: Connection) -> None:
+    # A file that may only be read would open, and fail at the first reading. Nothing of this reaches the disk.
+    connection.exec_driver_sql("SAVEPOINT probe")
+    connection.exec_driver_sql("PRAGMA user_version=1")
+    connection.exec_driver_sql("ROLLBACK TO probe")
 
 
 def _check_foreign_keys(connection: Connection) -> None:

@@ -8,9 +8,10 @@ from pathlib import Path
 import pytest
 
 from storage.store import Store
-from tests.postgres import PostgresServer
-from tests.postgres import postgres_server as postgres_server
+from tests.postgres import PostgresServer, postgres_server
 from tests.storage.examples import PITCHED, float_record, vessel_record
+
+__all__ = ["postgres_server"]  # pytest finds fixtures by name in this module
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

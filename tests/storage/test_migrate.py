@@ -12,7 +12,7 @@ from storage.migrate import MIGRATIONS, upgrade
 from storage.store import Store
 from tests.storage.examples import float_record, reading
 
-NEXT = '''
+NEXT = """
 import sqlalchemy as sa
 from alembic import op
 
@@ -24,7 +24,7 @@ def upgrade() -> None:
     with op.batch_alter_table("floats") as table:
         table.add_column(sa.Column("shape", sa.Text(), nullable=False, server_default="round"))
         table.alter_column("note", existing_type=sa.Text(), nullable=True)
-'''
+"""
 FAILS = NEXT + '    raise RuntimeError("half way")\n'
 
 

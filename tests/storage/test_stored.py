@@ -19,9 +19,9 @@ def pairs(low: float, high: float) -> st.SearchStrategy[tuple[float, float]]:
     return two.map(lambda values: (min(values), max(values)))
 
 
-plans = st.lists(
-    st.builds(PlanStep, start=times, temperature_c=pairs(-5, 50), label=st.text()), max_size=4
-).map(lambda steps: tuple(sorted(steps, key=lambda step: step.start)))
+plans = st.lists(st.builds(PlanStep, start=times, temperature_c=pairs(-5, 50), label=st.text()), max_size=4).map(
+    lambda steps: tuple(sorted(steps, key=lambda step: step.start))
+)
 additions = st.lists(
     st.builds(Addition, time=times, gravity_points=st.none() | st.floats(0, 50), label=st.text()), max_size=4
 ).map(tuple)
