@@ -106,6 +106,7 @@ def _add_service(pages: APIRouter, context: Context) -> None:
             health=context.health(),
             rejected_counts=context.store.rejected_counts(),
             rejected=context.store.rejected(50),
+            heard=context.store.heard_floats(),
             now=context.clock(),
         )
 

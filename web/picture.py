@@ -36,8 +36,8 @@ class Sheet:
         return self.top + self.gravity_height + self.between + self.temperature_height + self.bottom
 
 
-NARROW = Sheet(name="narrow", width=360, gravity_height=230, temperature_height=90, points=200, time_ticks=3)
-WIDE = Sheet(name="wide", width=1000, gravity_height=300, temperature_height=120, points=500, time_ticks=8)
+NARROW = Sheet(name="narrow", width=360, gravity_height=230, temperature_height=90, points=400, time_ticks=3)
+WIDE = Sheet(name="wide", width=1000, gravity_height=300, temperature_height=120, points=800, time_ticks=8)
 
 _TIME_STEPS_H = (1, 2, 3, 6, 12, 24, 48, 96, 168, 336, 672, 1344)
 

@@ -10,6 +10,9 @@ from gylewatch.units import fahrenheit_from_celsius
 # Below this the estimator's own noise is as large as the rate: no one could read it off a hydrometer either.
 STILL_POINTS_PER_DAY = 0.25
 
+# The slowest floats report once an hour; three missed reports are no accident.
+STALE_AFTER = timedelta(hours=3)
+
 PHASES = {
     Phase.LAG: "not started yet",
     Phase.ACTIVE: "fermenting",
@@ -106,6 +109,11 @@ def span(length: timedelta) -> str:
 def ago(time: datetime, now: datetime) -> str:
     """``5 h ago``; a clock that runs ahead gives ``just now``."""
     return "just now" if now - time < timedelta(minutes=1) else f"{span(now - time)} ago"
+
+
+def is_stale(time: datetime, now: datetime) -> bool:
+    """Whether an estimate is too old to be read as "now"."""
+    return now - time > STALE_AFTER
 
 
 def count(number: int, one: str, many: str | None = None) -> str:

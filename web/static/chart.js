@@ -63,6 +63,7 @@
       axis.axis_label_text_font_size = "13px";
       axis.axis_label_text_font_style = "bold";
     }
+    fig.xaxis.ticker.desired_num_ticks = box.clientWidth < 500 ? 4 : 9;
     fig.xgrid.grid_line_color = colour("grid");
     fig.ygrid.grid_line_color = colour("grid");
     fig.yaxis.axis_label = name;
@@ -86,6 +87,7 @@
     const x_range = new Bokeh.Range1d({ start: first, end: last, bounds: [first, last], min_interval: HOUR_MS / 2 });
 
     const top = figure(x_range, finger ? 290 : 340, "Gravity, SG 20/20 °C");
+    top.xaxis.major_label_text_font_size = "0px"; // the times stand once, below
     top.yaxis.formatter = new Bokeh.NumeralTickFormatter({ format: "0.000" });
     const time = { field: "time" };
     top.varea(time, { field: "low" }, { field: "high" }, { source, fill_color: colour("gravity"), fill_alpha: 0.25 });
@@ -95,6 +97,10 @@
     });
 
     const low = figure(x_range, finger ? 190 : 200, `Temperature, ${unit}`);
+    low.xaxis.formatter = new Bokeh.DatetimeTickFormatter({
+      minutes: "%H:%M", hourmin: "%H:%M", hours: "%H:%M", days: "%d %b", months: "%b %Y", years: "%Y",
+    });
+    low.y_range.range_padding = 0.3; // both limits of the wanted range are to be seen
     low.quad({ field: "left" }, { field: "right" }, { field: "bottom" }, { field: "top" }, {
       source: wanted, fill_color: colour("wanted").slice(0, 7), fill_alpha: 0.2, line_color: null,
     });
@@ -171,7 +177,9 @@
 
   const spans = document.createElement("div");
   spans.className = "spans";
-  for (const [name, hours] of [["Whole batch", 0], ["Last 7 days", 168], ["Last 24 hours", 24]]) {
+  spans.setAttribute("role", "group");
+  spans.setAttribute("aria-label", "Time shown on the graph");
+  for (const [name, hours] of [["All", 0], ["7 days", 168], ["24 hours", 24]]) {
     const button = document.createElement("button");
     button.type = "button";
     button.textContent = name;

@@ -1,0 +1,61 @@
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.web import brewery
+from web.graph import graph, thin, wanted_ranges
+
+
+@given(st.lists(st.floats(0.98, 1.12), max_size=300), st.integers(8, 120))
+def test_thinning_keeps_the_ends_and_the_extremes_in_order(gravities: list[float], at_most: int) -> None:
+    rows = [
+        brewery.estimate(
+            float(index), gravity_sg=gravity, gravity_low_sg=gravity - 0.001, gravity_high_sg=gravity + 0.001
+        )
+        for index, gravity in enumerate(gravities)
+    ]
+
+    kept = thin(rows, at_most)
+
+    assert len(kept) <= at_most
+    assert list(kept) == sorted(kept, key=lambda row: row.time)
+    if rows:
+        assert (kept[0], kept[-1]) == (rows[0], rows[-1])
+        shown = [row.gravity_sg for row in kept]
+        assert (min(shown), max(shown)) == (min(gravities), max(gravities))
+
+
+def test_few_estimates_are_all_kept() -> None:
+    rows = brewery.estimates(1.0)
+
+    assert thin(rows, 8) == rows
+
+
+def test_too_few_points_to_keep_the_extremes_are_refused() -> None:
+    with pytest.raises(ValueError, match="8 or more"):
+        thin(brewery.estimates(10.0), 7)
+
+
+def test_the_wanted_range_follows_the_plan() -> None:
+    start, end = brewery.PITCHED, brewery.PITCHED + timedelta(days=7)
+
+    first, second = wanted_ranges(brewery.harbour_pale(), start, end)
+
+    assert (first.start, first.end, first.temperature_c) == (start, start + timedelta(days=5), (18.0, 20.5))
+    assert (second.start, second.end, second.temperature_c) == (start + timedelta(days=5), end, (20.0, 22.5))
+
+
+def test_a_step_beyond_the_last_estimate_is_not_drawn() -> None:
+    (only,) = wanted_ranges(brewery.harbour_pale(), brewery.PITCHED, brewery.PITCHED + timedelta(days=2))
+
+    assert only.temperature_c == (18.0, 20.5)
+
+
+def test_a_batch_without_estimates_has_an_empty_graph() -> None:
+    drawn = graph(brewery.harbour_pale(), (), (), ())
+
+    assert (drawn.estimates, drawn.wanted, drawn.forecast) == ((), (), None)

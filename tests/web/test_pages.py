@@ -1,0 +1,228 @@
+"""The pages as a browser without script gets them."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+
+import pytest
+from fastapi.testclient import TestClient
+
+from calibration.fit import fit_curve
+from gylewatch.values import BatchId, Reference
+from storage.store import Store
+from tests.web import brewery
+from web.health import ServiceHealth
+from web.settings import HttpSettings
+
+OURS = {"Origin": "http://testserver"}
+FORM = {"instrument": "hydrometer", "value": "1.020", "unit": "SG", "sample_temperature": "20", "time": ""}
+
+
+def text(html: str) -> str:
+    """What a person reads: no tags, single spaces."""
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", "", html)).replace("&#39;", "'")
+
+
+def test_an_empty_brewery_is_told_the_three_first_steps(client: TestClient) -> None:
+    page = text(client.get("/").text)
+
+    assert "No batch yet" in page
+    for step in ("gylewatch float add", "gylewatch curve add", "gylewatch batch add"):
+        assert step in page
+
+
+def test_the_board_shows_gravity_rate_phase_temperature_and_finish(client: TestClient, batch_id: BatchId) -> None:
+    page = text(client.get("/").text)
+
+    for word in ("Harbour Pale", "1.0123 ± 0.0009", "slowing down", "19.3 °C", "Sun 8 Mar"):
+        assert word in page
+
+
+def test_the_batch_that_needs_a_person_stands_first(client: TestClient, store: Store) -> None:
+    brewery.add_batch(store, brewery.harbour_pale("Calm Ale", "avocet", "FV0"))
+    urgent = brewery.add_batch(store, brewery.harbour_pale("Warm Ale", "curlew", "FV9"))
+    store.save_outcomes(urgent, alerts=[brewery.too_warm()])
+
+    page = client.get("/").text
+
+    assert page.index("Warm Ale") < page.index("Calm Ale")
+    assert "1 of them needs a person" in text(page)
+
+
+def test_the_board_can_be_searched(client: TestClient, store: Store) -> None:
+    brewery.add_batch(store, brewery.harbour_pale("Calm Ale", "avocet", "FV0"))
+    brewery.add_batch(store, brewery.harbour_pale("Warm Ale", "curlew", "FV9"))
+
+    page = text(client.get("/?q=fv9").text)
+
+    assert "1 batch." in page
+    assert "Warm Ale" in page
+    assert "Calm Ale" not in page
+
+
+def test_an_ended_batch_leaves_the_board_and_is_found_among_the_ended(client: TestClient, store: Store) -> None:
+    batch_id = brewery.fill(store)
+    store.end_batch(batch_id, brewery.NOW)
+
+    assert "Harbour Pale" not in client.get("/").text
+    assert "Harbour Pale" in client.get("/?only=ended").text
+
+
+def test_a_problem_of_the_service_stands_on_the_front_page(store: Store) -> None:
+    sick = ServiceHealth(started=brewery.PITCHED, problems=("The disk is full; make room.",))
+
+    page = TestClient(brewery.application(store, health=lambda: sick)).get("/").text
+
+    assert "The disk is full; make room." in text(page)
+
+
+def test_the_headline_says_gravity_motion_and_finish_in_words(client: TestClient, batch_id: BatchId) -> None:
+    page = text(client.get(f"/batches/{batch_id}").text)
+
+    assert "1.0123 ± 0.0009, still falling 0.6 points a day; expected to end at 1.0120." in page
+    assert "Expected to finish on" in page or "Finished, as far as the numbers tell" in page
+    assert "between 7 Mar 2026, 18:30 UTC and 8 Mar 2026, 18:30 UTC." in page
+
+
+def test_an_old_estimate_is_not_passed_off_as_news(client: TestClient, batch_id: BatchId) -> None:
+    page = text(client.get(f"/batches/{batch_id}").text)
+
+    assert "This was known 26 h ago" in page
+
+
+def test_strength_stands_beside_its_caution(client: TestClient, batch_id: BatchId) -> None:
+    page = text(client.get(f"/batches/{batch_id}").text)
+
+    assert "5.2 % volnot for duty or labelling" in page.replace("vol not", "volnot")
+
+
+def test_open_alerts_say_what_to_do_next(client: TestClient, batch_id: BatchId) -> None:
+    page = text(client.get(f"/batches/{batch_id}").text)
+
+    assert "The beer is at 22.7 °C, above the wanted 20.0 to 22.5 °C." in page
+    assert "Next:" in page
+
+
+def test_a_batch_without_a_curve_is_told_how_to_calibrate(client: TestClient, store: Store) -> None:
+    batch_id = brewery.add_batch(store, brewery.harbour_pale())
+
+    page = text(client.get(f"/batches/{batch_id}").text)
+
+    assert "No curve yet" in page
+    assert "gylewatch curve add references.csv" in page
+    assert "<svg class" not in client.get(f"/batches/{batch_id}").text
+
+
+def test_a_calibrated_batch_that_was_never_heard_is_told_to_look_at_the_float(client: TestClient, store: Store) -> None:
+    batch_id = brewery.add_batch(store, brewery.harbour_pale())
+    calibrate(store)
+
+    page = text(client.get(f"/batches/{batch_id}").text)
+
+    assert "No reading yet" in page
+    assert "heron has not been heard" in page
+
+
+def test_a_batch_with_readings_and_no_estimate_is_told_to_wait(client: TestClient, store: Store) -> None:
+    batch_id = brewery.add_batch(store, brewery.harbour_pale())
+    calibrate(store)
+    store.append_readings([brewery.reading(143.0)])
+
+    page = text(client.get(f"/batches/{batch_id}").text)
+
+    assert "No estimate yet" in page
+    assert "last heard 60 min ago" in page
+
+
+def calibrate(store: Store) -> None:
+    points = [
+        Reference(float_id=brewery.HERON, angle_deg=angle, gravity_sg=gravity, temperature_c=20.0)
+        for angle, gravity in ((25.0, 1.000), (40.0, 1.020), (52.0, 1.040), (62.0, 1.060))
+    ]
+    store.add_curve(fit_curve(points), points, who="brewer", note="", created=brewery.PITCHED)
+
+
+def test_fahrenheit_is_shown_where_the_brewer_wants_it_and_only_on_the_screen(store: Store, batch_id: BatchId) -> None:
+    client = TestClient(brewery.application(store, settings=HttpSettings(fahrenheit=True)))
+
+    page = text(client.get(f"/batches/{batch_id}").text)
+
+    assert "wanted 64.4 to 68.9 °F" in page  # 18.0 and 20.5 °C by F = 1.8 C + 32
+    assert "Temperature, °F" in page
+    assert client.get(f"/api/v1/batches/{batch_id}").json()["temperature_c"] == [18.0, 20.5]
+
+
+def test_a_sample_from_the_page_s_own_form_is_kept(client: TestClient, store: Store, batch_id: BatchId) -> None:
+    answer = client.post(f"/batches/{batch_id}/samples", data=FORM, headers=OURS, follow_redirects=False)
+
+    assert answer.status_code == 303
+    assert answer.headers["location"] == f"/batches/{batch_id}?saved=1#samples"
+    assert [sample.value for _, sample in store.samples(batch_id)] == [1.028, 1.020]
+
+
+@pytest.mark.parametrize("origin", [{}, {"Origin": "http://elsewhere.example"}, {"Origin": "null"}])
+def test_a_form_from_elsewhere_is_refused(
+    client: TestClient, store: Store, batch_id: BatchId, origin: dict[str, str]
+) -> None:
+    answer = client.post(f"/batches/{batch_id}/samples", data=FORM, headers=origin)
+
+    assert answer.status_code == 403
+    assert "own page" in answer.text
+    assert len(store.samples(batch_id)) == 1
+
+
+def test_a_decimal_comma_is_asked_about_and_what_was_typed_stays(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    answer = client.post(f"/batches/{batch_id}/samples", data=FORM | {"value": "1,020"}, headers=OURS)
+
+    assert answer.status_code == 422
+    assert "Did you mean 1.020?" in answer.text
+    assert 'value="1,020"' in answer.text
+    assert len(store.samples(batch_id)) == 1
+
+
+def test_what_was_typed_cannot_become_markup(client: TestClient, batch_id: BatchId) -> None:
+    answer = client.post(f"/batches/{batch_id}/samples", data=FORM | {"value": '"><b id="x">'}, headers=OURS)
+
+    assert '<b id="x">' not in answer.text
+
+
+def test_a_batch_name_cannot_become_markup_in_page_or_picture(client: TestClient, store: Store) -> None:
+    batch_id = brewery.add_batch(store, brewery.harbour_pale('Ale "<script>alert(1)</script>'))
+    store.save_outcomes(batch_id, estimates=brewery.estimates(30.0))
+
+    assert "<script>alert" not in client.get(f"/batches/{batch_id}").text
+
+
+def test_a_page_that_does_not_exist_leads_back(client: TestClient) -> None:
+    answer = client.get("/batches/nowhere")
+
+    assert answer.status_code == 404
+    assert "nowhere" in text(answer.text)
+    assert 'href="/"' in answer.text
+
+
+def test_the_service_page_tells_of_unnamed_floats_and_refused_packets(client: TestClient, store: Store) -> None:
+    store.heard("tern", source="mqtt", time=brewery.NOW - timedelta(minutes=5), rssi_dbm=-71, values={})
+
+    page = text(client.get("/service").text)
+
+    assert "Heard, but not named" in page
+    assert "tern" in page
+    assert "5 min ago" in page
+    assert "Nothing so far." in page
+
+
+def test_the_board_stays_quick_to_read_with_hundreds_of_tanks(client: TestClient, store: Store) -> None:
+    for number in range(200):
+        name = f"Batch {number:03}"
+        batch_id = brewery.add_batch(store, brewery.harbour_pale(name, f"float-{number:03}", f"FV{number:03}"))
+        store.save_outcomes(batch_id, estimates=brewery.estimates(50.0, 25.0))
+
+    page = client.get("/")
+
+    assert "200 batches." in text(page.text)
+    assert page.text.count('class="urgency-3"') == 200
+    assert len(page.content) < 500_000

@@ -1,0 +1,79 @@
+from __future__ import annotations
+
+from datetime import timedelta
+from xml.etree import ElementTree as ET
+
+import pytest
+
+from tests.web import brewery
+from web.graph import Graph, graph
+from web.picture import NARROW, WIDE, Axis, Sheet, draw, ticks, time_ticks
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def course(hours: float) -> Graph:
+    return graph(brewery.harbour_pale(), brewery.estimates(hours), (), ())
+
+
+def drawing(sheet: Sheet = WIDE, *, hours: float = 140.0, fahrenheit: bool = False) -> ET.Element:
+    svg = draw(course(hours), sheet, title="Ale & co", fahrenheit=fahrenheit)
+    return ET.fromstring(svg.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1))
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "about", "expected"),
+    [
+        (1.009, 1.054, 5, (1.01, 1.02, 1.03, 1.04, 1.05)),
+        (17.9, 22.4, 4, (18.0, 20.0, 22.0)),
+        (-1.0, 3.0, 4, (-1.0, 0.0, 1.0, 2.0, 3.0)),
+    ],
+)
+def test_ticks_are_round_numbers(low: float, high: float, about: int, expected: tuple[float, ...]) -> None:
+    assert ticks(low, high, about) == pytest.approx(expected)
+
+
+def test_time_ticks_are_midnights_for_a_week() -> None:
+    found = time_ticks(brewery.PITCHED, brewery.PITCHED + timedelta(days=6), 8)
+
+    assert [f"{time:%d %H:%M}" for time in found] == [f"{day:02} 00:00" for day in range(3, 9)]
+
+
+def test_an_axis_maps_its_ends_to_its_ends() -> None:
+    axis = Axis(10.0, 20.0, 300.0, 100.0)
+
+    assert (axis.at(10.0), axis.at(15.0), axis.at(20.0)) == (300.0, 200.0, 100.0)
+
+
+@pytest.mark.parametrize("sheet", [NARROW, WIDE])
+@pytest.mark.parametrize("hours", [0.0, 0.25, 7.0, 140.0, 2000.0])
+def test_everything_drawn_lies_on_the_sheet(sheet: Sheet, hours: float) -> None:
+    picture = drawing(sheet, hours=hours)
+
+    for line in picture.iter(f"{SVG}polyline"):
+        for pair in line.attrib["points"].split():
+            x, y = map(float, pair.split(","))
+            assert 0 <= x <= sheet.width
+            assert 0 <= y <= sheet.height
+
+
+def test_the_band_has_both_edges_of_the_interval() -> None:
+    picture = drawing()
+
+    band = next(picture.iter(f"{SVG}polygon")).attrib["points"].split()
+    line = next(picture.iter(f"{SVG}polyline")).attrib["points"].split()
+    assert len(band) == 2 * len(line)
+    middle = [float(pair.split(",")[1]) for pair in line]
+    upper = [float(pair.split(",")[1]) for pair in band[: len(line)]]
+    assert all(edge < value for edge, value in zip(upper, middle, strict=True))
+
+
+def test_both_axes_name_their_units() -> None:
+    texts = [text.text for text in drawing(fahrenheit=True).iter(f"{SVG}text")]
+
+    assert "Gravity, SG 20/20 °C" in texts
+    assert "Temperature, °F" in texts
+
+
+def test_a_planned_change_gives_a_second_wanted_range() -> None:
+    assert len(list(drawing(hours=140.0).iter(f"{SVG}rect"))) == 2
