@@ -86,7 +86,7 @@ class Database:
 
     @contextmanager
     def changing_schema(self) -> Iterator[Connection]:
-        """Like `writing`, with foreign keys of SQLite checked only at the end.
+        """Like `writing`, with foreign keys of SQLite unchecked: see `check_foreign_keys`.
 
         SQLite changes a column by copying the table, and dropping the old one would break every key that points to it
         (https://www.sqlite.org/lang_altertable.html, section 7).
@@ -104,7 +104,6 @@ class Database:
                 with connection.begin():
                     _check_writable(connection)
                     yield connection
-                    _check_foreign_keys(connection)
             finally:
                 driver.execute("PRAGMA foreign_keys=ON")
 
@@ -182,7 +181,10 @@ def _check_writable(connection: Connection) -> None:
     connection.exec_driver_sql("ROLLBACK TO probe")
 
 
-def _check_foreign_keys(connection: Connection) -> None:
+def check_foreign_keys(connection: Connection) -> None:
+    """Raise unless every foreign key of a SQLite database holds. Reads all tables: for changed schemas only."""
+    if connection.dialect.name != "sqlite":
+        return
     broken = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
     if broken is not None:
         raise sqlite3.IntegrityError(f"a migration would break a foreign key of table {broken[0]!r}")

@@ -12,7 +12,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import inspect
 
 from gylewatch.errors import StorageError
-from storage.database import Database
+from storage.database import Database, check_foreign_keys
 
 # Alembic keeps the context of a run in a global.
 _ONE_AT_A_TIME = threading.Lock()
@@ -52,6 +52,7 @@ def upgrade(database: Database, *, create: bool, migrations: Path = MIGRATIONS) 
             )
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
+        check_foreign_keys(connection)
 
 
 def _check_new(database: Database, tables: list[str], *, create: bool) -> None:

@@ -28,6 +28,9 @@ def upgrade() -> None:
 FAILS = NEXT + '    raise RuntimeError("half way")\n'
 
 
+LOSES_A_FLOAT = NEXT + '    op.execute("DELETE FROM floats")\n'
+
+
 def migrations_with(folder: Path, script: str) -> Path:
     """A later program's migrations: ours and one more."""
     shutil.copytree(MIGRATIONS, folder, ignore=shutil.ignore_patterns("__pycache__"))
@@ -77,6 +80,18 @@ def test_a_migration_that_fails_leaves_the_database_as_it_was(store_url: str, tm
 
     with Store.open(store_url) as store:
         assert store.floats() == (float_record("heron", note="tall"),)
+
+
+def test_a_migration_that_breaks_what_points_to_a_row_is_undone(store_url: str, tmp_path: Path) -> None:
+    with Store.open(store_url) as store:
+        store.add_float(float_record("heron"))
+        store.append_readings([reading(0)])
+
+    with pytest.raises(StorageError, match="foreign key"):
+        upgrade_with(store_url, migrations_with(tmp_path / "later", LOSES_A_FLOAT))
+
+    with Store.open(store_url) as store:
+        assert store.float_ids() == {"heron"}
 
 
 def test_a_database_of_a_newer_program_is_refused_in_one_line(store_url: str, tmp_path: Path) -> None:
