@@ -24,10 +24,10 @@ from gylewatch.terminal import (
     shown_time,
     user_name,
 )
-from gylewatch.values import BatchId, FloatId, Reference, Sample, VesselId, check_name
+from gylewatch.values import BatchId, FloatId, Reference, VesselId, check_name
 from storage.records import CurveRecord, FloatRecord, VesselRecord
 from storage.store import Store
-from web.records import corrected, last_reading
+from web.records import corrected
 from web.sample_form import parse_sample
 from web.shapes import batch_shape, float_shape, sample_shape
 
@@ -67,7 +67,7 @@ def add_float(*, name: str, note: str, address: str | None, as_json: bool, confi
 def list_floats(*, as_json: bool, config: Path) -> None:
     """List the known floats with their newest reading."""
     with opened_store(config) as store:
-        shapes = [float_shape(record, last_reading(store, record.float_id)) for record in store.floats()]
+        shapes = [float_shape(record, store.latest_reading(record.float_id)) for record in store.floats()]
     if as_json:
         show_json(shapes)
         return
@@ -335,7 +335,6 @@ def samples() -> None:
 @click.option("--unit", default="", help="SG, Brix, Plato or g/cm3.")
 @click.option("--temperature-c", default="", help="Temperature of the sample.")
 @click.option("--time", "time_text", default="", help="When it was drawn, e.g. 2026-03-05T18:30:00Z; else now.")
-@click.option("--confirm", is_flag=True, help="The unusual value is meant.")
 @click.option("--from", "file", type=FilePath, default=None, help="Take the samples from a samples.csv instead.")
 @json_option
 @config_option
@@ -347,7 +346,6 @@ def add_sample(
     unit: str,
     temperature_c: str,
     time_text: str,
-    confirm: bool,
     file: Path | None,
     as_json: bool,
     config: Path,
@@ -359,18 +357,16 @@ def add_sample(
         "unit": unit,
         "sample_temperature": temperature_c,
         "time": time_text,
-        "confirm": "yes" if confirm else "",
     }
-    new: list[Sample]
-    if file is not None:
-        new = [sample for _, sample in read_samples(file)]
-    else:
-        parsed = parse_sample(fields, now=now(), fahrenheit=False)
-        if isinstance(parsed, tuple):
-            hint = " (--confirm if it is meant)" if any(question.may_confirm for question in parsed) else ""
-            raise InputError("sample", " ".join(question.sentence for question in parsed) + hint)
-        new = [parsed]
     with opened_store(config) as store:
+        batch = store.batch(BatchId(batch_id)).batch
+        if file is not None:
+            new = [sample for _, sample in read_samples(file)]
+        else:
+            parsed = parse_sample(fields, now=now(), fahrenheit=False, original_gravity_sg=batch.original_gravity_sg)
+            if isinstance(parsed, tuple):
+                raise InputError("sample", " ".join(question.sentence for question in parsed))
+            new = [parsed]
         shapes = [sample_shape(store.add_sample(BatchId(batch_id), sample), sample) for sample in new]
     if as_json:
         show_json(shapes)

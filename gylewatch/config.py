@@ -17,7 +17,7 @@ from typing import Any, Final, Literal, TypeVar, cast
 from alerts.settings import AlertSettings, alert_settings
 from collector.admit import Limits
 from collector.mapping import JsonMapping, Place
-from collector.mqtt_settings import MqttSettings
+from collector.mqtt_settings import MqttSettings, TlsSettings
 from collector.tilt import Axis
 from gylewatch.errors import ConfigError, InputError
 from gylewatch.logs import FORMATS, LEVELS, LogSettings
@@ -132,24 +132,28 @@ class _Reader:
         return url
 
     def _broker(self, table: Table) -> MqttSettings:
-        username = table.optional_text("username")
         values: dict[str, Any] = {
             "name": table.text("name", "broker"),
             "host": table.text("host", "127.0.0.1"),
             "port": table.whole("port", 1883, low=1, high=65535),
             "protocol": cast("Literal['5', '3.1.1']", table.text("protocol", "5", choices=("5", "3.1.1"))),
             "client_id": table.text("client_id", "gylewatch"),
-            "username": username,
+            "username": table.optional_text("username"),
             "password": self._secret(table, "password"),
-            "tls": table.switch("tls", False),
-            "ca_file": self._file(table, "ca_file"),
-            "client_cert_file": self._file(table, "client_cert_file"),
-            "client_key_file": self._file(table, "client_key_file"),
+            "tls": self._tls(table),
             "mappings": tuple(_mapping(each) for each in table.tables("mapping")),
         }
-        if values["password"] is not None and username is None:
-            raise TableError(f"{table.place('username')}: is missing; a password needs a username beside it")
         return _part(table, lambda: MqttSettings(**values))
+
+    def _tls(self, table: Table) -> TlsSettings | None:
+        names = ("ca_file", "cert_file", "key_file")
+        files = {name: self._file(table, name) for name in names}
+        if not table.switch("tls", False):
+            for name in names:
+                if files[name] is not None:
+                    raise TableError(f"{table.place(name)}: is set, but tls is not; write tls = true")
+            return None
+        return _part(table, lambda: TlsSettings(**files), finish=False)
 
     def _http(self, table: Table) -> HttpSettings:
         plain = HttpSettings()
@@ -212,8 +216,9 @@ class _Reader:
         return secret
 
 
-def _part(table: Table, make: Callable[[], _Part]) -> _Part:
-    table.finish()
+def _part(table: Table, make: Callable[[], _Part], *, finish: bool = True) -> _Part:
+    if finish:
+        table.finish()
     try:
         return make()
     except ValueError as error:

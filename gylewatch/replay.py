@@ -6,8 +6,6 @@ together at the end, or not at all.
 
 from __future__ import annotations
 
-import json
-import math
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -15,7 +13,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import IO, Final
 
-from alerts.alert import Alert
+from alerts.delivery.mqtt_channel import payload
 from alerts.settings import AlertSettings
 from calibration.fit import fit_curve
 from calibration.hydrometry import hand_gravity
@@ -186,7 +184,7 @@ def run(inputs: Inputs, *, estimates: IO[str], alerts: IO[str], progress: Progre
         state, clock = outcome.state, reading.time if clock is None else max(clock, reading.time)
         readings += 1
         for alert in (alert for each in (*outcomes, outcome) for alert in each.alerts):
-            alerts.write(alert_line(alert) + "\n")
+            alerts.write(payload(alert).decode() + "\n")
             told += 1
         if outcome.estimate is not None:
             estimates.write(estimate_row(outcome.estimate) + "\n")
@@ -294,23 +292,3 @@ def estimate_row(estimate: Estimate) -> str:
             *ending,
         ]
     )
-
-
-def alert_line(alert: Alert) -> str:
-    """One line of ``alerts.jsonl``; also what is published over MQTT."""
-    return json.dumps(
-        {
-            "time": _time(alert.time),
-            "kind": alert.kind,
-            "severity": alert.severity,
-            "summary": alert.summary,
-            "evidence": {name: _finite(value) for name, value in alert.evidence.items()},
-            "resolves": alert.resolves,
-        },
-        ensure_ascii=False,
-    )
-
-
-def _finite(value: float | int | str | bool | None) -> float | int | str | bool | None:
-    # JSON has no word for NaN and infinity (RFC 8259, section 6).
-    return None if isinstance(value, float) and not math.isfinite(value) else value

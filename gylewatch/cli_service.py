@@ -1,0 +1,109 @@
+"""``gylewatch init``, ``serve`` and ``status``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from gylewatch.config import read_settings
+from gylewatch.errors import ConfigError
+from gylewatch.first_config import FIRST_CONFIG
+from gylewatch.logs import configure
+from gylewatch.terminal import (
+    DEFAULT_CONFIG,
+    config_option,
+    json_option,
+    opened_store,
+    show_json,
+    show_table,
+    shown_number,
+    shown_time,
+)
+from storage.store import Store
+from web.shapes import alert_shape, batch_shape, estimate_shape
+
+
+@click.command()
+@click.argument("folder", metavar="[DIR]", type=click.Path(path_type=Path, file_okay=False), default=Path())
+def init(*, folder: Path) -> None:
+    """Write a commented configuration and an empty database into DIR (here, if not given)."""
+    path = folder / DEFAULT_CONFIG
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with path.open("x", encoding="utf-8") as file:
+            file.write(FIRST_CONFIG)
+    except FileExistsError:
+        raise ConfigError(f"{path}: is there already and is not overwritten; choose another folder") from None
+    except OSError as error:
+        raise ConfigError(f"{path}: cannot be written ({(error.strerror or str(error)).lower()})") from None
+    with Store.open(read_settings(path).database_url) as store:
+        click.echo(f"wrote {path} and {store.place}")
+    click.echo("next: gylewatch float add NAME; gylewatch vessel add NAME; gylewatch serve")
+
+
+@click.command()
+@config_option
+def serve(*, config: Path) -> None:
+    """Run the service until it is stopped with Ctrl-C or SIGTERM. It logs to standard error."""
+    from gylewatch.service import serve as run_service  # noqa: PLC0415  loads the web server and the radio libraries
+
+    settings = read_settings(config)
+    configure(settings.log)
+    run_service(settings)
+
+
+@click.command()
+@json_option
+@config_option
+def status(*, as_json: bool, config: Path) -> None:
+    """Show what is believed about each active batch, what is open, and what waits to be delivered.
+
+    It reads the database, so it works whether the service runs or not. The running service tells more about itself
+    on its page and under /api/v1/health.
+    """
+    with opened_store(config) as store:
+        records = store.batches(active_only=True)
+        latest = {record.batch_id: store.latest_estimate(record.batch_id) for record in records}
+        opened = {record.batch_id: store.open_alerts(record.batch_id) for record in records}
+        outbox = dict(store.outbox_counts())
+        refused = dict(store.rejected_counts())
+    if as_json:
+        show_json(
+            {
+                "batches": [
+                    {
+                        **batch_shape(record).model_dump(mode="json", by_alias=True),
+                        "estimate": estimate_shape(estimate).model_dump(mode="json")
+                        if (estimate := latest[record.batch_id])
+                        else None,
+                        "open_alerts": [
+                            alert_shape(alert).model_dump(mode="json") for alert in opened[record.batch_id]
+                        ],
+                    }
+                    for record in records
+                ],
+                "outbox": outbox,
+                "refused": refused,
+            }
+        )
+        return
+    rows = [
+        (
+            record.batch_id,
+            estimate.phase if (estimate := latest[record.batch_id]) else "nothing heard yet",
+            f"{estimate.gravity_sg:.4f}" if estimate else "-",
+            f"{estimate.rate_points_per_day:.1f} points/day" if estimate else "-",
+            shown_number(100 * estimate.apparent_attenuation, 0, " %") if estimate else "-",
+            shown_number(estimate.temperature_c, 1, " C") if estimate else "-",
+            shown_time(estimate.time) if estimate else "-",
+        )
+        for record in records
+    ]
+    show_table(("batch", "phase", "gravity", "falls by", "attenuation", "at", "as of"), rows, empty="no active batches")
+    for batch_id, alerts in opened.items():
+        for alert in alerts:
+            click.echo(f"{batch_id}: {alert.alert.severity}: {alert.alert.summary}")
+    click.echo("notifications: " + ", ".join(f"{count} {state.replace('_', ' ')}" for state, count in outbox.items()))
+    if refused:
+        click.echo("refused packets: " + ", ".join(f"{count} {reason}" for reason, count in refused.items()))

@@ -1,0 +1,81 @@
+"""Deliverer: one thread that takes what is due from the outbox to the channels."""
+
+from __future__ import annotations
+
+import random
+import threading
+from collections.abc import Mapping
+from typing import Final
+
+import structlog
+
+from alerts.delivery.channel import Channel
+from alerts.delivery.outbox import deliver_due
+from gylewatch.clock import Clock
+from gylewatch.errors import StorageError
+from storage.store import Store
+
+LOOK_EVERY_S: Final = 5.0  # for retries that have become due; new alerts wake it at once
+
+_log = structlog.get_logger(__name__)
+
+
+class Deliverer:
+    """Start and stop once.
+
+    Parameters
+    ----------
+    store : the outbox
+    channels : by name
+    clock : decides what is due
+    """
+
+    def __init__(self, store: Store, channels: Mapping[str, Channel], clock: Clock) -> None:
+        self._store = store
+        self._channels = channels
+        self._clock = clock
+        self._generator = random.Random()  # noqa: S311  spreads retries; no secret
+        self._wake = threading.Event()
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="deliverer", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def stop(self, timeout_s: float = 2.0) -> None:
+        """Finish the delivery in hand if it ends in time; whatever is not noted as delivered is tried again."""
+        self._stopping.set()
+        self._wake.set()
+        if self._thread.is_alive():
+            self._thread.join(timeout_s)
+
+    def wake(self) -> None:
+        """Tell that there is something new in the outbox; any thread."""
+        self._wake.set()
+
+    def _run(self) -> None:
+        self._wake.set()  # what waited since before the start
+        while not self._stopping.is_set():
+            self._wake.wait(LOOK_EVERY_S)
+            self._wake.clear()
+            if self._stopping.is_set():
+                return
+            try:
+                self._turn()
+            except StorageError as error:
+                _log.warning("the outbox cannot be used now", problem=str(error))
+            except Exception:
+                # A channel's library may fail in ways of its own; the alerts stay in the outbox.
+                _log.exception("a delivery failed in an unexpected way; it will be tried again")
+
+    def _turn(self) -> None:
+        done = deliver_due(self._store, self._channels, self._clock.now(), generator=self._generator)
+        for failure in done.failures:
+            _log.warning(
+                "an alert could not be delivered",
+                channel=failure.channel,
+                reason=failure.reason,
+                again="never" if failure.retry_at is None else failure.retry_at.isoformat(timespec="seconds"),
+            )
+        if done.delivered:
+            _log.info("alerts delivered", number=len(done.delivered))

@@ -1,0 +1,89 @@
+"""Serves the web application in a thread of its own, on a port that was taken before anything else was started."""
+
+from __future__ import annotations
+
+import errno
+import socket
+import threading
+
+import uvicorn
+from fastapi import FastAPI
+
+from gylewatch.errors import ConfigError
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """Take the port, so that a port in use is found at once and not in a thread.
+
+    Raises
+    ------
+    ConfigError
+        The port is in use, needs more rights, or the host is not an address of this machine.
+    """
+    try:
+        family, kind, protocol, _, address = socket.getaddrinfo(
+            host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )[0]
+    except OSError:
+        raise ConfigError(f"http.host = {host!r}: no such address; use 127.0.0.1 or 0.0.0.0") from None
+    listener = socket.socket(family, kind, protocol)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind(address)
+        listener.listen(128)
+    except OSError as error:
+        listener.close()
+        raise ConfigError(f"http.port = {port}: {_reason(error, host, port)}") from None
+    return listener
+
+
+def _reason(error: OSError, host: str, port: int) -> str:
+    if error.errno == errno.EADDRINUSE:
+        return f"another program listens on {host}:{port}; stop it or choose another port"
+    if error.errno in (errno.EACCES, errno.EPERM):
+        return "this port needs more rights; choose one from 1024 up"
+    return f"cannot listen on {host}:{port} ({(error.strerror or str(error)).lower()})"
+
+
+class HttpServer:
+    """Start and stop once.
+
+    Parameters
+    ----------
+    app : the application
+    listener : from :func:`listen`; closed at the end
+    """
+
+    def __init__(self, app: FastAPI, listener: socket.socket) -> None:
+        self._listener = listener
+        self._server = uvicorn.Server(
+            uvicorn.Config(
+                app,
+                log_config=None,  # its lines go where ours go
+                log_level="warning",
+                access_log=False,
+                timeout_graceful_shutdown=2,
+                server_header=False,
+            )
+        )
+        self._thread = threading.Thread(target=self._run, name="http", daemon=True)
+
+    @property
+    def address(self) -> str:
+        """Where a browser finds it."""
+        host, port = self._listener.getsockname()[:2]
+        host = {"0.0.0.0": "localhost", "::": "localhost"}.get(host, host)  # noqa: S104  shown, not bound
+        return f"http://{f'[{host}]' if ':' in host else host}:{port}/"
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def stop(self, timeout_s: float = 4.0) -> None:
+        """Finish the requests in hand, and close the port."""
+        self._server.should_exit = True
+        if self._thread.is_alive():
+            self._thread.join(timeout_s)
+        self._listener.close()
+
+    def _run(self) -> None:
+        self._server.run(sockets=[self._listener])

@@ -1,0 +1,319 @@
+"""Service: starts, supervises and stops the parts; owns the only real clock. All wiring is here."""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
+from functools import partial
+from typing import Final
+
+import structlog
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from alerts.delivery.apprise_channel import AppriseChannel
+from alerts.delivery.channel import Channel
+from alerts.delivery.mqtt_channel import MqttChannel
+from collector.decode import Decoding, read_packet
+from collector.inbox import Inbox
+from collector.ingest import Ingest, reader
+from collector.mqtt import BrokerHealth, MqttCollector
+from collector.packet import Packet, Rejected
+from collector.topics import readings_topic
+from gylewatch.clock import Clock, SystemClock
+from gylewatch.config import Settings
+from gylewatch.deliverer import Deliverer
+from gylewatch.errors import GylewatchError
+from gylewatch.http_server import HttpServer, listen
+from gylewatch.state_feed import StateFeed
+from gylewatch.values import FloatId, Reading
+from gylewatch.watch import Progress
+from gylewatch.worker import Worker
+from storage.store import Store
+from web.app import create_app
+from web.health import ServiceHealth
+from web.ingest import IngestResult
+
+TICK_S: Final = 60.0  # silence is counted in hours; a minute is early enough and costs nothing
+
+SETTLING: Final = timedelta(minutes=2)
+# After a start, or after a broker came back, the floats' waiting messages arrive; only then silence means anything.
+BROKER_PATIENCE: Final = timedelta(hours=6)
+# While a broker is away no float is blamed for it. The problem is shown and logged; after this long the silence of the
+# floats is told as well, because nobody knows any more how the beer does.
+
+_log = structlog.get_logger(__name__)
+
+
+class Service:
+    """The whole service in one process. Start and stop once.
+
+    Parameters
+    ----------
+    settings : from the configuration
+    clock : the machine's, except in the demo and in tests
+    tick_s : seconds between two judgements of silence
+    """
+
+    def __init__(self, settings: Settings, *, clock: Clock | None = None, tick_s: float = TICK_S) -> None:
+        self._settings = settings
+        self._clock = clock or SystemClock()
+        self._tick_s = tick_s
+        self._stops: list[Callable[[], None]] = []  # run in reverse order
+
+    def start(self) -> None:
+        """Start every part.
+
+        Raises
+        ------
+        ConfigError
+            The port is in use, or a certificate or notification address cannot be used.
+        StorageError
+            The database cannot be opened.
+        """
+        try:
+            self._start()
+        except BaseException:
+            self.stop()
+            raise
+
+    def stop(self) -> None:
+        """Stop every part, within seconds; what is in hand is saved."""
+        while self._stops:
+            stop = self._stops.pop()
+            try:
+                stop()
+            except GylewatchError as error:
+                _log.warning("a part did not stop cleanly", problem=str(error))
+
+    @property
+    def address(self) -> str:
+        """Where a browser finds the page."""
+        return self._http.address
+
+    def concluded_until(self, float_id: FloatId) -> datetime | None:
+        """The time of the newest reading of a float from which conclusions are saved."""
+        return self._worker.concluded_until(float_id)
+
+    def health(self) -> ServiceHealth:
+        """A snapshot; any thread."""
+        ingest = self._ingest.health()
+        brokers = [collector.health() for collector in self._collectors]
+        problems = [broker.problem for broker in brokers if broker.problem]
+        problems += [ingest.problem] if ingest.problem else []
+        problems += self._worker.health().problems
+        outbox = self._store.outbox_counts()
+        if outbox.get("failing"):
+            problems.append(f"{outbox['failing']} notifications could not be delivered yet; they are tried again")
+        return ServiceHealth(
+            started=self._started,
+            brokers=tuple(_told(broker) for broker in brokers),
+            readings_accepted=ingest.accepted + self._over_http.accepted,
+            readings_duplicate=ingest.duplicates + self._over_http.duplicate,
+            readings_refused=ingest.rejected + self._over_http.refused,
+            queue_depth=ingest.queued,
+            outbox=tuple(outbox.items()),
+            problems=tuple(problems),
+        )
+
+    def _start(self) -> None:
+        settings = self._settings
+        self._started = self._clock.now()
+        listener = listen(settings.http.host, settings.http.port)
+        self._stops.append(listener.close)
+        self._store = Store.open(settings.database_url)
+        self._stops.append(self._store.close)
+
+        self._inbox = Inbox()
+        self._collectors = [MqttCollector(broker, self._inbox, now=self._clock.now) for broker in settings.brokers]
+        self._channels = self._make_channels()
+        self._deliverer = Deliverer(self._store, self._channels, self._clock)
+        self._feed = StateFeed([collector.publish for collector in self._collectors])
+        self._worker = Worker(
+            self._store,
+            clock=self._clock,
+            alert_settings=settings.alerts,
+            channels=tuple(self._channels),
+            on_progress=self._on_progress,
+        )
+        self._ingest = Ingest(
+            self._inbox,
+            self._store,
+            self._store.float_ids,
+            read=reader(self._decoding(), settings.floats.limits),
+            now=self._clock.now,
+            on_stored=self._worker.stored,
+        )
+        self._over_http = _Counts()
+        app = create_app(
+            self._store,
+            clock=self._clock.now,
+            ingest=self._ingest_http,
+            settings=settings.http,
+            health=self.health,
+        )
+        self._http = HttpServer(app, listener)
+        self._scheduler = self._make_scheduler()
+        self._run_parts()
+
+    def _run_parts(self) -> None:
+        parts: list[tuple[Callable[[], None], Callable[[], None]]] = [
+            (self._worker.start, self._worker.stop),
+            (self._ingest.start, self._ingest.stop),
+            (self._http.start, self._http.stop),
+            (self._scheduler.start, partial(self._scheduler.shutdown, wait=False)),
+            *((collector.start, collector.stop) for collector in self._collectors),
+            # Stopped first: what publishes must not run into a connection that is being closed.
+            (self._feed.start, self._feed.stop),
+            (self._deliverer.start, self._deliverer.stop),
+        ]
+        for start, stop in parts:
+            start()
+            self._stops.append(stop)
+        self._worker.look()
+
+    def _make_channels(self) -> dict[str, Channel]:
+        channels: dict[str, Channel] = {
+            entry.name: AppriseChannel(entry.name, entry.url) for entry in self._settings.channels
+        }
+        for broker, collector in zip(self._settings.brokers, self._collectors, strict=True):
+            # An alert is an event, not a state: whoever subscribes later must not take it for news.
+            name = f"mqtt:{broker.name}"
+            channels[name] = MqttChannel(name, partial(collector.publish, retain=False))
+        return channels
+
+    def _decoding(self) -> Decoding:
+        mappings = tuple(mapping for broker in self._settings.brokers for mapping in broker.mappings)
+        return Decoding(mappings=mappings, long_axis=self._settings.floats.long_axis)
+
+    def _make_scheduler(self) -> BackgroundScheduler:
+        scheduler = BackgroundScheduler(
+            timezone="UTC",
+            job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 1},
+        )
+        scheduler.add_job(self._tick, "interval", seconds=self._tick_s)
+        # At night, when nobody looks at the page; not on the hour, when everything else runs.
+        scheduler.add_job(self._upkeep, "cron", hour=3, minute=17)
+        return scheduler
+
+    def _tick(self) -> None:
+        if not self._is_settling():
+            self._worker.tick()
+
+    def _is_settling(self) -> bool:
+        now = self._clock.now()
+        if now - self._started < SETTLING or len(self._inbox):
+            return True
+        for collector in self._collectors:
+            broker = collector.health()
+            if now - broker.since < (SETTLING if broker.connected else BROKER_PATIENCE):
+                return True
+        return False
+
+    def _upkeep(self) -> None:
+        try:
+            self._prune()
+            self._back_up()
+        except (GylewatchError, OSError) as error:
+            _log.error("the nightly upkeep failed; it is tried again tomorrow", problem=str(error))
+
+    def _prune(self) -> None:
+        days = self._settings.retention.readings_days
+        if days is not None:
+            removed = self._store.prune(self._clock.now() - timedelta(days=days))
+            _log.info("old readings deleted", number=removed)
+
+    def _back_up(self) -> None:
+        backup = self._settings.backup
+        if backup is None:
+            return
+        backup.folder.mkdir(parents=True, exist_ok=True)
+        target = backup.folder / f"gylewatch-{self._clock.now():%Y%m%d}.sqlite"
+        self._store.backup(target)
+        for old in sorted(backup.folder.glob("gylewatch-????????.sqlite"))[: -backup.keep]:
+            old.unlink()
+        _log.info("database copied", file=str(target))
+
+    def _ingest_http(self, packet: Packet) -> IngestResult:
+        """Take one packet whose origin is a float's name; returns after the commit."""
+        now = self._clock.now()
+        addressed = Packet(
+            source=packet.source,
+            origin=readings_topic(packet.origin),
+            payload=packet.payload,
+            received=packet.received,
+        )
+        found = read_packet(
+            addressed,
+            now=now,
+            known=self._store.float_ids(),
+            decoding=self._decoding(),
+            limits=self._settings.floats.limits,
+        )
+        readings = tuple(each for each in found if isinstance(each, Reading))
+        refused = tuple(each for each in found if isinstance(each, Rejected))
+        accepted = self._store.append_readings(readings) if readings else 0
+        if refused:
+            self._store.append_rejected(refused)
+        result = IngestResult(accepted=accepted, duplicate=len(readings) - accepted, refused=refused)
+        self._over_http.add(result)
+        self._worker.stored(readings)
+        return result
+
+    def _on_progress(self, progress: Progress) -> None:
+        if progress.estimate is not None:
+            self._feed.tell(progress.batch_id, progress.estimate)
+        if progress.alerts:
+            self._deliverer.wake()
+
+
+class _Counts:
+    """What came over HTTP since the start."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self.accepted = self.duplicate = self.refused = 0
+
+    def add(self, result: IngestResult) -> None:
+        with self._lock:
+            self.accepted += result.accepted
+            self.duplicate += result.duplicate
+            self.refused += len(result.refused)
+
+
+def _told(broker: BrokerHealth) -> str:
+    if broker.connected:
+        return f"{broker.name} at {broker.place}: connected since {broker.since:%Y-%m-%d %H:%M}Z"
+    return f"{broker.name}: {broker.problem or 'not connected'}"
+
+
+@contextlib.contextmanager
+def stop_signals() -> Iterator[threading.Event]:
+    """An event that is set by SIGTERM and by Ctrl-C; what the signals did before is restored at the end."""
+    stopping = threading.Event()
+    before = {number: signal.signal(number, lambda *_: stopping.set()) for number in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        yield stopping
+    finally:
+        for number, action in before.items():
+            signal.signal(number, action)
+
+
+def serve(settings: Settings) -> None:
+    """Run the service until SIGTERM or Ctrl-C.
+
+    Raises
+    ------
+    ConfigError, StorageError
+        It could not be started.
+    """
+    service = Service(settings)
+    with stop_signals() as stopping:
+        service.start()
+        _log.info("gylewatch is running", page=service.address)
+        stopping.wait()
+        _log.info("stopping")
+        service.stop()
+        _log.info("stopped")

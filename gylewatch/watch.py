@@ -1,0 +1,203 @@
+"""BatchWatch: one active batch between the store and the pipeline.
+
+Takes what is stored and not yet concluded from, in order, and saves what follows from it. The state is saved in the
+same transaction as every alert, so a restart neither loses an alert nor sends one twice; between alerts it is saved
+only now and then, to spare a memory card, and a restart draws the same conclusions again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Final
+
+import structlog
+
+from alerts.alert import Alert
+from alerts.settings import AlertSettings
+from fermentation.estimate import Estimate
+from gylewatch import pipeline
+from gylewatch.values import BatchId, Reading, Sample
+from storage.records import BatchRecord
+from storage.store import Store
+
+READINGS_AT_ONCE: Final = 200
+# Readings that go into one transaction while catching up: some hundred kilobytes of memory, and a stop is answered
+# within half a second.
+
+STATE_EVERY: Final = timedelta(minutes=30)
+# A state has some ten kilobytes, and a restart draws half an hour of conclusions again in milliseconds.
+
+TOLD_WITHIN: Final = timedelta(hours=48)
+# When a batch is read again under another curve or another version of the program, the same turn of events may be
+# found some hours earlier or later. Nobody wants to hear of it again.
+
+_log = structlog.get_logger(__name__)
+
+
+@dataclass(slots=True)
+class _Pending:
+    """What one step led to and is not saved yet."""
+
+    estimates: list[Estimate] = field(default_factory=list)
+    alerts: list[Alert] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Progress:
+    """What a step did, for those who publish and show it."""
+
+    batch_id: BatchId
+    estimate: Estimate | None  # the newest one, if there is a new one
+    alerts: tuple[Alert, ...]  # new ones, saved
+    until: datetime | None  # time of the last reading taken
+    more: bool  # there are stored readings left
+
+
+class BatchWatch:
+    """Follows one active batch. One thread only.
+
+    Parameters
+    ----------
+    store : the database
+    record : the batch, with a curve version
+    alert_settings : thresholds
+    channels : names of the channels to which alerts go
+    """
+
+    def __init__(
+        self, store: Store, record: BatchRecord, alert_settings: AlertSettings, channels: Sequence[str]
+    ) -> None:
+        self._store = store
+        self._channels = tuple(channels)
+        self._record = record
+        self._course = _course(store, record, alert_settings)
+        self._told: tuple[Alert, ...] = ()  # not empty while a batch is read again
+        self._rereading = False
+        self._state = pipeline.start(self._course)
+        self._cursor = self._sample_cursor = 0
+        self._saved_at: datetime | None = None
+        self._restore()
+
+    @property
+    def record(self) -> BatchRecord:
+        return self._record
+
+    def update(self, record: BatchRecord) -> None:
+        """Go on with changed facts of the batch (plan, additions, range); the curve and float are the same."""
+        written = pipeline.encode_state(self._state)
+        self._course = _course(self._store, record, self._course.alert_settings)
+        self._state = pipeline.decode_state(written, record.batch)
+        self._record = record
+
+    def step(self) -> Progress:
+        """Conclude from the next stored readings and samples, and save it."""
+        readings = self._store.readings_after(self._record.batch.float_id, self._cursor, READINGS_AT_ONCE)
+        samples = list(reversed(self._store.sample_after(self._record.batch_id, self._sample_cursor)))
+        more = len(readings) == READINGS_AT_ONCE
+        pending = _Pending()
+        for row, reading in readings:
+            while samples and samples[-1][1].time <= reading.time:
+                self._take_sample(*samples.pop(), pending)
+            self._take_reading(reading, pending)
+            self._cursor = row
+        while samples and not more:
+            self._take_sample(*samples.pop(), pending)
+        alerts = self._save(pending)
+        if not more:
+            self._rereading = False
+            self._told = ()
+        newest = pending.estimates[-1] if pending.estimates else None
+        until = readings[-1][1].time if readings else None
+        return Progress(batch_id=self._record.batch_id, estimate=newest, alerts=alerts, until=until, more=more)
+
+    def tick(self, now: datetime) -> Progress:
+        """Judge that time has passed. Only when everything stored has been concluded from."""
+        pending = _Pending()
+        self._conclude(pipeline.on_tick(self._course, self._state, now), pending)
+        alerts = self._save(pending)
+        return Progress(batch_id=self._record.batch_id, estimate=None, alerts=alerts, until=None, more=False)
+
+    def save(self) -> None:
+        """Save the state, so that a restart goes on from here."""
+        self._save(_Pending(), with_state=True)
+
+    def _restore(self) -> None:
+        stored = self._store.state(self._record.batch_id)
+        if stored is None:
+            return
+        try:
+            self._state = pipeline.decode_state(stored.state, self._record.batch)
+        except pipeline.StaleState as error:
+            _log.warning("reading a batch again from the start", batch=self._record.batch_id, reason=str(error))
+            self.read_again()
+            return
+        self._cursor, self._sample_cursor = stored.cursor, stored.sample_cursor
+
+    def read_again(self) -> None:
+        """Forget what was concluded and begin anew; alerts that were told stay told."""
+        self._store.forget_estimates(self._record.batch_id)
+        self._told = tuple(record.alert for record in self._store.alerts(self._record.batch_id))
+        self._rereading = True
+        self._state = pipeline.start(self._course)
+        self._cursor = self._sample_cursor = 0
+        self._saved_at = None
+
+    def _take_reading(self, reading: Reading, pending: _Pending) -> None:
+        ended = self._record.ended
+        if ended is None or reading.time <= ended:
+            self._safely(lambda: pipeline.on_reading(self._course, self._state, reading), pending, reading.time)
+        if self._saved_at is None:
+            self._saved_at = reading.time - STATE_EVERY
+
+    def _take_sample(self, row: int, sample: Sample, pending: _Pending) -> None:
+        self._safely(lambda: pipeline.on_sample(self._course, self._state, sample), pending, sample.time)
+        self._sample_cursor = row
+
+    def _safely(self, step: Callable[[], pipeline.Outcome], pending: _Pending, time: datetime) -> None:
+        """One event that cannot be concluded from must not stop the batch: it is left out, and the log says why."""
+        try:
+            outcome = step()
+        except Exception:
+            _log.exception("an event could not be used and is left out", batch=self._record.batch_id, time=str(time))
+        else:
+            self._conclude(outcome, pending)
+
+    def _conclude(self, outcome: pipeline.Outcome, pending: _Pending) -> None:
+        self._state = outcome.state
+        if outcome.estimate is not None:
+            pending.estimates.append(outcome.estimate)
+        pending.alerts.extend(alert for alert in outcome.alerts if not self._was_told(alert))
+
+    def _was_told(self, alert: Alert) -> bool:
+        return self._rereading and any(
+            told.kind == alert.kind and told.resolves == alert.resolves and abs(told.time - alert.time) < TOLD_WITHIN
+            for told in self._told
+        )
+
+    def _save(self, pending: _Pending, *, with_state: bool = False) -> tuple[Alert, ...]:
+        newest = pending.estimates[-1].time if pending.estimates else None
+        due = newest is not None and (self._saved_at is None or newest - self._saved_at >= STATE_EVERY)
+        whole = with_state or due or bool(pending.alerts)
+        if not (whole or pending.estimates):
+            return ()
+        saved = self._store.save_outcomes(
+            self._record.batch_id,
+            estimates=pending.estimates,
+            alerts=pending.alerts,
+            state=pipeline.encode_state(self._state) if whole else None,
+            cursor=self._cursor if whole else None,
+            sample_cursor=self._sample_cursor if whole else None,
+            channels=self._channels,
+        )
+        if whole and newest is not None:
+            self._saved_at = newest
+        return tuple(record.alert for record in saved)
+
+
+def _course(store: Store, record: BatchRecord, alert_settings: AlertSettings) -> pipeline.Course:
+    if record.curve_version is None:
+        raise ValueError(f"batch {record.batch_id} has no curve")
+    curve = store.curve(record.batch.float_id, record.curve_version).curve
+    return pipeline.Course(batch=record.batch, curve=curve, alert_settings=alert_settings)

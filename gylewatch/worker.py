@@ -1,0 +1,218 @@
+"""Worker: one thread that lets every active batch follow what is stored."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+import structlog
+
+from alerts.settings import AlertSettings
+from gylewatch.clock import Clock
+from gylewatch.errors import StorageError
+from gylewatch.values import BatchId, FloatId, Reading
+from gylewatch.watch import BatchWatch, Progress
+from storage.records import BatchRecord
+from storage.store import Store
+
+LOOK_EVERY_S: Final = 5.0
+# New batches, samples and curves come through the database, also from other programs: a person who has just typed a
+# sample looks at the page within seconds, and the look costs a few milliseconds.
+
+_log = structlog.get_logger(__name__)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkerHealth:
+    """A snapshot of the worker."""
+
+    problems: tuple[str, ...]  # one sentence each
+
+
+class Worker:
+    """Concludes from stored readings and samples, batch by batch.
+
+    Parameters
+    ----------
+    store : the database
+    clock : for ticks
+    alert_settings : thresholds
+    channels : names of the channels to which alerts go
+    on_progress : called after each saved step; must not block for long and not raise
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        *,
+        clock: Clock,
+        alert_settings: AlertSettings,
+        channels: Sequence[str],
+        on_progress: Callable[[Progress], None],
+    ) -> None:
+        self._store = store
+        self._clock = clock
+        self._alert_settings = alert_settings
+        self._channels = tuple(channels)
+        self._on_progress = on_progress
+        self._watches: dict[BatchId, BatchWatch] = {}
+        self._problems: dict[str, str] = {}
+        self._seen_until: dict[FloatId, datetime] = {}
+        self._lock = threading.Lock()  # guards the three below
+        self._heard: set[FloatId] = set()
+        self._look = True
+        self._tick = False
+        self._wake = threading.Event()
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def stop(self, timeout_s: float = 10.0) -> None:
+        """Finish the step in hand, save every state, and end."""
+        self._stopping.set()
+        self._wake.set()
+        if self._thread.is_alive():
+            self._thread.join(timeout_s)
+
+    def stored(self, readings: Iterable[Reading]) -> None:
+        """Tell that new readings are stored; any thread."""
+        with self._lock:
+            self._heard.update(reading.float_id for reading in readings)
+        self._wake.set()
+
+    def tick(self) -> None:
+        """Ask to judge that time has passed; any thread."""
+        with self._lock:
+            self._tick = True
+        self._wake.set()
+
+    def look(self) -> None:
+        """Ask to look for new batches and samples now; any thread."""
+        with self._lock:
+            self._look = True
+        self._wake.set()
+
+    def concluded_until(self, float_id: FloatId) -> datetime | None:
+        """The time of the newest reading of a float from which conclusions are saved; any thread."""
+        return self._seen_until.get(float_id)
+
+    def health(self) -> WorkerHealth:
+        """A snapshot; any thread."""
+        return WorkerHealth(problems=tuple(self._problems.copy().values()))
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            if not self._wake.wait(LOOK_EVERY_S):
+                self.look()
+            self._wake.clear()
+            try:
+                self._turn()
+            except StorageError as error:
+                self._report("storage", str(error))
+                self._forget_watches()
+                self._stopping.wait(1.0)
+            except Exception:
+                # A fault in one turn must not end the watch over every beer: the log has it, and the next turn tries.
+                _log.exception("a turn of the worker failed")
+                self._report("worker", "something went wrong while judging a batch; the log has the details")
+                self._forget_watches()
+                self._stopping.wait(1.0)
+            else:
+                self._report("storage", None)
+                self._report("worker", None)
+        self._save_all()
+
+    def _turn(self) -> None:
+        with self._lock:
+            heard, self._heard = self._heard, set()
+            look, self._look = self._look, False
+            tick, self._tick = self._tick, False
+        if look or tick:
+            self._renew()
+        for watch in list(self._watches.values()):
+            if look or tick or watch.record.batch.float_id in heard:
+                self._follow(watch)
+        if tick and not self._stopping.is_set():
+            self._tick_all()
+
+    def _follow(self, watch: BatchWatch) -> None:
+        more = True
+        while more and not self._stopping.is_set():
+            progress = watch.step()
+            more = progress.more
+            self._tell(progress)
+            if progress.until is not None:
+                self._seen_until[watch.record.batch.float_id] = progress.until
+
+    def _tick_all(self) -> None:
+        now = self._clock.now()
+        for watch in self._watches.values():
+            self._tell(watch.tick(now))
+
+    def _tell(self, progress: Progress) -> None:
+        for alert in progress.alerts:
+            _log.info("alert", batch=progress.batch_id, kind=alert.kind, resolves=alert.resolves, text=alert.summary)
+        if progress.alerts or progress.estimate is not None:
+            self._on_progress(progress)
+
+    def _renew(self) -> None:
+        """Take up new batches and changed facts, and let go of ended batches."""
+        active = {record.batch_id: record for record in self._store.batches(active_only=True)}
+        for batch_id in set(self._watches) - set(active):
+            self._watches.pop(batch_id).save()
+            self._report(batch_id, None)
+        for batch_id, record in active.items():
+            watch = self._watches.get(batch_id)
+            if watch is None:
+                self._take_up(record)
+            elif record != watch.record:
+                self._change(watch, record)
+
+    def _take_up(self, record: BatchRecord) -> None:
+        version = record.curve_version
+        if version is None:
+            newest = self._store.current_curve(record.batch.float_id)
+            if newest is None:
+                self._report(
+                    record.batch_id,
+                    f"batch {record.batch.name}: float {record.batch.float_id} has no curve; "
+                    "make one with: gylewatch curve add references.csv",
+                )
+                return
+            record = self._store.set_batch_curve(record.batch_id, newest.version)
+        self._report(record.batch_id, None)
+        self._watches[record.batch_id] = BatchWatch(self._store, record, self._alert_settings, self._channels)
+        _log.info("watching a batch", batch=record.batch_id, float=record.batch.float_id)
+
+    def _change(self, watch: BatchWatch, record: BatchRecord) -> None:
+        before = watch.record
+        if (record.curve_version, record.batch.float_id) == (before.curve_version, before.batch.float_id):
+            watch.update(record)
+            return
+        watch = BatchWatch(self._store, record, self._alert_settings, self._channels)
+        watch.read_again()
+        self._watches[record.batch_id] = watch
+
+    def _forget_watches(self) -> None:
+        # Whatever is in memory may be half done; what is stored is not.
+        self._watches.clear()
+        self.look()
+
+    def _save_all(self) -> None:
+        for watch in self._watches.values():
+            try:
+                watch.save()
+            except StorageError as error:
+                _log.error("a state could not be saved; it will be concluded again", problem=str(error))
+
+    def _report(self, key: str, problem: str | None) -> None:
+        if problem is None:
+            self._problems.pop(key, None)
+        elif self._problems.get(key) != problem:
+            self._problems[key] = problem
+            _log.warning("problem", problem=problem)
