@@ -75,14 +75,11 @@ class Curve:
 
     def __post_init__(self) -> None:
         _check(self)
-        covariance = np.array(self.covariance)
-        values, vectors = np.linalg.eigh(covariance)
-        modes = [(vectors[:, i] * math.sqrt(max(values[i], 0.0))) for i in np.argsort(values)[::-1]]
+        modes = _principal_modes(np.array(self.covariance))
+        large = [np.abs(mode).sum() > _NEGLIGIBLE_MODE_SG for mode in modes[:_MODES_IN_RANGE]]
         set_once = object.__setattr__
         set_once(self, "_mean", _mode(np.array(self.coefficients)))
-        set_once(
-            self, "_modes", tuple(_mode(m) for m in modes[:_MODES_IN_RANGE] if np.abs(m).sum() > _NEGLIGIBLE_MODE_SG)
-        )
+        set_once(self, "_modes", tuple(_mode(modes[i]) for i in np.flatnonzero(large)))
         variance = np.zeros(2 * BASIS_SIZE - 1)
         for mode in modes:
             variance += np.convolve(mode @ _TO_POWERS, mode @ _TO_POWERS)
@@ -243,6 +240,17 @@ def _beyond(curve: Curve, x: float) -> tuple[float, float, list[float], float]:
     return raw, mean.slope_high if high else mean.slope_low, modes, variance
 
 
+def _principal_modes(covariance: FloatArray) -> FloatArray:
+    """(5, 5): rows whose outer products sum to the covariance, ranked by what they do to gravity in and near the range.
+
+    Ranked by the coefficients alone, a mode of high degree would be dropped that grows steeply beyond the edges.
+    """
+    values, vectors = np.linalg.eigh(covariance)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    _, turn = np.linalg.eigh(root.T @ _NEAR_RANGE @ root)
+    return np.asarray((root @ turn[:, ::-1]).T)
+
+
 def _edge_rows(d: FloatArray, high: bool) -> FloatArray:
     # P_k(1) = 1, P_k'(1) = k (k + 1)/2; at -1 with alternating signs.
     k = np.arange(BASIS_SIZE)
@@ -314,3 +322,15 @@ def _check(curve: Curve) -> None:
     slopes = legendre.legval(np.linspace(-1.0, 1.0, 65), legendre.legder(np.array(curve.coefficients)))
     if not (bool(np.all(slopes > 0)) or bool(np.all(slopes < 0))):
         raise ValueError("the curve must rise, or fall, over its whole range")
+
+
+def _near_range() -> FloatArray:
+    x = np.linspace(-1.0, 1.0, 41)
+    steps = np.linspace(0.0, 0.4, 9)[1:]  # a float meets gravities a fifth of its range beyond either edge
+    rows = np.concatenate([legendre.legvander(x, BASIS_SIZE - 1), _edge_rows(-steps, False), _edge_rows(steps, True)])
+    product = np.asarray(rows.T @ rows, dtype=np.float64)
+    product.setflags(write=False)
+    return product
+
+
+_NEAR_RANGE = _near_range()
