@@ -1,0 +1,132 @@
+"""The configuration: good files give settings, bad files one sentence that names file, key and remedy."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from collector.tilt import Axis
+from gylewatch.config import read_settings
+from gylewatch.errors import ConfigError
+from gylewatch.first_config import FIRST_CONFIG
+
+CASES = Path(__file__).parent / "config_cases"
+SECRET = "correct horse battery staple"
+
+EXPECTED = {
+    "alert_value_out_of_range": "alerts.float-silent] floor_h: must be a number from 0.05",
+    "certificate_without_tls": "mqtt[1].ca_file: is set, but tls is not; write tls = true",
+    "database_missing": "the table [database] is missing",
+    "database_url_missing": "database.url: is missing; write sqlite:///FILE or postgresql://",
+    "log_level_misspelt": "log.level = 'warn': must be one of debug, info, warning, error; did you mean 'warning'?",
+    "mapping_with_wrong_unit": "mqtt[1].mapping[1]: unit 'degrees' is not known for angle; write one of deg, rad",
+    "mapping_without_temperature": "the table [mqtt[1].mapping[1].temperature] is missing",
+    "mqtt_is_one_table": "must be tables, each written [[mqtt]]",
+    "not_toml": "is not valid TOML: ",
+    "notify_without_address": "notify[1].url: is missing",
+    "password_in_the_open": "mqtt[1].password: a secret must not stand here; use password_file or password_env",
+    "password_without_username": "mqtt[1]: a password needs a username beside it",
+    "port_is_text": "http.port = '8220': must be a whole number, 0 to 65535",
+    "port_out_of_range": "http.port = 82200: must be 0 to 65535",
+    "secret_file_missing": "http.token_file = 'nowhere': this file cannot be read",
+    "secret_named_twice": "http.token_env: token_file says the same; keep one of them",
+    "secret_variable_not_set": "http.token_env = 'NOT_SET': this environment variable is not set",
+    "two_brokers_of_one_name": "[[mqtt]]: two are called 'broker'",
+    "unknown_alert_kind": "did you mean 'float-silent'?",
+    "unknown_key": "http.prot: unknown key; did you mean 'port'?",
+    "unknown_protocol": "mqtt[1].protocol = '4': must be one of 5, 3.1.1",
+    "unknown_section": "htpp: unknown key; did you mean 'http'?",
+}
+
+
+@pytest.mark.parametrize("path", sorted((CASES / "bad").glob("*.toml")), ids=lambda path: path.stem)
+def test_a_bad_file_is_refused_with_file_key_and_remedy(path: Path) -> None:
+    with pytest.raises(ConfigError) as refusal:
+        read_settings(path, {})
+
+    said = str(refusal.value)
+    assert EXPECTED[path.stem] in said
+    assert said.count(path.name) == 1
+    assert "\n" not in said
+    assert "hunter2" not in said
+
+
+def test_every_fault_of_the_list_has_its_file() -> None:
+    assert {path.stem for path in (CASES / "bad").glob("*.toml")} == set(EXPECTED)
+
+
+def test_the_smallest_file_gives_the_defaults_and_a_database_beside_it() -> None:
+    settings = read_settings(CASES / "good" / "smallest.toml")
+
+    assert settings.database_url == f"sqlite:///{CASES / 'good' / 'brewery.sqlite'}"
+    assert settings.brokers == ()
+    assert (settings.http.host, settings.http.port, settings.http.token) == ("127.0.0.1", 8220, None)
+    assert settings.backup is None
+
+
+def test_every_key_reaches_its_place() -> None:
+    settings = read_settings(CASES / "good" / "everything.toml", {"BREWERY_DATABASE": "postgresql://app@db/brewery"})
+
+    cellar, attic = settings.brokers
+    assert settings.database_url == "postgresql://app@db/brewery"
+    assert (cellar.place, cellar.protocol, cellar.client_id) == ("broker.example:8883", "3.1.1", "cellar-watch")
+    assert (cellar.username, cellar.password) == ("watch", SECRET)
+    assert cellar.tls is not None
+    assert cellar.tls.ca_file == CASES / "good" / "ca.pem"
+    assert cellar.mappings[0].temperature.unit == "F"
+    assert attic.place == "127.0.0.1:1883"
+    assert (settings.http.host, settings.http.port, settings.http.token) == ("0.0.0.0", 9000, SECRET)
+    assert settings.http.fahrenheit
+    assert settings.http.names == ("brewery.example",)
+    assert settings.floats.long_axis is Axis.MINUS_X
+    assert settings.floats.limits.age == timedelta(days=60)
+    assert settings.floats.limits.future == timedelta(minutes=10)
+    assert (settings.channels[0].name, settings.channels[0].url) == ("phone", SECRET)
+    assert settings.alerts.float_silent.floor_h == 6.0
+    assert settings.retention.readings_days == 400
+    assert settings.backup is not None
+    assert (settings.backup.folder, settings.backup.keep) == (CASES / "good" / "copies", 3)
+    assert (settings.log.level, settings.log.format) == ("debug", "json")
+
+
+def test_no_secret_is_shown_when_settings_are_printed() -> None:
+    shown = repr(read_settings(CASES / "good" / "everything.toml", {"BREWERY_DATABASE": "postgresql://a:pw123@db/b"}))
+
+    assert SECRET not in shown
+    assert "pw123" not in shown
+
+
+def test_a_missing_file_says_how_to_write_one(tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match=r"no such file; write one with: gylewatch init"):
+        read_settings(tmp_path / "gylewatch.toml")
+
+
+def test_the_file_that_init_writes_is_good(tmp_path: Path) -> None:
+    path = tmp_path / "gylewatch.toml"
+    path.write_text(FIRST_CONFIG, encoding="utf-8")
+
+    settings = read_settings(path)
+
+    assert settings.brokers[0].place == "127.0.0.1:1883"
+
+
+def test_every_line_that_init_comments_out_is_good_too(tmp_path: Path) -> None:
+    (tmp_path / "gylewatch.toml").write_text(uncommented(FIRST_CONFIG), encoding="utf-8")
+    for name in ("mqtt-password", "http-token", "notify-url"):
+        (tmp_path / name).write_text(SECRET, encoding="utf-8")
+
+    settings = read_settings(tmp_path / "gylewatch.toml")
+
+    assert settings.brokers[0].mappings[0].topic == "cellar/+/tilt"
+    assert settings.backup is not None
+
+
+def uncommented(text: str) -> str:
+    """The file with every key and table that stands behind a ``#`` switched on; prose stays a comment."""
+    lines = [
+        line.removeprefix("# ") if line.startswith("# ") and (" = " in line or line.startswith("# [")) else line
+        for line in text.splitlines()
+    ]
+    return "\n".join(lines) + "\n"

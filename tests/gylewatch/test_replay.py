@@ -1,0 +1,286 @@
+"""The contract's replay: the live course over recorded readings, causal, all or nothing."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from gylewatch import cli
+from gylewatch.tables import parse_time
+from tests.gylewatch.brew import PITCHED, SAMPLES_HEADER, Recording, iso, recording
+
+# As the contract writes it.
+ESTIMATES_HEADER = (
+    "time,gravity_sg,gravity_low_sg,gravity_high_sg,rate_points_per_day,apparent_attenuation,abv_percent,phase,"
+    "final_gravity_sg,final_gravity_low_sg,final_gravity_high_sg,finish_time,finish_low,finish_high"
+)
+PHASES = {"lag", "active", "slowing", "finished", "stalled", "conditioning"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    code: int
+    said: str
+    estimates: tuple[str, ...]  # lines; none: not written
+    alerts: tuple[str, ...]
+
+    def alert(self, kind: str) -> dict[str, Any]:
+        """The first alert of a kind that was raised."""
+        found = [json.loads(line) for line in self.alerts]
+        return next(each for each in found if each["kind"] == kind and each["resolves"] is None)
+
+
+@pytest.fixture
+def brew(tmp_path: Path) -> Recording:
+    return recording(tmp_path, 150)
+
+
+def replayed(
+    brew: Recording, capsys: pytest.CaptureFixture[str], rows: tuple[str, ...] | None = None, *more: str
+) -> Result:
+    estimates, alerts = brew.folder / "estimates.csv", brew.folder / "alerts.jsonl"
+    estimates.unlink(missing_ok=True)
+    alerts.unlink(missing_ok=True)
+    code = cli.run([*arguments(brew, rows), *more])
+    return Result(code=code, said=capsys.readouterr().err, estimates=lines(estimates), alerts=lines(alerts))
+
+
+def arguments(brew: Recording, rows: tuple[str, ...] | None = None) -> list[str]:
+    return [
+        "replay",
+        *("--readings", str(brew.readings(rows))),
+        *("--references", str(brew.references)),
+        *("--batch", str(brew.batch)),
+        *("--estimates", str(brew.folder / "estimates.csv")),
+        *("--alerts", str(brew.folder / "alerts.jsonl")),
+    ]
+
+
+def lines(path: Path) -> tuple[str, ...]:
+    return tuple(path.read_text(encoding="utf-8").splitlines()) if path.exists() else ()
+
+
+def times(result: Result) -> list[datetime]:
+    return [parse_time(line.split(",")[0]) for line in result.estimates[1:]]
+
+
+def test_each_accepted_reading_gives_a_row_as_the_contract_describes_it(
+    brew: Recording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    result = replayed(brew, capsys)
+
+    assert result.code == 0
+    assert result.estimates[0] == ESTIMATES_HEADER
+    assert [line.split(",")[0] for line in result.estimates[1:]] == [row.split(",")[0] for row in brew.rows]
+    for line in result.estimates[1:]:
+        cells = line.split(",")
+        assert len(cells) == 14
+        low, middle, high = float(cells[2]), float(cells[1]), float(cells[3])
+        assert low <= middle <= high
+        assert cells[7] in PHASES
+
+
+def test_alerts_are_json_lines_with_the_contract_s_members(brew: Recording, capsys: pytest.CaptureFixture[str]) -> None:
+    result = replayed(brew, capsys)
+
+    started = result.alert("fermentation-started")
+
+    assert list(started) == ["time", "kind", "severity", "summary", "evidence", "resolves"]
+    assert PITCHED < parse_time(started["time"]) < PITCHED + timedelta(hours=30)
+    assert started["evidence"]
+
+
+@pytest.mark.parametrize("cut", [1, 2, 37, 98, 149])
+def test_a_prefix_of_the_readings_gives_a_prefix_of_the_outputs(
+    brew: Recording, capsys: pytest.CaptureFixture[str], cut: int
+) -> None:
+    whole = replayed(brew, capsys)
+
+    part = replayed(brew, capsys, brew.rows[:cut])
+
+    assert part.estimates == whole.estimates[: cut + 1]
+    assert part.alerts == whole.alerts[: len(part.alerts)]
+
+
+def test_repeated_absurd_and_foreign_rows_are_counted_and_change_nothing(
+    brew: Recording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plain = replayed(brew, capsys)
+    time = brew.rows[60].split(",")[0]
+    other = iso(parse_time(time) + timedelta(minutes=1))
+    noise = (
+        brew.rows[60],
+        f"{other},heron,180,19.0,,",
+        f"{other},heron,45.0,-127,,",
+        f"{other},magpie,45.0,19.0,,",
+        "1970-01-01T00:00:00Z,heron,45.0,19.0,,",
+        "2106-02-07T06:28:15Z,heron,45.0,19.0,,",
+    )
+
+    noisy = replayed(brew, capsys, (*brew.rows[:61], *noise, *brew.rows[61:]))
+
+    assert noisy.estimates == plain.estimates
+    assert noisy.alerts == plain.alerts
+    for counted in ("1 repeated", "2 out-of-range", "1 other-float", "1 too-old", "1 in-the-future"):
+        assert counted in noisy.said
+
+
+def test_a_late_row_is_legal_and_does_not_change_what_was_said_before_it(
+    brew: Recording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plain = replayed(brew, capsys)
+    late = (*brew.rows[:50], *brew.rows[51:60], brew.rows[50], *brew.rows[60:])
+
+    result = replayed(brew, capsys, late)
+
+    assert result.code == 0
+    assert result.estimates[:51] == plain.estimates[:51]
+    assert times(result) == sorted(times(result))
+
+
+def test_a_sample_takes_effect_when_the_data_s_time_passes_it(
+    brew: Recording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plain = replayed(brew, capsys)
+    drawn = parse_time(brew.rows[100].split(",")[0]) + timedelta(minutes=1)
+    samples = brew.folder / "samples.csv"
+    samples.write_text(f"{SAMPLES_HEADER}\n{iso(drawn)},density-meter,1.0330,SG,20.0\n", encoding="utf-8")
+
+    result = replayed(brew, capsys, None, "--samples", str(samples))
+
+    assert result.estimates[:102] == plain.estimates[:102]
+    assert result.estimates[102] != plain.estimates[102]
+
+
+def test_a_sample_later_than_the_last_reading_is_reported_as_unused(
+    brew: Recording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    samples = brew.folder / "samples.csv"
+    samples.write_text(f"{SAMPLES_HEADER}\n2026-04-02T08:00:00Z,hydrometer,1.012,SG,20.0\n", encoding="utf-8")
+
+    result = replayed(brew, capsys, None, "--samples", str(samples))
+
+    assert "1 samples later than the last reading" in result.said
+
+
+def test_silence_is_found_while_it_lasts_and_ends_with_the_next_reading(
+    brew: Recording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    last, gap = parse_time(brew.rows[80].split(",")[0]), timedelta(hours=20)
+    shifted = [row.split(",", 1) for row in brew.rows[81:]]
+    after = tuple(f"{iso(parse_time(time) + gap)},{rest}" for time, rest in shifted)
+
+    result = replayed(brew, capsys, (*brew.rows[:81], *after))
+
+    silent = parse_time(result.alert("float-silent")["time"])
+    # The alert's default patience is four hours; the clock of the replay moves in steps of ten minutes.
+    assert last + timedelta(hours=4) <= silent <= last + timedelta(hours=5)
+    ends = [json.loads(line) for line in result.alerts if '"resolves": "float-silent"' in line]
+    assert [parse_time(end["time"]) for end in ends] == [parse_time(after[0].split(",")[0])]
+
+
+def test_alert_settings_are_obeyed(brew: Recording, capsys: pytest.CaptureFixture[str]) -> None:
+    settings = brew.folder / "alerts.toml"
+    settings.write_text("[alerts.fermentation-started]\nenabled = false\n", encoding="utf-8")
+
+    result = replayed(brew, capsys, None, "--alert-settings", str(settings))
+
+    assert not [line for line in result.alerts if "fermentation-started" in line]
+
+
+@pytest.mark.parametrize(
+    ("fault", "message"),
+    [
+        (("readings.csv", 3, "2026-03-02T19:00:00Z,heron,nan,19.0,,"), "readings.csv row 3: angle_deg 'nan'"),
+        (("readings.csv", 3, "2026-03-02T19:00:00,heron,45,19.0,,"), "readings.csv row 3: time"),
+        (("references.csv", 2, "heron,24;0,,1.000,,20"), "references.csv row 2: angle_deg '24;0' is not a number"),
+        (("batch.toml", 2, "nam = 'x'"), "batch.toml: batch.name: is missing"),
+        (("batch.toml", 9, 'float = "magpie"'), "no row is of the batch's float 'magpie'"),
+    ],
+)
+def test_bad_input_is_one_line_with_exit_code_2_and_nothing_written(
+    brew: Recording, capsys: pytest.CaptureFixture[str], fault: tuple[str, int, str], message: str
+) -> None:
+    file, line, bad = fault
+    given = arguments(brew)
+    path = brew.folder / file
+    content = path.read_text(encoding="utf-8").splitlines()
+    content[line - 1] = bad
+    path.write_text("\n".join(content) + "\n", encoding="utf-8")
+    before = sorted(brew.folder.iterdir())
+
+    code = cli.run(given)
+
+    said = capsys.readouterr().err
+    assert code == 2
+    assert said.count("\n") == 1
+    assert message in said
+    assert sorted(brew.folder.iterdir()) == before
+
+
+def test_an_impossible_sample_is_refused_with_its_row(brew: Recording, capsys: pytest.CaptureFixture[str]) -> None:
+    samples = brew.folder / "samples.csv"
+    samples.write_text(
+        f"{SAMPLES_HEADER}\n2026-03-03T08:00:00Z,hydrometer,1.040,SG,20.0\n2026-03-03T09:00:00Z,hydrometer,1.2,SG,20\n",
+        encoding="utf-8",
+    )
+
+    result = replayed(brew, capsys, None, "--samples", str(samples))
+
+    assert result.code == 2
+    assert "samples.csv row 3" in result.said
+    assert result.estimates == ()
+
+
+def test_too_few_references_are_refused_with_the_file_s_name(
+    brew: Recording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    content = brew.references.read_text(encoding="utf-8").splitlines()
+    brew.references.write_text("\n".join(content[:3]) + "\n", encoding="utf-8")
+
+    result = replayed(brew, capsys)
+
+    assert result.code == 2
+    assert "references.csv: " in result.said
+
+
+def test_an_output_that_is_an_input_is_refused(brew: Recording, capsys: pytest.CaptureFixture[str]) -> None:
+    given = arguments(brew)
+    given[given.index("--alerts") + 1] = str(brew.batch)
+
+    code = cli.run(given)
+
+    assert code == 2
+    assert "is an input" in capsys.readouterr().err
+    assert brew.batch.read_text(encoding="utf-8").startswith("[batch]")
+
+
+def test_progress_tells_how_far_it_is_and_what_is_believed(brew: Recording, capsys: pytest.CaptureFixture[str]) -> None:
+    result = replayed(brew, capsys, None, "--progress")
+
+    assert "100 %" in result.said
+    assert "active" in result.said
+
+
+def test_as_a_process_it_is_quiet_on_standard_output_and_loads_no_server_or_database(brew: Recording) -> None:
+    program = (
+        "import sys\n"
+        "from gylewatch.cli import run\n"
+        "code = run(sys.argv[1:])\n"
+        "loaded = {name.partition('.')[0] for name in sys.modules}\n"
+        "print(sorted(loaded & {'sqlalchemy', 'paho', 'fastapi', 'uvicorn', 'apprise', 'bleak', 'apscheduler'}))\n"
+        "sys.exit(code)\n"
+    )
+
+    done = subprocess.run(
+        [sys.executable, "-c", program, *arguments(brew)], capture_output=True, text=True, check=False
+    )
+
+    assert (done.returncode, done.stdout) == (0, "[]\n")
