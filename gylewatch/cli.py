@@ -8,7 +8,6 @@ Exit codes: 0 done; 2 something given must be changed (arguments, files, configu
 from __future__ import annotations
 
 import importlib
-import os
 import sys
 import traceback
 from collections.abc import Sequence
@@ -24,7 +23,7 @@ DONE, LATER, CHANGE, FAULT, STOPPED = 0, 1, 2, 70, 130
 COMMANDS: Final = {
     "init": ("gylewatch.cli_service:init", "Write a commented configuration and an empty database."),
     "serve": ("gylewatch.cli_service:serve", "Run the service until it is stopped."),
-    "status": ("gylewatch.cli_service:status", "Show what the service is doing and what it believes."),
+    "status": ("gylewatch.cli_service:status", "Show what is believed about each active batch, and what is open."),
     "demo": ("gylewatch.cli_demo:demo", "Watch three simulated beers ferment at high speed."),
     "replay": ("gylewatch.cli_replay:replay", "Run recorded readings through the estimator and the alerts."),
     "float": ("gylewatch.cli_brewery:floats", "Floats: the tilting sensors, each with the name you give it."),
@@ -71,10 +70,6 @@ def run(arguments: Sequence[str]) -> int:
     """Run the command line; whatever goes wrong becomes one line on standard error and an exit code."""
     try:
         result: Any = cli.main(args=list(arguments), prog_name="gylewatch", standalone_mode=False)
-    except BrokenPipeError:
-        # Whoever read our output has seen enough; Python would complain once more when it flushes at the end.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return DONE
     except (Exception, KeyboardInterrupt) as error:  # the last line of defence: nobody sees a traceback unasked
         code, text = answer(error)
         if code == FAULT and "--debug" in arguments:

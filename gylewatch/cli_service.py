@@ -57,7 +57,7 @@ def serve(*, config: Path) -> None:
 @json_option
 @config_option
 def status(*, as_json: bool, config: Path) -> None:
-    """Show what is believed about each active batch, what is open, and what waits to be delivered.
+    """Show what is believed about each active batch, and what is open.
 
     It reads the database, so it works whether the service runs or not. The running service tells more about itself
     on its page and under /api/v1/health.

@@ -1,0 +1,300 @@
+"""The command line: what it says, its exit codes, and never a traceback."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import click
+import pytest
+
+from gylewatch import cli
+from gylewatch.errors import AlreadyExists, CalibrationError, DeliveryError, NotFound, StorageError, TransportError
+from tests.gylewatch.brew import write_batch, write_references
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    code: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> Any:
+        return json.loads(self.out)
+
+
+class Terminal:
+    """Types commands in a folder of its own."""
+
+    def __init__(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        self.folder = folder
+        self._capsys = capsys
+
+    def type(self, *words: str) -> Answer:
+        code = cli.run(words)
+        out, err = self._capsys.readouterr()
+        return Answer(code=code, out=out, err=err)
+
+
+@pytest.fixture
+def terminal(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Terminal:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("GYLEWATCH_CONFIG", raising=False)
+    return Terminal(tmp_path, capsys)
+
+
+@pytest.fixture
+def brewery(terminal: Terminal) -> Terminal:
+    """A brewery with a float, a vessel, a curve and a batch."""
+    write_references(terminal.folder)
+    write_batch(terminal.folder)
+    for line in (
+        "init",
+        "float add heron",
+        "vessel add FV1 --volume-l 25",
+        "curve add references.csv --who Ada --note first",
+        "batch add batch.toml",
+    ):
+        answer = terminal.type(*line.split())
+        assert (answer.code, answer.err) == (0, ""), line
+    return terminal
+
+
+def test_init_writes_a_configuration_and_a_database_once(terminal: Terminal) -> None:
+    first = terminal.type("init", "brewery")
+    again = terminal.type("init", "brewery")
+
+    assert first.code == 0
+    assert sorted(path.name for path in (terminal.folder / "brewery").iterdir()) == [
+        "gylewatch.sqlite",
+        "gylewatch.toml",
+    ]
+    assert again.code == 2
+    assert "is there already and is not overwritten" in again.err
+
+
+def test_what_was_added_is_listed_as_text_and_as_json(brewery: Terminal) -> None:
+    assert "heron" in brewery.type("float", "list").out
+    assert [entry["float"] for entry in brewery.type("float", "list", "--json").json] == ["heron"]
+    assert "25.0 l" in brewery.type("vessel", "list").out
+    assert brewery.type("vessel", "list", "--json").json == {
+        "vessels": [{"vessel": "FV1", "volume_l": 25.0, "note": ""}]
+    }
+    assert "Ada" in brewery.type("curve", "list", "heron").out
+    assert brewery.type("curve", "list", "heron", "--json").json["curves"][0]["who"] == "Ada"
+    assert "off the curve" in brewery.type("curve", "show", "heron").out
+    assert brewery.type("curve", "show", "heron", "--json").json["curve"]["float"] == "heron"
+    assert "Ferry Lane Pale" in brewery.type("batch", "list").out
+    assert brewery.type("batch", "list", "--active", "--json").json[0]["batch_id"] == "ferry-lane-pale"
+
+
+def test_a_second_calibration_is_a_second_version(brewery: Terminal) -> None:
+    brewery.type("curve", "add", "references.csv")
+
+    versions = [entry["version"] for entry in brewery.type("curve", "list", "heron", "--json").json["curves"]]
+
+    assert versions == [1, 2]
+
+
+def test_a_sample_is_kept_and_listed_with_the_gravity_it_stands_for(brewery: Terminal) -> None:
+    added = brewery.type(
+        *[
+            "sample",
+            "add",
+            "ferry-lane-pale",
+            "--instrument",
+            "hydrometer",
+            "--value",
+            "1.048",
+            "--unit",
+            "SG",
+            "--temperature-c",
+            "20",
+            "--json",
+        ]
+    )
+    listed = brewery.type("sample", "list", "ferry-lane-pale")
+
+    assert added.json[0]["value"] == 1.048
+    # At the temperature for which the glass was made nothing is to be corrected.
+    assert "1.0480 +-" in listed.out
+
+
+def test_samples_come_from_a_file_too(brewery: Terminal) -> None:
+    (brewery.folder / "samples.csv").write_text(
+        "time,instrument,value,unit,sample_temperature_c\n2026-03-05T08:00:00Z,refractometer,9.0,Brix,20\n"
+    )
+
+    answer = brewery.type("sample", "add", "ferry-lane-pale", "--from", "samples.csv")
+
+    assert answer.out == "1 sample kept for batch ferry-lane-pale\n"
+
+
+def test_a_doubtful_sample_is_asked_back(brewery: Terminal) -> None:
+    answer = brewery.type(
+        *[
+            "sample",
+            "add",
+            "ferry-lane-pale",
+            "--instrument",
+            "hydrometer",
+            "--value",
+            "12.5",
+            "--unit",
+            "SG",
+            "--temperature-c",
+            "20",
+        ]
+    )
+
+    assert answer.code == 2
+    assert "Brix" in answer.err
+    assert brewery.type("sample", "list", "ferry-lane-pale", "--json").json == []
+
+
+def test_an_ended_batch_is_no_longer_active(brewery: Terminal) -> None:
+    answer = brewery.type("batch", "end", "ferry-lane-pale", "--time", "2026-03-20T10:00:00Z", "--json")
+
+    assert answer.json["ended"] == "2026-03-20T10:00:00Z"
+    assert brewery.type("batch", "list", "--active", "--json").json == []
+
+
+def test_status_tells_what_is_believed_whether_the_service_runs_or_not(brewery: Terminal) -> None:
+    text, shown = brewery.type("status"), brewery.type("status", "--json").json
+
+    assert "nothing heard yet" in text.out
+    assert shown["batches"][0]["batch_id"] == "ferry-lane-pale"
+    assert shown["batches"][0]["estimate"] is None
+    assert shown["outbox"]["waiting"] == 0
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        ("float add", "Missing argument 'NAME'"),
+        ("float add a/b", "float name 'a/b' is not usable"),
+        ("float add heron", "a float called 'heron' exists already"),
+        ("curve list wren", "no float is called 'wren'; list them with: gylewatch float list"),
+        ("curve add none.csv", "none.csv: there is no such file"),
+        ("curve add references.csv --float wren", "references.csv: no row is of the float 'wren'"),
+        ("batch add references.csv", "references.csv: is not valid TOML"),
+        ("batch end other", "no batch is called 'other'"),
+        ("batch end ferry-lane-pale --time yesterday", "--time: time 'yesterday' is not a time"),
+        ("sample list other", "no batch is called 'other'"),
+        ("status --config other.toml", "other.toml: there is no such file; write one with: gylewatch init"),
+        ("brew", "No such command 'brew'"),
+        ("vessel add FV9 --volume-l much", "'much' is not a valid float"),
+    ],
+)
+def test_a_mistake_is_one_line_with_exit_code_2(brewery: Terminal, words: str, message: str) -> None:
+    answer = brewery.type(*words.split())
+
+    assert answer.code == 2
+    assert message in answer.err
+    assert answer.err.count("\n") == 1
+    assert answer.out == ""
+
+
+def test_a_batch_whose_vessel_is_unknown_is_refused(terminal: Terminal) -> None:
+    write_batch(terminal.folder)
+    terminal.type("init")
+    terminal.type("float", "add", "heron")
+
+    answer = terminal.type("batch", "add", "batch.toml")
+
+    assert answer.code == 2
+    assert "no vessel is called 'FV1'" in answer.err
+
+
+def test_the_configuration_is_found_by_the_environment(terminal: Terminal, monkeypatch: pytest.MonkeyPatch) -> None:
+    terminal.type("init", "elsewhere")
+    monkeypatch.setenv("GYLEWATCH_CONFIG", str(terminal.folder / "elsewhere" / "gylewatch.toml"))
+
+    assert terminal.type("float", "list").code == 0
+
+
+@pytest.mark.parametrize(
+    ("error", "code"),
+    [
+        (StorageError("disk full", retry=True), 1),
+        (StorageError("not a database", retry=False), 2),
+        (TransportError("broker away"), 1),
+        (DeliveryError("phone", retry=True, reason="busy"), 1),
+        (DeliveryError("phone", retry=False, reason="gone"), 2),
+        (CalibrationError("two points"), 2),
+        (NotFound("batch", "x"), 2),
+        (AlreadyExists("float", "x"), 2),
+        (click.UsageError("no such option"), 2),
+        (KeyboardInterrupt(), 130),
+        (RuntimeError("line one\nline two"), 70),
+    ],
+)
+def test_the_exit_code_says_whether_trying_again_may_help(error: BaseException, code: int) -> None:
+    assert cli.answer(error)[0] == code
+
+
+def test_a_fault_of_the_program_shows_no_traceback_unless_asked(
+    terminal: Terminal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise RuntimeError("the moon\nis full")
+
+    monkeypatch.setattr("storage.store.Store.open", broken)
+
+    quiet, loud = terminal.type("init", "a"), terminal.type("--debug", "init", "b")
+
+    assert quiet.code == loud.code == 70
+    assert quiet.err.count("\n") == 1
+    assert "RuntimeError: the moon is full" in quiet.err
+    assert "Traceback" in loud.err
+
+
+def run_python(code: str, arguments: Sequence[str] = ()) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=False)
+
+
+def test_help_lists_every_command_without_loading_any_of_them() -> None:
+    done = run_python(
+        "import sys\n"
+        "from gylewatch import cli\n"
+        "code = cli.run(['--help'])\n"
+        "print(sorted(name for name in sys.modules if name in ('numpy', 'sqlalchemy', 'fastapi', 'paho')))\n"
+        "sys.exit(code)\n"
+    )
+
+    assert done.returncode == 0
+    assert done.stdout.endswith("[]\n")
+    for name, (_, text) in cli.COMMANDS.items():
+        assert f"  {name} " in done.stdout
+        assert text[:30] in done.stdout
+
+
+@pytest.mark.parametrize("name", list(cli.COMMANDS))
+def test_the_list_of_commands_says_what_each_command_says_of_itself(name: str) -> None:
+    command = cli.cli.get_command(click.Context(cli.cli), name)
+
+    assert command is not None
+    assert command.help is not None
+    assert command.help.startswith(cli.COMMANDS[name][1].rstrip("."))
+
+
+def test_a_closed_pipe_is_nothing_to_talk_about(tmp_path: Path) -> None:
+    environment = {**os.environ, "GYLEWATCH_CONFIG": str(tmp_path / "gylewatch.toml")}
+    program = "import sys; from gylewatch.cli import main; main(sys.argv[1:])"
+    subprocess.run([sys.executable, "-c", program, "init", str(tmp_path)], check=True, capture_output=True)
+    reader, writer = os.pipe()
+    os.close(reader)
+
+    done = subprocess.run(
+        [sys.executable, "-c", program, "status"], stdout=writer, stderr=subprocess.PIPE, env=environment, check=False
+    )
+    os.close(writer)
+
+    assert done.stderr == b""

@@ -1,0 +1,101 @@
+"""The composed course of one batch: pure, and its state survives being written down."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from alerts.settings import AlertSettings
+from calibration.fit import fit_curve
+from gylewatch import pipeline
+from gylewatch.batch_file import read_batch
+from gylewatch.tables import read_references
+from gylewatch.values import Instrument, Sample, Unit
+from tests.gylewatch.brew import PITCHED, pale_readings, write_batch, write_references
+
+READINGS = pale_readings(60)
+
+
+@pytest.fixture(scope="module")
+def course(tmp_path_factory: pytest.TempPathFactory) -> pipeline.Course:
+    folder: Path = tmp_path_factory.mktemp("course")
+    return pipeline.Course(
+        batch=read_batch(write_batch(folder)),
+        curve=fit_curve(read_references(write_references(folder))),
+        alert_settings=AlertSettings(),
+    )
+
+
+def after(course: pipeline.Course, count: int) -> pipeline.State:
+    state = pipeline.start(course)
+    for reading in READINGS[:count]:
+        state = pipeline.on_reading(course, state, reading).state
+    return state
+
+
+def test_a_state_that_was_written_down_goes_on_exactly_as_the_one_in_memory(course: pipeline.Course) -> None:
+    state = after(course, 30)
+    restored = pipeline.decode_state(pipeline.encode_state(state), course.batch)
+
+    for reading in READINGS[30:]:
+        outcome, other = pipeline.on_reading(course, state, reading), pipeline.on_reading(course, restored, reading)
+        state, restored = outcome.state, other.state
+        assert outcome.estimate == other.estimate
+        assert outcome.alerts == other.alerts
+
+
+def test_a_reading_from_before_pitching_changes_nothing(course: pipeline.Course) -> None:
+    state = pipeline.start(course)
+    early = pale_readings(1, PITCHED - timedelta(days=1))[0]
+
+    outcome = pipeline.on_reading(course, state, early)
+
+    assert outcome == pipeline.Outcome(state=state, estimate=None)
+
+
+def test_a_sample_draws_the_estimate_towards_it(course: pipeline.Course) -> None:
+    state = after(course, 60)
+    before = pipeline.on_reading(course, after(course, 59), READINGS[59]).estimate
+    assert before is not None
+    true_sg = before.gravity_sg + 0.003
+    sample = Sample(
+        time=READINGS[59].time,
+        instrument=Instrument.DENSITY_METER,
+        value=true_sg,
+        unit=Unit.SG,
+        sample_temperature_c=20.0,
+    )
+
+    outcome = pipeline.on_sample(course, state, sample)
+
+    assert outcome.estimate is not None
+    assert abs(outcome.estimate.gravity_sg - true_sg) < abs(before.gravity_sg - true_sg)
+
+
+def test_a_tick_alone_tells_of_silence(course: pipeline.Course) -> None:
+    state = after(course, 40)
+
+    outcome = pipeline.on_tick(course, state, READINGS[39].time + timedelta(days=1))
+
+    assert [alert.kind for alert in outcome.alerts] == ["float-silent"]
+    assert outcome.estimate is None
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        lambda written: b"",
+        lambda written: b"gylewatch state 0\n" + written[18:],
+        lambda written: written[:40],
+        lambda written: written[:-7],
+        lambda written: written.replace(b"{", b"[", 1),
+        lambda written: written[:-200] + bytes(200),
+    ],
+)
+def test_a_state_of_another_version_or_a_damaged_one_is_refused(course: pipeline.Course, damage) -> None:  # type: ignore[no-untyped-def]
+    written = pipeline.encode_state(after(course, 20))
+
+    with pytest.raises(pipeline.StaleState):
+        pipeline.decode_state(damage(written), course.batch)
