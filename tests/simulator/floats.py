@@ -9,6 +9,7 @@ from numpy.random import Generator
 
 from gylewatch.values import FloatId, Reference
 from tests.simulator.beer import WATER_20_C, FloatArray, plato, sucrose_density
+from tests.simulator.recipe import log_uniform
 
 _RELATIVE_DENSITY = np.linspace(0.94, 1.16, 4401)
 
@@ -84,13 +85,16 @@ def draw_references(
     """Three to seven sugar solutions as an owner would make and write them down; one is a blunder if asked."""
     count = int(rng.choice([3, 4, 5, 6, 7], p=[0.1, 0.2, 0.3, 0.25, 0.15]))
     strongest = rng.uniform(1.078, 1.100)
-    nominal = np.linspace(1.0, strongest, count) + np.concatenate([[0.0], rng.normal(0.0, 0.002, count - 1)])
-    temperature_c = np.round(np.clip(rng.normal(20.0, 2.0) + rng.normal(0.0, 0.5, count), 15.0, 25.0), 1)
-    angle_sd, gravity_sd = rng.uniform(0.05, 0.4), rng.uniform(0.2e-3, 1.0e-3)
+    nominal: FloatArray = np.linspace(1.0, strongest, count) + np.concatenate(
+        [[0.0], rng.normal(0.0, 0.002, count - 1)]
+    )
+    warmth = np.clip(rng.normal(20.0, 2.0) + rng.normal(0.0, 0.5, count), 15.0, 25.0)
+    temperature_c: FloatArray = np.asarray(np.round(warmth, 1), dtype=np.float64)
+    angle_sd, gravity_sd = log_uniform(rng, 0.05, 0.4), log_uniform(rng, 0.2e-3, 1.0e-3)
     solution_error = rng.normal(0.0, gravity_sd, count) * (nominal > 1.001)
     if is_blundered:
         solution_error[rng.integers(1, count)] += rng.choice([-1, 1]) * rng.uniform(5e-3, 20e-3)
-    true_sg = np.maximum(nominal + solution_error, 1.0)
+    true_sg: FloatArray = np.maximum(nominal + solution_error, 1.0)
     relative = sucrose_density(plato(true_sg) / 100.0, temperature_c) / WATER_20_C
     angle_deg = owned.angle_deg(relative, temperature_c) + rng.normal(0.0, angle_sd, count)
     has_sd = rng.random() < 0.7
@@ -99,9 +103,9 @@ def draw_references(
             float_id=float_id,
             angle_deg=round(float(angle), 2),
             gravity_sg=round(float(gravity), 4),
-            temperature_c=float(warmth),
+            temperature_c=float(degrees),
             angle_sd_deg=round(float(angle_sd), 2) if has_sd else None,
             gravity_sd_sg=round(float(gravity_sd), 5) if has_sd else None,
         )
-        for angle, gravity, warmth in zip(angle_deg, nominal, temperature_c, strict=True)
+        for angle, gravity, degrees in zip(angle_deg, nominal, temperature_c, strict=True)
     )

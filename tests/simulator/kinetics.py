@@ -44,7 +44,7 @@ def _normalised(time: FloatArray, drop: FloatArray) -> Shape:
 
 
 def logistic(
-    time: FloatArray, upper: float, lower: float, steepness: float, middle: float, s: float = 1.0
+    time: FloatArray, *, upper: float, lower: float, steepness: float, middle: float, s: float = 1.0
 ) -> FloatArray:
     """Pe + (P0 - Pe)/(1 + exp(B (t - M)))^s: ASBC Yeast-14 with s = 1 (Speers, Rogers, Smith 2003).
 
@@ -117,12 +117,13 @@ ANDRES_TORO_START = np.array([1.92, 0.08, 2.0, START_SUGAR_G_L, 0.0])
 
 def _draw_logistic(rng: Generator) -> Shape:
     time = np.linspace(-8.0, 12.0, 1201)
-    return Shape(time=time, fraction=1.0 - logistic(time, 1.0, 0.0, 1.0, 0.0))
+    return Shape(time=time, fraction=1.0 - logistic(time, upper=1.0, lower=0.0, steepness=1.0, middle=0.0))
 
 
 def _draw_five(rng: Generator) -> Shape:
     time = np.linspace(-16.0, 24.0, 2001)
-    return Shape(time=time, fraction=1.0 - logistic(time, 1.0, 0.0, 1.0, 0.0, float(rng.uniform(0.4, 2.2))))
+    s = float(rng.uniform(0.4, 2.2))
+    return Shape(time=time, fraction=1.0 - logistic(time, upper=1.0, lower=0.0, steepness=1.0, middle=0.0, s=s))
 
 
 def _draw_gompertz(rng: Generator) -> Shape:

@@ -43,7 +43,13 @@ def krausen(recipe: Recipe, time_h: FloatArray, rate: FloatArray, at_h: FloatArr
 
 
 def disturb(
-    recipe: Recipe, time_h: FloatArray, rate: FloatArray, at_h: FloatArray, handled_h: tuple[float, ...], rng: Generator
+    recipe: Recipe,
+    rng: Generator,
+    *,
+    time_h: FloatArray,
+    rate: FloatArray,
+    at_h: FloatArray,
+    handled_h: tuple[float, ...],
 ) -> Disturbance:
     """Draw everything that befalls the float at the reading times `at_h`.
 
@@ -57,7 +63,7 @@ def disturb(
         struck = (at_h >= knock_h) & (at_h < knock_h + rng.uniform(0.2, 1.5))
         jolt[struck] += rng.normal(0.0, 5.0, int(struck.sum()))
         moving |= struck
-        if rng.random() < 0.35:
+        if rng.random() < 0.3:
             offset = offset + rng.uniform(-3.0, 3.0) * (at_h >= knock_h)
     return Disturbance(
         krausen_points=krausen(recipe, time_h, rate, at_h, rng),

@@ -128,6 +128,11 @@ def _between(rng: Generator, ends: tuple[float, float]) -> float:
     return float(rng.uniform(*ends))
 
 
+def log_uniform(rng: Generator, low: float, high: float) -> float:
+    """Each doubling equally likely: small values are the usual ones."""
+    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
+
+
 def _chance(rng: Generator, probability: float) -> bool:
     return bool(rng.random() < probability)
 
@@ -151,7 +156,7 @@ def draw_recipe(rng: Generator) -> Recipe:
     wanted_middle = round(_between(rng, style.wanted_c) * 2) / 2
     wanted_half = float(rng.choice([1.0, 1.25, 1.5, 2.0]))
     stalls = _chance(rng, 0.15)
-    krausen = float(rng.choice([0.0, 1.0, -1.0], p=[0.4, 0.3, 0.3])) * float(rng.uniform(1.0, 6.0))
+    krausen = float(rng.choice([0.0, 1.0, -1.0], p=[0.4, 0.3, 0.3])) * float(1.0 + 5.0 * rng.beta(1.1, 2.3))
     cold = style_name == "lager"
     return Recipe(
         style=style_name,
@@ -173,11 +178,11 @@ def draw_recipe(rng: Generator) -> Recipe:
         failure=str(rng.choice(["none", "heater", "drift"], p=[0.84, 0.08, 0.08])) if not stalls else "none",
         knows_original_gravity=_chance(rng, 0.85),
         krausen_points=krausen,
-        krausen_plateau_h=float(np.exp(rng.uniform(np.log(5.0), np.log(72.0)))),
+        krausen_plateau_h=log_uniform(rng, 5.0, 72.0),
         krausen_ends_in_steps=_chance(rng, 0.5),
-        base_noise_deg=_between(rng, (0.1, 0.5)),
+        base_noise_deg=log_uniform(rng, 0.1, 0.5),
         noise_freedom=_between(rng, (2.0, 4.0)),
-        slosh_deg=_between(rng, (0.0, 0.8)),
+        slosh_deg=_between(rng, (0.0, 0.6)),
         wobble_deg=_between(rng, (0.05, 0.3)) if _chance(rng, 0.4) else 0.0,
         knocks=int(rng.poisson(0.7)),
         sticks=int(rng.poisson(0.25)),

@@ -107,8 +107,8 @@ def simulate(seed: int, **overrides: Any) -> Brew:
     rate = _rate(course)
     at_h = _reading_hours(recipe, course, draws[6])
     handled = tuple((sample.time - batch.pitched) / timedelta(hours=1) for sample in drawn)
-    angle_deg, disturbance = _angles(recipe, course, owned, at_h, handled, draws[5])
-    readings = _packets(recipe, course, batch, at_h, angle_deg, disturbance, draws[6])
+    angle_deg, disturbance = _angles(recipe, course, owned, draws[5], at_h=at_h, handled_h=handled)
+    readings = _packets(recipe, course, batch, draws[6], at_h=at_h, angle_deg=angle_deg, disturbance=disturbance)
     return Brew(
         seed=seed,
         recipe=recipe,
@@ -153,12 +153,12 @@ def _draw_samples(recipe: Recipe, course: Course, pitched: datetime, rng: Genera
         _read_sample(
             recipe,
             course,
-            pitched,
-            float(hour),
-            kinds[int(rng.choice(3, p=[0.6, 0.28, 0.12]))],
-            wort_factor,
-            float(rng.choice([-1, 1]) * rng.uniform(3e-3, 8e-3)) if index == bad else 0.0,
             rng,
+            pitched=pitched,
+            hour=float(hour),
+            instrument=kinds[int(rng.choice(3, p=[0.6, 0.28, 0.12]))],
+            wort_factor=wort_factor,
+            blunder_sg=float(rng.choice([-1, 1]) * rng.uniform(3e-3, 8e-3)) if index == bad else 0.0,
         )
         for index, hour in enumerate(hours)
     )
@@ -167,12 +167,13 @@ def _draw_samples(recipe: Recipe, course: Course, pitched: datetime, rng: Genera
 def _read_sample(
     recipe: Recipe,
     course: Course,
+    rng: Generator,
+    *,
     pitched: datetime,
     hour: float,
     instrument: Instrument,
     wort_factor: float,
     blunder_sg: float,
-    rng: Generator,
 ) -> Sample:
     original = recipe.original_gravity_sg
     gravity = float(np.interp(hour, course.time_h, course.gravity_sg)) + blunder_sg
@@ -216,14 +217,15 @@ def _angles(
     recipe: Recipe,
     course: Course,
     owned: TiltingFloat,
+    rng: Generator,
+    *,
     at_h: FloatArray,
     handled_h: tuple[float, ...],
-    rng: Generator,
 ) -> tuple[FloatArray, noise.Disturbance]:
     gravity = np.interp(at_h, course.time_h, course.gravity_sg)
     temperature_c = np.interp(at_h, course.time_h, course.temperature_c)
     rate = _rate(course)
-    disturbance = noise.disturb(recipe, course.time_h, rate, at_h, handled_h, rng)
+    disturbance = noise.disturb(recipe, rng, time_h=course.time_h, rate=rate, at_h=at_h, handled_h=handled_h)
     seen = density_at(recipe.original_gravity_sg, gravity, temperature_c) / WATER_20_C
     seen = seen + (disturbance.krausen_points + disturbance.offset_points) / 1000.0
     angle = owned.angle_deg(seen, temperature_c) + disturbance.jolt_deg
@@ -250,10 +252,11 @@ def _packets(
     recipe: Recipe,
     course: Course,
     batch: Batch,
+    rng: Generator,
+    *,
     at_h: FloatArray,
     angle_deg: FloatArray,
     disturbance: noise.Disturbance,
-    rng: Generator,
 ) -> tuple[Reading, ...]:
     """Readings in order of arrival: a few per cent late or twice, in those brews that have a bad radio."""
     true_c = np.interp(at_h, course.time_h, course.temperature_c)
