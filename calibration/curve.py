@@ -33,7 +33,13 @@ _MODES_IN_RANGE = 4  # with the mode of extrapolation five in all
 _TO_POWERS = np.zeros((BASIS_SIZE, BASIS_SIZE))  # row k: P_k as a polynomial, lowest power first
 for _k in range(BASIS_SIZE):
     _TO_POWERS[_k, : _k + 1] = legendre.leg2poly([0.0] * _k + [1.0])
-_TO_POWERS.setflags(write=False)
+# P_k(1) = 1 and P_k'(1) = k (k + 1)/2; at -1 the same with alternating signs.
+_K = np.arange(BASIS_SIZE)
+_VALUE_HIGH, _VALUE_LOW = np.ones(BASIS_SIZE), (-1.0) ** _K
+_SLOPE_HIGH = _K * (_K + 1) / 2.0
+_SLOPE_LOW = -_VALUE_LOW * _SLOPE_HIGH
+for _constant in (_TO_POWERS, _K, _VALUE_HIGH, _VALUE_LOW, _SLOPE_HIGH, _SLOPE_LOW):
+    _constant.setflags(write=False)
 
 Row = tuple[float, ...]
 
@@ -70,16 +76,18 @@ class Curve:
     excluded_reasons: tuple[str, ...] = ()  # one sentence for each
 
     _mean: _Mode = field(init=False, repr=False, compare=False)
-    _modes: tuple[_Mode, ...] = field(init=False, repr=False, compare=False)
+    _modes: tuple[_Mode, ...] = field(init=False, repr=False, compare=False)  # greatest first
+    _told: int = field(init=False, repr=False, compare=False)  # how many of them a reading carries
     _variance: Row = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         _check(self)
         modes = _principal_modes(np.array(self.covariance))
-        large = [np.abs(mode).sum() > _NEGLIGIBLE_MODE_SG for mode in modes[:_MODES_IN_RANGE]]
+        large = [bool(np.abs(mode).sum() > _NEGLIGIBLE_MODE_SG) for mode in modes[:_MODES_IN_RANGE]]
         set_once = object.__setattr__
         set_once(self, "_mean", _mode(np.array(self.coefficients)))
-        set_once(self, "_modes", tuple(_mode(modes[i]) for i in np.flatnonzero(large)))
+        set_once(self, "_modes", tuple(_mode(mode) for mode in modes))
+        set_once(self, "_told", sum(large))
         variance = np.zeros(2 * BASIS_SIZE - 1)
         for mode in modes:
             variance += np.convolve(mode @ _TO_POWERS, mode @ _TO_POWERS)
@@ -207,7 +215,7 @@ def gravity_reading(curve: Curve, reading: Reading, *, original_gravity_sg: floa
     in_range = -1.0 <= x <= 1.0
     if in_range:
         raw, slope = _horner_with_slope(curve._mean.powers, x)
-        modes = [_horner_scalar(mode.powers, x) for mode in curve._modes]
+        modes = [_horner_scalar(mode.powers, x) for mode in curve._modes[: curve._told]]
         modes.append(0.0)
         variance = _horner_scalar(curve._variance, x)
     else:
@@ -227,17 +235,16 @@ def gravity_reading(curve: Curve, reading: Reading, *, original_gravity_sg: floa
 
 
 def _beyond(curve: Curve, x: float) -> tuple[float, float, list[float], float]:
-    high = x > 0.0
-    d = x - 1.0 if high else x + 1.0
     mean = curve._mean
-    raw = mean.edge_high + d * mean.slope_high if high else mean.edge_low + d * mean.slope_low
-    modes = [
-        mode.edge_high + d * mode.slope_high if high else mode.edge_low + d * mode.slope_low for mode in curve._modes
-    ]
-    modes.append(curve.curvature_sd_sg * d * d)
-    row = _edge_rows(np.array([d]), high)[0]
-    variance = float(row @ np.array(curve.covariance) @ row) + (curve.curvature_sd_sg * d * d) ** 2
-    return raw, mean.slope_high if high else mean.slope_low, modes, variance
+    if x > 0.0:
+        d, raw, slope = x - 1.0, mean.edge_high + (x - 1.0) * mean.slope_high, mean.slope_high
+        modes = [mode.edge_high + d * mode.slope_high for mode in curve._modes]
+    else:
+        d, raw, slope = x + 1.0, mean.edge_low + (x + 1.0) * mean.slope_low, mean.slope_low
+        modes = [mode.edge_low + d * mode.slope_low for mode in curve._modes]
+    missed = curve.curvature_sd_sg * d * d
+    variance = missed * missed + sum([mode * mode for mode in modes])
+    return raw, slope, [*modes[: curve._told], missed], variance
 
 
 def _principal_modes(covariance: FloatArray) -> FloatArray:
@@ -252,22 +259,17 @@ def _principal_modes(covariance: FloatArray) -> FloatArray:
 
 
 def _edge_rows(d: FloatArray, high: bool) -> FloatArray:
-    # P_k(1) = 1, P_k'(1) = k (k + 1)/2; at -1 with alternating signs.
-    k = np.arange(BASIS_SIZE)
-    value = np.ones(BASIS_SIZE) if high else (-1.0) ** k
-    slope = k * (k + 1) / 2.0 * (1.0 if high else (-1.0) ** (k + 1))
+    value, slope = (_VALUE_HIGH, _SLOPE_HIGH) if high else (_VALUE_LOW, _SLOPE_LOW)
     return np.asarray(value + d[:, None] * slope)
 
 
 def _mode(coefficients: FloatArray) -> _Mode:
-    slope = legendre.legder(coefficients)
-    low, high = np.array([-1.0, 1.0])
     return _Mode(
-        powers=tuple(float(c) for c in (coefficients @ _TO_POWERS)[::-1]),
-        edge_low=float(legendre.legval(low, coefficients)),
-        slope_low=float(legendre.legval(low, slope)),
-        edge_high=float(legendre.legval(high, coefficients)),
-        slope_high=float(legendre.legval(high, slope)),
+        powers=tuple((coefficients @ _TO_POWERS)[::-1].tolist()),
+        edge_low=float(coefficients @ _VALUE_LOW),
+        slope_low=float(coefficients @ _SLOPE_LOW),
+        edge_high=float(coefficients @ _VALUE_HIGH),
+        slope_high=float(coefficients @ _SLOPE_HIGH),
     )
 
 
@@ -319,7 +321,7 @@ def _check(curve: Curve) -> None:
         raise ValueError("the covariance must not be negative")
     if len(curve.excluded) != len(curve.excluded_reasons):
         raise ValueError("every excluded point needs its reason")
-    slopes = legendre.legval(np.linspace(-1.0, 1.0, 65), legendre.legder(np.array(curve.coefficients)))
+    slopes = SLOPE_GRID @ np.array(curve.coefficients)
     if not (bool(np.all(slopes > 0)) or bool(np.all(slopes < 0))):
         raise ValueError("the curve must rise, or fall, over its whole range")
 
@@ -334,3 +336,9 @@ def _near_range() -> FloatArray:
 
 
 _NEAR_RANGE = _near_range()
+
+SLOPE_GRID = np.stack(
+    [legendre.legval(np.linspace(-1.0, 1.0, 129), legendre.legder(unit)) for unit in np.eye(BASIS_SIZE)], axis=1
+)
+"""(129, 5): slope in x of a curve all over its range, as a linear function of its coefficients."""
+SLOPE_GRID.setflags(write=False)

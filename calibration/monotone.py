@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.polynomial import legendre
 
+from calibration.curve import SLOPE_GRID
 from gylewatch.errors import CalibrationError
 from gylewatch.units import FloatArray
 
 LEAST_SLOPE = 0.05
 # Of the mean slope. Every angle law of a floating body keeps far more; a flatter fit says the points are wrong there.
-_GRID = np.linspace(-1.0, 1.0, 129)
 _MOST_ROUNDS = 60
 
 
@@ -19,11 +18,11 @@ def monotone_posterior(mean: FloatArray, covariance: FloatArray) -> tuple[FloatA
 
     Parameters
     ----------
-    mean, covariance : (k,), (k, k) of Legendre coefficients
+    mean, covariance : (5,), (5, 5) of the coefficients of a curve
 
     Returns
     -------
-    (k,), (k, k); unchanged where the mean is monotone already. Otherwise the shift that the constraint forces is added
+    (5,), (5, 5); unchanged where the mean is monotone already. Otherwise the shift that the constraint forces is added
     to the covariance as one more uncertainty: the points and the constraint disagree by that much.
 
     Raises
@@ -33,9 +32,8 @@ def monotone_posterior(mean: FloatArray, covariance: FloatArray) -> tuple[FloatA
 
     Source: quadratic programming by the active set of the dual (Hildreth, Naval Res. Logist. Q. 4, 79, 1957).
     """
-    derivative = np.stack([legendre.legval(_GRID, legendre.legder(unit)) for unit in np.eye(len(mean))], axis=1)
     sign = 1.0 if mean[1] > 0 else -1.0
-    rows = sign * derivative - LEAST_SLOPE * sign * np.eye(len(mean))[1]
+    rows = sign * (SLOPE_GRID - LEAST_SLOPE * np.eye(len(mean))[1])
     if bool(np.all(rows @ mean > 0)):
         return mean, covariance
     shape = rows @ covariance @ rows.T
@@ -47,7 +45,7 @@ def monotone_posterior(mean: FloatArray, covariance: FloatArray) -> tuple[FloatA
             multipliers[i] = max(0.0, multipliers[i] - slack / shape[i, i])
     shift = covariance @ rows.T @ multipliers
     moved = mean + shift
-    if not bool(np.all(sign * derivative @ moved > 0)):
+    if not bool(np.all(sign * SLOPE_GRID @ moved > 0)):
         raise CalibrationError(
             "no curve that always rises, or always falls, fits the reference points; measure them again"
         )

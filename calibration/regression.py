@@ -8,7 +8,7 @@ may bend; their evidence, with that of the scatter's size, weighs them, and the 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.polynomial import legendre
@@ -50,6 +50,15 @@ class Points:
     angle_sd_deg: FloatArray
     gravity_sd_sg: FloatArray
     log_scale_sd: float  # how far real scatter may differ from the stated
+    slope_sg_per_deg: float = field(init=False)  # median slope of all pairs (Theil 1950, Sen 1968); 0 for one angle
+
+    def __post_init__(self) -> None:
+        first, second = np.triu_indices(len(self.angle_deg), 1)
+        run = self.angle_deg[second] - self.angle_deg[first]
+        apart = run != 0.0
+        rise = self.gravity_sg[second] - self.gravity_sg[first]
+        slope = float(np.median(rise[apart] / run[apart])) if apart.any() else 0.0
+        object.__setattr__(self, "slope_sg_per_deg", slope)
 
     def without(self, left_out: Sequence[int]) -> Points:
         """The points but those at the places `left_out`."""
@@ -87,17 +96,15 @@ def fit_posterior(points: Points, range_deg: tuple[float, float], prior: Prior =
     Source: C. M. Bishop, Pattern Recognition and Machine Learning, 2006, sections 3.3 and 3.4; errors in both variables
     by effective variance, J. Orear, Am. J. Phys. 50, 912-916, 1982.
     """
-    slope = np.full(len(points.angle_deg), robust_slope(points))
+    slope = np.full(len(points.angle_deg), points.slope_sg_per_deg)
     low, high = range_deg
     x = (2.0 * points.angle_deg - low - high) / (high - low)
     none = np.zeros((1, len(x)))
     for _ in range(2):  # the slope that turns angle noise into gravity noise settles at once
-        log_weights, means, covariances = _components(points, slope, range_deg, none, prior)
-        weights = softmax(log_weights[0])
-        size = weights.size
-        mean, covariance = _moments(
-            weights.ravel(), means[0].reshape(size, -1), covariances[0].reshape(size, BASIS_SIZE, BASIS_SIZE)
-        )
+        components = _components(points, slope, range_deg, none, prior)
+        weights = softmax(components.log_weights[0])
+        means, covariances = components.gaussians()
+        mean, covariance = _moments(weights.ravel(), means, covariances)
         slope = legendre.legval(np.clip(x, -1.0, 1.0), legendre.legder(mean)) * 2.0 / (high - low)
     return Posterior(mean=mean, covariance=covariance, degree_weights=weights.sum(axis=1))
 
@@ -123,8 +130,8 @@ def log_evidence(points: Points, extra_variance: FloatArray) -> FloatArray:
     -------
     (h,) up to one constant for all
     """
-    slope = np.full(len(points.angle_deg), robust_slope(points))
-    log_weights, *_ = _components(points, slope, points.range_deg(), extra_variance, SMOOTH_FLOAT)
+    slope = np.full(len(points.angle_deg), points.slope_sg_per_deg)
+    log_weights = _components(points, slope, points.range_deg(), extra_variance, SMOOTH_FLOAT).log_weights
     top = log_weights.max(axis=(1, 2))
     return np.asarray(np.log(np.exp(log_weights - top[:, None, None]).sum(axis=(1, 2))) + top)
 
@@ -134,29 +141,38 @@ def gravity_noise_variance(points: Points, slope_sg_per_deg: FloatArray | float)
     return np.asarray(points.gravity_sd_sg**2 + (slope_sg_per_deg * points.angle_sd_deg) ** 2)
 
 
-def robust_slope(points: Points) -> float:
-    """Median slope of all pairs, SG per degree (Theil 1950, Sen 1968)."""
-    first, second = np.triu_indices(len(points.angle_deg), 1)
-    run = points.angle_deg[second] - points.angle_deg[first]
-    rise = points.gravity_sg[second] - points.gravity_sg[first]
-    apart = run != 0.0
-    return float(np.median(rise[apart] / run[apart]))
-
-
 def softmax(log_weights: FloatArray) -> FloatArray:
     """Weights that sum to 1 over the whole array."""
     weights = np.exp(log_weights - log_weights.max())
     return np.asarray(weights / weights.sum())
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Components:
+    """One Gaussian for each hypothesis (h), candidate degree (d) and noise scale (s)."""
+
+    log_weights: FloatArray  # (h, d, s)
+    prior_mean: FloatArray  # (5,)
+    prior_variance: FloatArray  # (d, 5)
+    design: FloatArray  # (n, 5)
+    target: FloatArray  # (n,) observations less prior mean
+    variance: FloatArray  # (h, s, n) of the observations about the curve
+
+    def gaussians(self) -> tuple[FloatArray, FloatArray]:
+        """(d s, 5) means and (d s, 5, 5) covariances of the first hypothesis, by their precision."""
+        weighted = self.design.T / self.variance[0][:, None, :]  # (s, 5, n)
+        precision = (weighted @ self.design)[None] + (1.0 / self.prior_variance)[:, None, :, None] * np.eye(BASIS_SIZE)
+        covariances = np.linalg.inv(precision)
+        means = self.prior_mean + (covariances @ (weighted @ self.target)[None, ..., None])[..., 0]
+        return means.reshape(-1, BASIS_SIZE), covariances.reshape(-1, BASIS_SIZE, BASIS_SIZE)
+
+
 def _components(
     points: Points, slope_sg_per_deg: FloatArray, range_deg: tuple[float, float], extra: FloatArray, prior: Prior
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Log weight (h, d, s), mean (h, d, s, 5), covariance (h, d, s, 5, 5): hypothesis, degree, noise scale."""
+) -> _Components:
     design = points.basis(range_deg)
-    half_span = abs(robust_slope(points)) * 0.5 * (range_deg[1] - range_deg[0])
-    candidates = len(prior.weights)
-    before = np.empty((candidates, BASIS_SIZE))
+    half_span = abs(points.slope_sg_per_deg) * 0.5 * (range_deg[1] - range_deg[0])
+    before = np.empty((len(prior.weights), BASIS_SIZE))
     before[:, 0], before[:, 1] = prior.level_sd_sg**2, prior.slope_sd_sg**2
     before[:, 2:] = (np.array(prior.bend_sd) * half_span) ** 2
     prior_mean = np.zeros(BASIS_SIZE)
@@ -164,21 +180,21 @@ def _components(
     target = points.gravity_sg - design @ prior_mean
 
     noise = gravity_noise_variance(points, slope_sg_per_deg)
-    variance = noise * NOISE_SCALES[:, None] ** 2 + extra[:, None, :]  # (h, s, n)
-    signal = np.einsum("nk,dk,mk->dnm", design, before, design)
+    variance = noise * NOISE_SCALES[:, None] ** 2 + extra[:, None, :]
+    signal = design @ (before[:, :, None] * design.T)  # (d, n, n)
     total = signal[None, :, None] + variance[:, None, :, :, None] * np.eye(len(target))  # (h, d, s, n, n)
-    cross = before[:, :, None] * design.T  # (d, 5, n)
-    right = np.concatenate(
-        [np.broadcast_to(target[:, None], (candidates, len(target), 1)), np.swapaxes(cross, -1, -2)], axis=-1
-    )
-    solved = np.linalg.solve(total, np.broadcast_to(right[None, :, None], (*total.shape[:-1], BASIS_SIZE + 1)))
-    weighted, gain = solved[..., 0], solved[..., 1:]
-    means = prior_mean + np.einsum("dkn,hdsn->hdsk", cross, weighted)
-    covariances = before[None, :, None, :, None] * np.eye(BASIS_SIZE) - np.einsum("dkn,hdsnl->hdskl", cross, gain)
+    solved = np.linalg.solve(total, np.broadcast_to(target[:, None], (*total.shape[:-1], 1)))[..., 0]
     _, log_determinant = np.linalg.slogdet(total)
     log_scale_prior = -0.5 * (np.log(NOISE_SCALES) / points.log_scale_sd) ** 2
-    fit = -0.5 * (np.einsum("n,hdsn->hds", target, weighted) + log_determinant)
-    return fit + np.log(np.array(prior.weights))[:, None] + log_scale_prior, means, covariances
+    fit = -0.5 * (solved @ target + log_determinant)
+    return _Components(
+        log_weights=fit + np.log(np.array(prior.weights))[:, None] + log_scale_prior,
+        prior_mean=prior_mean,
+        prior_variance=before,
+        design=design,
+        target=target,
+        variance=variance,
+    )
 
 
 def _moments(weights: FloatArray, means: FloatArray, covariances: FloatArray) -> tuple[FloatArray, FloatArray]:
