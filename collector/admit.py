@@ -69,9 +69,8 @@ def admit(
         return rejected(packet, fields)
     name = fields.float_name
     if name not in known:
-        return _refuse(
-            packet, Reason.UNKNOWN_FLOAT, f"no float is called {name[:63]!r}; add it, or correct its topic", name
-        )
+        detail = f"no float is called {name[:63]!r}; add it, or correct its topic"
+        return rejected(packet, Refusal(reason=Reason.UNKNOWN_FLOAT, detail=detail, float_name=name), fields)
     time = fields.time or packet.received
     fault = _value_fault(fields.angle_deg, fields.temperature_c) or _time_fault(time, now, limits)
     if fault is not None:

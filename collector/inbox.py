@@ -6,9 +6,10 @@ A receiver waits when it is full: back-pressure reaches the broker, which keeps 
 from __future__ import annotations
 
 import threading
+import time
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from collector.packet import Packet
 
@@ -28,6 +29,7 @@ class Delivery:
 
     packet: Packet
     acknowledge: Callable[[], None] = _nothing
+    arrived_s: float = field(default_factory=time.monotonic)  # the packet's own time may be a clock that is not set yet
 
 
 class Inbox:

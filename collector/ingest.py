@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import math
 import threading
+import time
 from collections import Counter
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Protocol, TypeVar
 
 import structlog
 
-from collector.admit import DEFAULT_LIMITS, Limits
+from collector.admit import DEFAULT_LIMITS, Limits, admit
+from collector.advert import BleDecoding, Sender, decode_heard
+from collector.clock import DEFAULT_RULE, ClockRule, clock_problem, restamped
 from collector.decode import DEFAULT_DECODING, Decoding, read_packet
+from collector.flood import DEFAULT_FLOOD, Allowance, FloodLimits, remembered, spend
+from collector.heard import HeardFloat, note
 from collector.inbox import Delivery, Inbox
-from collector.packet import Packet, Rejected
+from collector.network_time import is_synchronised
+from collector.packet import Packet, Reason, Refusal, Rejected, Source, rejected
 from gylewatch.errors import NotFound, StorageError
 from gylewatch.values import FloatId, Reading
 
@@ -46,12 +53,14 @@ Read = Callable[[Packet, datetime, Collection[FloatId]], tuple[Reading | Rejecte
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IngestHealth:
-    """What has come in since the start. `problem` is one sentence while storage refuses to store."""
+    """What has come in since the start. `problem` is one sentence while storage or the clock keeps
+    readings waiting."""
 
     received: int  # packets
     accepted: int  # new readings
     duplicates: int  # readings that were stored already
     rejected: int
+    limited: int  # of the rejected: packets beyond what one sender may send
     queued: int
     storage_retries: int
     problem: str | None
@@ -61,11 +70,24 @@ def utc_now() -> datetime:
     return datetime.now(UTC)
 
 
-def reader(decoding: Decoding = DEFAULT_DECODING, limits: Limits = DEFAULT_LIMITS) -> Read:
-    """The usual way of reading a packet, with the user's settings."""
+def reader(
+    decoding: Decoding = DEFAULT_DECODING,
+    limits: Limits = DEFAULT_LIMITS,
+    ble: Callable[[], BleDecoding] | None = None,
+) -> Read:
+    """The usual way of reading a packet, with the user's settings.
+
+    `ble` is asked for each advertisement: which floats are adopted by now. What must be remembered of their senders
+    (counters against replay, packet ids) lives as long as the reader; one reader serves one ingest.
+    """
+    senders: Mapping[str, Sender] = {}
 
     def read(packet: Packet, now: datetime, known: Collection[FloatId]) -> tuple[Reading | Rejected, ...]:
-        return read_packet(packet, now=now, known=known, decoding=decoding, limits=limits)
+        nonlocal senders
+        if packet.source is not Source.BLE:
+            return read_packet(packet, now=now, known=known, decoding=decoding, limits=limits)
+        senders, found = decode_heard(ble() if ble is not None else BleDecoding(), senders, packet)
+        return () if found is None else (admit(found, packet, now=now, known=known, limits=limits),)
 
     return read
 
@@ -80,6 +102,8 @@ class Ingest:
     known : asked once for each batch: the floats that the user has added
     read : how a packet is read; see `reader`
     now : the clock
+    clock : when the clock is believed; until then packets wait in the inbox, unacknowledged
+    flood : how much one sender may send
     on_stored : called with the readings of each batch after their commit; must not block for long and not raise
     """
 
@@ -91,6 +115,8 @@ class Ingest:
         *,
         read: Read | None = None,
         now: Callable[[], datetime] = utc_now,
+        clock: ClockRule = DEFAULT_RULE,
+        flood: FloodLimits = DEFAULT_FLOOD,
         on_stored: Callable[[Sequence[Reading]], None] | None = None,
         batch_packets: int = BATCH_PACKETS,
     ) -> None:
@@ -99,12 +125,18 @@ class Ingest:
         self._known = known
         self._read = read or reader()
         self._now = now
+        self._clock = clock
+        self._believed_from_s = -math.inf  # on the monotonic clock; earlier arrivals are stamped anew
+        self._flood = flood
+        self._allowances: dict[str, Allowance] = {}
+        self._heard: Mapping[str, HeardFloat] = {}
         self._on_stored = on_stored
         self._batch_packets = batch_packets
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
         self._counts: Counter[str] = Counter()
         self._problem: str | None = None
+        self._clock_doubt: str | None = None
 
     def start(self) -> None:
         """Begin in a thread of its own."""
@@ -120,9 +152,16 @@ class Ingest:
     def run(self) -> None:
         """Ingest until `stop` is called; for a caller that brings its own thread."""
         while not self._stopping.is_set():
+            if not self._clock_is_believed():
+                self._stopping.wait(_LOOK_AGAIN_S)
+                continue
             batch = self._inbox.take(self._batch_packets, _LOOK_AGAIN_S)
             if batch:
                 self._ingest(batch)
+
+    def heard(self) -> tuple[HeardFloat, ...]:
+        """Floats that report and that nobody added; any thread."""
+        return tuple(self._heard.values())
 
     def health(self) -> IngestHealth:
         """A snapshot; any thread."""
@@ -132,16 +171,21 @@ class Ingest:
             accepted=counts["accepted"],
             duplicates=counts["duplicates"],
             rejected=counts["rejected"],
+            limited=counts["limited"],
             queued=len(self._inbox),
             storage_retries=counts["retries"],
-            problem=self._problem,
+            problem=self._problem or self._clock_doubt,
         )
 
     def _ingest(self, batch: Sequence[Delivery]) -> None:
         self._counts["received"] += len(batch)
-        stored = self._read_and_store(batch)
-        while stored is None and not self._stopping.is_set():  # a float was removed in between: judge the batch again
-            stored = self._read_and_store(batch)
+        passing, flooding = self._within_allowance(batch)
+        self._counts["limited"] += len(batch) - len(passing)
+        known = self._persistently(self._known)
+        if known is None:
+            return
+        readings, refused = self._read_all(passing, known)
+        stored = self._store(readings, flooding + refused)
         if stored is None:
             return
         for delivery in batch:
@@ -149,38 +193,85 @@ class Ingest:
         if stored and self._on_stored is not None:
             self._on_stored(stored)
 
-    def _read_and_store(self, batch: Sequence[Delivery]) -> tuple[Reading, ...] | None:
-        """The readings that were committed; None when not all could be."""
-        known = self._persistently(self._known)
-        if known is None:
-            return None
+    def _clock_is_believed(self) -> bool:
+        synchronised = not self._clock.network_time or is_synchronised()
+        problem = clock_problem(self._clock, self._now(), synchronised=synchronised)
+        if problem is None and self._clock_doubt is not None:
+            self._believed_from_s = time.monotonic()
+            _log.info("the clock is right now; readings are taken")
+        elif problem is not None and self._clock_doubt is None:
+            _log.warning("the clock cannot be believed", problem=problem)
+        self._clock_doubt = problem
+        return problem is None
+
+    def _read_all(
+        self, batch: Sequence[Delivery], known: Collection[FloatId]
+    ) -> tuple[list[tuple[Packet, Reading]], list[Rejected]]:
         now = self._now()
-        readings: list[Reading] = []
+        readings: list[tuple[Packet, Reading]] = []
         refused: list[Rejected] = []
         for delivery in batch:
-            for outcome in self._read(delivery.packet, now, known):
+            packet = delivery.packet
+            if delivery.arrived_s < self._believed_from_s:
+                packet = restamped(packet, now=now, waited_s=time.monotonic() - delivery.arrived_s)
+            for outcome in self._read(packet, now, known):
                 if isinstance(outcome, Reading):
-                    readings.append(outcome)
+                    readings.append((packet, outcome))
                 else:
                     refused.append(outcome)
-        try:
-            return tuple(readings) if self._store(readings, refused) else None
-        except NotFound:
-            return None
+                    self._heard = note(self._heard, packet, outcome)
+        return readings, refused
 
-    def _store(self, readings: Sequence[Reading], refused: Sequence[Rejected]) -> bool:
-        if readings:
-            new = self._persistently(lambda: self._sink.append_readings(readings))
-            if new is None:
-                return False
-            self._counts["accepted"] += new
-            self._counts["duplicates"] += len(readings) - new
-        if refused:
-            done = self._persistently(lambda: self._append_rejected(refused))
-            if done is None:
-                return False
-            self._counts["rejected"] += len(refused)
-        return True
+    def _within_allowance(self, batch: Sequence[Delivery]) -> tuple[list[Delivery], list[Rejected]]:
+        """The deliveries that may pass, and one refusal for each sender of the rest."""
+        passing: list[Delivery] = []
+        refused: dict[str, Packet] = {}
+        for delivery in batch:
+            packet = delivery.packet
+            allowance, passes = spend(self._flood, self._allowances, packet.origin, packet.received)
+            self._allowances[packet.origin] = allowance
+            if passes:
+                passing.append(delivery)
+            else:
+                refused.setdefault(packet.origin, packet)
+        self._allowances = remembered(self._allowances)
+        detail = f"more than {self._flood.rate_per_s:g} packets a second from one sender; the rest is dropped, check it"
+        refusal = Refusal(reason=Reason.TOO_FREQUENT, detail=detail)
+        return passing, [rejected(packet, refusal) for packet in refused.values()]
+
+    def _store(self, read: list[tuple[Packet, Reading]], refused: list[Rejected]) -> tuple[Reading, ...] | None:
+        """The readings that were committed; None when told to stop before all was."""
+        readings = tuple(reading for _, reading in read)
+        try:
+            new = self._persistently(lambda: self._sink.append_readings(readings)) if readings else 0
+        except NotFound:  # a float was removed since the batch was read
+            return self._store_without_the_removed(read, refused)
+        if new is None or (refused and not self._persistently(lambda: self._append_rejected(refused))):
+            return None
+        self._counts["accepted"] += new
+        self._counts["duplicates"] += len(readings) - new
+        self._counts["rejected"] += len(refused)
+        return readings
+
+    def _store_without_the_removed(
+        self, read: list[tuple[Packet, Reading]], refused: list[Rejected]
+    ) -> tuple[Reading, ...] | None:
+        known = self._persistently(self._known)
+        if known is None or self._stopping.wait(FIRST_RETRY_S):
+            return None
+        removed = [
+            rejected(
+                packet,
+                Refusal(
+                    reason=Reason.UNKNOWN_FLOAT,
+                    detail=f"the float {reading.float_id!r} was removed while it reported",
+                    float_name=reading.float_id,
+                ),
+            )
+            for packet, reading in read
+            if reading.float_id not in known
+        ]
+        return self._store([pair for pair in read if pair[1].float_id in known], refused + removed)
 
     def _append_rejected(self, refused: Sequence[Rejected]) -> bool:
         self._sink.append_rejected(refused)

@@ -92,10 +92,11 @@ class Rejected:
     detail: str  # one sentence: what is wrong and what to do
     payload: bytes  # the first `KEPT_PAYLOAD_BYTES`
     float_id: str | None = None
+    fields: Fields | None = None  # what could be read of it; not kept in storage
 
 
-def rejected(packet: Packet, refusal: Refusal) -> Rejected:
-    """`refusal` with the packet it came from."""
+def rejected(packet: Packet, refusal: Refusal, fields: Fields | None = None) -> Rejected:
+    """`refusal` with the packet it came from, and what could be read of that."""
     return Rejected(
         received=packet.received,
         source=packet.source,
@@ -104,4 +105,5 @@ def rejected(packet: Packet, refusal: Refusal) -> Rejected:
         detail=refusal.detail,
         payload=packet.payload[:KEPT_PAYLOAD_BYTES],
         float_id=refusal.float_name and refusal.float_name[:_KEPT_NAME_CHARACTERS],
+        fields=fields,
     )

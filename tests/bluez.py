@@ -1,7 +1,7 @@
 """A stand-in for the Bluetooth service on a message bus of its own: the real scanner hears what it advertises.
 
-Needs dbus-daemon; no radio. The stand-in runs in a thread with its own event loop. D-Bus signatures stand as annotations,
-so these must not be postponed.
+Needs dbus-daemon; no radio. The stand-in runs in a thread with its own event loop. D-Bus signatures stand as
+annotations, so these must not be postponed.
 """
 
 import asyncio

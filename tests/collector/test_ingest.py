@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
+from collector.advert import BleDecoding, BleFloat, encode_advert
+from collector.flood import FloodLimits
 from collector.inbox import Delivery, Inbox
-from collector.ingest import Ingest
+from collector.ingest import Ingest, reader
 from collector.packet import Packet, Reason, Source
 from collector.senml import encode_senml_json
 from collector.topics import readings_topic
@@ -134,3 +137,85 @@ def test_a_receiver_that_waits_for_room_ends_at_a_stop() -> None:
     stopping.set()
 
     assert not inbox.put(receipts.delivery(1), stopping)
+
+
+def test_readings_wait_until_the_clock_was_set_and_are_then_stamped_by_the_monotonic_clock() -> None:
+    dead_battery, truth = datetime(1970, 1, 1, 0, 5, tzinfo=UTC), datetime.now(UTC)
+    clock = [dead_battery]
+    sink, inbox = MemorySink(), Inbox()
+    payload = encode_senml_json([reading(0)], timeless=True)
+    packet = Packet(source=Source.MQTT, origin=readings_topic("heron"), payload=payload, received=dead_battery)
+    inbox.put(Delivery(packet=packet, arrived_s=time.monotonic() - 30.0), threading.Event())
+    ingest = Ingest(inbox, sink, lambda: KNOWN, now=lambda: clock[0])
+
+    ingest.start()
+    eventually("the doubt is told", lambda: ingest.health().problem)
+    held = (len(inbox), ingest.health().problem)
+    clock[0] = truth
+    eventually("the reading is stored", lambda: sink.kept)
+    ingest.stop()
+
+    assert held[0] == 1
+    assert "clock says 1970-01-01T00:05:00Z" in (held[1] or "")
+    ((_, stamped),) = sink.kept
+    waited = truth - stamped
+    assert timedelta(seconds=30) <= waited <= timedelta(seconds=45)  # it arrived 30 s before this test began
+
+
+def test_a_flood_from_one_sender_is_cut_and_the_others_are_heard() -> None:
+    receipts, sink, inbox = Receipts(), MemorySink(), Inbox(depth=2000)
+    for number in range(500):
+        inbox.put(receipts.delivery(number), threading.Event())
+    payload = encode_senml_json([reading(0, "wren")])
+    other = Packet(source=Source.MQTT, origin=readings_topic("wren"), payload=payload, received=datetime.now(UTC))
+    inbox.put(Delivery(packet=other, acknowledge=lambda: receipts.given.append(-1)), threading.Event())
+    limits = FloodLimits(burst=50, rate_per_s=0.001)
+    ingest = Ingest(inbox, sink, lambda: KNOWN | {FloatId("wren")}, flood=limits)
+
+    ingest.start()
+    eventually("the other is acknowledged", lambda: -1 in receipts.given)
+    ingest.stop()
+
+    assert sum(float_id == "heron" for float_id, _ in sink.kept) == 50
+    assert sum(float_id == "wren" for float_id, _ in sink.kept) == 1
+    assert ingest.health().limited == 450
+    assert set(sink.reasons()) == {Reason.TOO_FREQUENT}
+    assert len(receipts.given) == 501
+
+
+def test_a_float_that_nobody_added_is_listed_with_signal_and_last_values() -> None:
+    inbox, sink = Inbox(), MemorySink()
+    advert = encode_advert({0xFCD2: bytes.fromhex("400009016102CA090C020C3FC201")}, {})
+    packet = Packet(
+        source=Source.BLE, origin="C0:FF:EE:00:00:01", payload=advert, received=datetime.now(UTC), rssi_dbm=-66
+    )
+    inbox.put(Delivery(packet=packet), threading.Event())
+    ingest = Ingest(inbox, sink, lambda: KNOWN)
+
+    ingest.start()
+    eventually("it is listed", ingest.heard)
+    ingest.stop()
+
+    (heard,) = ingest.heard()
+    assert (heard.name, heard.source, heard.rssi_dbm) == ("C0:FF:EE:00:00:01", Source.BLE, -66)
+    assert (heard.angle_deg, heard.temperature_c, heard.battery_v) == (45.0, 25.06, 3.074)
+
+
+def test_an_adopted_bluetooth_float_becomes_readings_once_for_each_packet_id() -> None:
+    inbox, sink = Inbox(), MemorySink()
+    address = "C0:FF:EE:00:00:01"
+    start = datetime.now(UTC)
+    for second, packet_id in enumerate((1, 1, 2, 2, 2, 3)):
+        advert = encode_advert({0xFCD2: b"\x40\x00" + bytes([packet_id]) + bytes.fromhex("02CA093FC201")}, {})
+        packet = Packet(
+            source=Source.BLE, origin=address, payload=advert, received=start + timedelta(seconds=second - 60)
+        )
+        inbox.put(Delivery(packet=packet), threading.Event())
+    decoding = BleDecoding(floats={address: BleFloat(name="heron")})
+    ingest = Ingest(inbox, sink, lambda: KNOWN, read=reader(ble=lambda: decoding))
+
+    ingest.start()
+    eventually("three are stored", lambda: len(sink.kept) == 3)
+    ingest.stop()
+
+    assert ingest.health().rejected == 0
