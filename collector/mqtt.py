@@ -81,6 +81,7 @@ class MqttCollector:
         self._connection = threading.Lock()  # guards the two below: a receipt must not reach another connection
         self._connected = False
         self._generation = 0
+        self._answered = False  # whether the broker said anything on this connection; only paho's thread uses it
         self._since = now()
         self._received = 0
         self._problem: str | None = f"not connected to {settings.place} yet"
@@ -171,6 +172,7 @@ class MqttCollector:
 
     def _on_connect(self, client: Client, _: Any, flags: Any, reason: Any, __: Any) -> None:
         settings = self._settings
+        self._answered = True
         if reason.is_failure:
             self._lost(_refusal(settings, str(reason)))
             return
@@ -190,8 +192,17 @@ class MqttCollector:
         self._lost(_unreachable(self._settings, sys.exc_info()[1]))
 
     def _on_disconnect(self, _: Client, __: Any, ___: Any, reason: Any, ____: Any) -> None:
-        if not self._stopping.is_set() and self._is_connected():
-            self._lost(f"the connection to the broker at {self._settings.place} broke off ({reason}); trying again")
+        answered, self._answered = self._answered, False
+        if self._stopping.is_set() or (answered and not self._is_connected()):
+            return  # wanted; or refused, and that was told
+        place = self._settings.place
+        if answered:
+            self._lost(f"the connection to the broker at {place} broke off ({reason}); trying again")
+        else:
+            self._lost(
+                f"the broker at {place} closed the connection without an answer ({reason}): check that tls, its "
+                "certificates and protocol are what this port expects; trying again"
+            )
 
     def _lost(self, problem: str | None) -> None:
         with self._connection:
