@@ -15,10 +15,10 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 from starlette.exceptions import HTTPException
 
+from alerts.advice import ADVICE, in_words
 from gylewatch.values import BatchId, Instrument, Unit
 from storage.records import BatchRecord
 from web import assets, board, picture, records, security, words
-from web.advice import advice_for
 from web.bodies import read_form
 from web.context import Context
 from web.graph import Graph, thin
@@ -48,7 +48,9 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     templates.filters.update(when=_when, day=_day)
-    templates.globals.update(words=words, own_url=assets.own_url, chart_urls=assets.chart_urls, advice_for=advice_for)
+    templates.globals.update(
+        words=words, own_url=assets.own_url, chart_urls=assets.chart_urls, advice=ADVICE, in_words=in_words
+    )
     return templates
 
 
@@ -162,7 +164,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
     def batch(batch_id: str, saved: Annotated[str, Query(max_length=1)] = "") -> HTMLResponse:
         return batch_page(batch_id, typed={}, saved=bool(saved))
 
-    @pages.post("/batches/{batch_id}/samples", dependencies=[Depends(security.require_same_origin)])
+    @pages.post("/batches/{batch_id}", dependencies=[Depends(security.require_same_origin)])
     async def add_sample(batch_id: str, request: Request) -> Response:
         typed = await read_form(request)
         return await run_in_threadpool(keep_sample, batch_id, typed)

@@ -240,7 +240,7 @@ def test_a_pack_that_names_no_float_is_asked_for_one(posting: TestClient) -> Non
     "header", [None, "Bearer wrong-token-wrong-token", f"Basic {brewery.TOKEN}", "Bearer ", "Bearer ü"]
 )
 def test_readings_without_the_right_token_are_refused(posting: TestClient, store: Store, header: str | None) -> None:
-    headers = SENML_JSON | ({} if header is None else {"Authorization": header.encode("latin-1")})  # type: ignore[dict-item]
+    headers = SENML_JSON | ({} if header is None else {"Authorization": header.encode("latin-1")})
 
     answer = posting.post(
         "/api/v1/readings?float=heron", content=encode_senml_json([brewery.reading(200.0)]), headers=headers

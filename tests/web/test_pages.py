@@ -101,7 +101,8 @@ def test_open_alerts_say_what_to_do_next(client: TestClient, batch_id: BatchId) 
     page = text(client.get(f"/batches/{batch_id}").text)
 
     assert "The beer is at 22.7 °C, above the wanted 20.0 to 22.5 °C." in page
-    assert "Next:" in page
+    assert "Next: Check the cooling or heating" in page
+    assert "Caution: Fermenting beer gives off carbon dioxide" in page
 
 
 def test_a_batch_without_a_curve_is_told_how_to_calibrate(client: TestClient, store: Store) -> None:
@@ -154,7 +155,7 @@ def test_fahrenheit_is_shown_where_the_brewer_wants_it_and_only_on_the_screen(st
 
 
 def test_a_sample_from_the_page_s_own_form_is_kept(client: TestClient, store: Store, batch_id: BatchId) -> None:
-    answer = client.post(f"/batches/{batch_id}/samples", data=FORM, headers=OURS, follow_redirects=False)
+    answer = client.post(f"/batches/{batch_id}", data=FORM, headers=OURS, follow_redirects=False)
 
     assert answer.status_code == 303
     assert answer.headers["location"] == f"/batches/{batch_id}?saved=1#samples"
@@ -165,7 +166,7 @@ def test_a_sample_from_the_page_s_own_form_is_kept(client: TestClient, store: St
 def test_a_form_from_elsewhere_is_refused(
     client: TestClient, store: Store, batch_id: BatchId, origin: dict[str, str]
 ) -> None:
-    answer = client.post(f"/batches/{batch_id}/samples", data=FORM, headers=origin)
+    answer = client.post(f"/batches/{batch_id}", data=FORM, headers=origin)
 
     assert answer.status_code == 403
     assert "own page" in answer.text
@@ -175,7 +176,7 @@ def test_a_form_from_elsewhere_is_refused(
 def test_a_decimal_comma_is_asked_about_and_what_was_typed_stays(
     client: TestClient, store: Store, batch_id: BatchId
 ) -> None:
-    answer = client.post(f"/batches/{batch_id}/samples", data=FORM | {"value": "1,020"}, headers=OURS)
+    answer = client.post(f"/batches/{batch_id}", data=FORM | {"value": "1,020"}, headers=OURS)
 
     assert answer.status_code == 422
     assert "Did you mean 1.020?" in answer.text
@@ -184,7 +185,7 @@ def test_a_decimal_comma_is_asked_about_and_what_was_typed_stays(
 
 
 def test_what_was_typed_cannot_become_markup(client: TestClient, batch_id: BatchId) -> None:
-    answer = client.post(f"/batches/{batch_id}/samples", data=FORM | {"value": '"><b id="x">'}, headers=OURS)
+    answer = client.post(f"/batches/{batch_id}", data=FORM | {"value": '"><b id="x">'}, headers=OURS)
 
     assert '<b id="x">' not in answer.text
 

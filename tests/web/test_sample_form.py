@@ -70,7 +70,11 @@ def test_what_is_no_time_is_asked_about(typed: str) -> None:
     ],
 )
 def test_what_cannot_be_meant_is_asked_about_with_what_may_be(field: str, typed: str, hint: str) -> None:
-    assert hint in question(parse(**{field: typed})).sentence
+    fields = GOOD | {field: typed}
+
+    answer = parse_sample(fields, now=NOW, fahrenheit=False, original_gravity_sg=1.052)
+
+    assert hint in question(answer).sentence
 
 
 def test_a_refractometer_does_not_show_g_per_cm3() -> None:

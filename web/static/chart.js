@@ -63,7 +63,7 @@
       axis.axis_label_text_font_size = "13px";
       axis.axis_label_text_font_style = "bold";
     }
-    fig.xaxis.ticker.desired_num_ticks = box.clientWidth < 500 ? 4 : 9;
+    for (const axis of fig.below) axis.ticker.desired_num_ticks = box.clientWidth < 500 ? 4 : 9;
     fig.xgrid.grid_line_color = colour("grid");
     fig.ygrid.grid_line_color = colour("grid");
     fig.yaxis.axis_label = name;
@@ -135,7 +135,8 @@
     if (!graph) return;
     const parts = build(graph);
     const place = document.createElement("div");
-    place.setAttribute("aria-hidden", "true"); // the numbers stand in the table
+    place.setAttribute("role", "group");
+    place.setAttribute("aria-label", "Graph; the table under Numbers says the same");
     box.append(place);
     box.classList.add("drawn");
     if (drawn) drawn.place.remove();

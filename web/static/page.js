@@ -35,6 +35,12 @@ async function refresh() {
 // The field shows local time; the service reads times without a zone as UTC, so the form sends the zone along.
 function sendLocalTime(form) {
   const field = form.querySelector("input[name=time]");
+  // What was sent comes back with a question, and in UTC.
+  const sent = field.getAttribute("value");
+  if (sent) {
+    const time = new Date(sent);
+    field.value = new Date(time.getTime() - time.getTimezoneOffset() * 60_000).toISOString().slice(0, 16);
+  }
   form.addEventListener("formdata", (event) => {
     if (field.value) event.formData.set("time", new Date(field.value).toISOString());
   });

@@ -1,0 +1,244 @@
+"""The pages in a real browser, on a phone and on a desk, in light and in dark."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page
+
+from gylewatch.values import BatchId
+from storage.store import Store
+from tests.browser import DESKTOP, PHONE, Watch, chromium, serving
+from tests.eventually import eventually
+from tests.web import brewery
+
+SCREENS = {"phone": PHONE, "desk": DESKTOP}
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Store, BatchId]]:
+    directory: Path = tmp_path_factory.mktemp("site")
+    with brewery.open_store(directory) as store:
+        batch_id = brewery.fill(store)
+        brewery.add_batch(store, brewery.harbour_pale("Quay Stout", "curlew", "FV2"))
+        with serving(brewery.application(store)) as origin:
+            yield origin, store, batch_id
+
+
+def open_page(browser: Browser, screen: str, scheme: str = "light", **options: Any) -> Page:
+    settings = SCREENS[screen] | {"timezone_id": "Europe/Helsinki", "locale": "en-GB"} | options
+    page = browser.new_context(color_scheme=scheme, **settings).new_page()  # type: ignore[arg-type]
+    page.set_default_timeout(15_000)
+    return page
+
+
+def show_chart(page: Page, origin: str, batch_id: BatchId) -> None:
+    page.goto(f"{origin}/batches/{batch_id}")
+    page.wait_for_selector(".chart.drawn canvas")
+    eventually("the chart says its last values", lambda: page.locator(".readout").inner_text())
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("screen", SCREENS)
+@pytest.mark.parametrize("place", ["/", "/batches/harbour-pale", "/batches/quay-stout", "/service", "/batches/nowhere"])
+def test_axe_finds_nothing_and_nothing_is_wider_than_the_screen(
+    browser: Browser, site: tuple[str, Store, BatchId], place: str, screen: str, scheme: str
+) -> None:
+    page = open_page(browser, screen, scheme)
+
+    page.goto(site[0] + place)
+    if place == "/batches/harbour-pale":
+        page.wait_for_selector(".chart.drawn canvas")
+
+    found = Axe().run(page)
+    assert found.violations_count == 0, found.generate_report()
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    page.context.close()
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+def test_the_chart_is_drawn_without_a_complaint_and_without_asking_anyone_else(
+    browser: Browser, site: tuple[str, Store, BatchId], screen: str
+) -> None:
+    origin, _, batch_id = site
+    page = open_page(browser, screen)
+    watch = Watch(page)
+
+    show_chart(page, origin, batch_id)
+
+    assert watch.complaints == []
+    assert watch.strangers(origin) == []
+    assert any("bokeh.min.js" in url for url in watch.requests)
+    assert not page.locator("svg.picture").first.is_visible()
+    page.context.close()
+
+
+def painted(page: Page) -> int:
+    """How many different colours stand in the drawn chart: an empty canvas has one."""
+    return int(
+        page.evaluate(
+            """() => {
+              const canvases = [];
+              const walk = (node) => {
+                if (node.tagName === 'CANVAS') canvases.push(node);
+                if (node.shadowRoot) [...node.shadowRoot.children].forEach(walk);
+                [...node.children].forEach(walk);
+              };
+              walk(document.querySelector('.chart'));
+              const seen = new Set();
+              for (const canvas of canvases) {
+                const pixels = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height).data;
+                for (let i = 0; i < pixels.length; i += 4) {
+                  if (pixels[i + 3] > 0) seen.add(pixels.slice(i, i + 3).join());
+                }
+              }
+              return seen.size;
+            }"""
+        )
+    )
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_chart_s_canvas_is_painted(browser: Browser, site: tuple[str, Store, BatchId], scheme: str) -> None:
+    origin, _, batch_id = site
+    page = open_page(browser, "desk", scheme)
+
+    show_chart(page, origin, batch_id)
+
+    # Line, band, wanted range, dashes and text: far more colours than a grid alone.
+    eventually("the canvas is painted", lambda: painted(page) > 20)
+    page.context.close()
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+def test_without_script_the_still_picture_and_utc_remain(
+    browser: Browser, site: tuple[str, Store, BatchId], screen: str
+) -> None:
+    origin, _, batch_id = site
+    page = open_page(browser, screen, java_script_enabled=False)
+
+    page.goto(f"{origin}/batches/{batch_id}")
+
+    assert page.locator(f"svg.{'narrow' if screen == 'phone' else 'wide'}").is_visible()
+    assert page.locator("svg.picture").count() == 2
+    assert "7 Mar 2026, 16:30 UTC" in page.locator("main").inner_text()
+    page.context.close()
+
+
+def test_a_tap_on_the_chart_tells_the_nearest_values_in_words(
+    browser: Browser, site: tuple[str, Store, BatchId]
+) -> None:
+    origin, _, batch_id = site
+    page = open_page(browser, "phone")
+    show_chart(page, origin, batch_id)
+    last = page.locator(".readout").inner_text()
+    box = page.locator(".chart").bounding_box()
+    assert box is not None
+
+    page.locator(".chart").scroll_into_view_if_needed()
+    page.locator(".chart").tap(position={"x": box["width"] / 2, "y": 150})
+
+    eventually("the line changes", lambda: page.locator(".readout").inner_text() != last)
+    said = page.locator(".readout").inner_text()
+    match = re.search(r"gravity (\d\.\d{4}), 80 % interval (\d\.\d{4}) to (\d\.\d{4}), \d+\.\d °C", said)
+    assert match, said
+    gravity, low, high = map(float, match.groups())
+    assert low < gravity < high
+    assert 1.02 < gravity < 1.045  # the middle of the course, by eye
+    page.context.close()
+
+
+def test_the_buttons_narrow_the_time_shown(browser: Browser, site: tuple[str, Store, BatchId]) -> None:
+    origin, _, batch_id = site
+    page = open_page(browser, "desk")
+    show_chart(page, origin, batch_id)
+    shown = "Bokeh.documents.at(-1).roots()[0].children[0].x_range"
+    span = f"(({shown}).end - ({shown}).start) / 3.6e6"
+    assert page.evaluate(span) == pytest.approx(118.0)
+
+    page.get_by_role("button", name="24 hours").click()
+
+    assert page.evaluate(span) == pytest.approx(24.0)
+    assert page.get_by_role("button", name="24 hours").get_attribute("aria-pressed") == "true"
+    page.context.close()
+
+
+def test_times_are_shown_in_the_viewer_s_own_zone(browser: Browser, site: tuple[str, Store, BatchId]) -> None:
+    origin, _, batch_id = site
+    page = open_page(browser, "desk")
+
+    page.goto(f"{origin}/batches/{batch_id}")
+
+    # 16:30 UTC is 18:30 in Helsinki in winter (EET, UTC+2).
+    eventually("times are local", lambda: "7 Mar 2026, 18:30" in page.locator("main").inner_text())
+    page.context.close()
+
+
+def test_a_sample_typed_on_a_phone_is_kept_at_the_viewer_s_time(
+    browser: Browser, site: tuple[str, Store, BatchId]
+) -> None:
+    origin, store, batch_id = site
+    page = open_page(browser, "phone")
+    page.goto(f"{origin}/batches/{batch_id}")
+    before = len(store.samples(batch_id))
+
+    page.get_by_label("Instrument").select_option("refractometer")
+    page.get_by_label("Reading, as read").fill("7.1")
+    page.get_by_label("Unit").select_option("Brix")
+    page.get_by_label("Temperature of the sample, °C").fill("20")
+    page.locator("#time").fill("2026-03-06T09:15")
+    page.get_by_role("button", name="Keep the sample").click()
+    page.wait_for_selector(".saved")
+
+    samples = store.samples(batch_id)
+    assert len(samples) == before + 1
+    assert samples[-1][1].time.isoformat() == "2026-03-06T07:15:00+00:00"
+    page.context.close()
+
+
+def test_a_decimal_comma_is_asked_about_on_the_page(browser: Browser, site: tuple[str, Store, BatchId]) -> None:
+    origin, store, batch_id = site
+    page = open_page(browser, "desk")
+    page.goto(f"{origin}/batches/{batch_id}")
+    before = len(store.samples(batch_id))
+
+    page.get_by_label("Reading, as read").fill("1,020")
+    page.get_by_label("Temperature of the sample, °C").fill("20")
+    page.locator("#time").fill("2026-03-06T09:15")
+    page.get_by_role("button", name="Keep the sample").click()
+
+    assert "Did you mean 1.020?" in page.locator(".questions").inner_text()
+    assert page.get_by_label("Reading, as read").input_value() == "1,020"
+    assert page.locator("#time").input_value() == "2026-03-06T09:15"
+    assert len(store.samples(batch_id)) == before
+    page.wait_for_selector(".chart.drawn canvas")
+    found = Axe().run(page)
+    assert found.violations_count == 0, found.generate_report()
+    page.context.close()
+
+
+def test_fresh_numbers_arrive_without_a_reload(browser: Browser, site: tuple[str, Store, BatchId]) -> None:
+    origin, store, batch_id = site
+    page = open_page(browser, "desk")
+    page.clock.install()
+    show_chart(page, origin, batch_id)
+    count = "Bokeh.documents.at(-1).roots()[0].children[0].x_range.end"
+    end = page.evaluate(count)
+    store.save_outcomes(batch_id, estimates=[brewery.estimate(126.0, gravity_sg=1.0111)])
+
+    page.clock.fast_forward(61_000)
+
+    eventually("the headline is fresh", lambda: "1.0111" in page.locator(".headline").inner_text())
+    eventually("the graph goes on", lambda: page.evaluate(count) > end)
+    page.context.close()
