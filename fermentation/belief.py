@@ -1,15 +1,17 @@
 """Belief: everything the smoother carries from one reading to the next, and its stored form.
 
-The belief is a cloud of particles. A particle is one hypothesis about what cannot be treated as Gaussian: how far the
-fermentation is (z), how fast it goes (k), the shape of its curve (a, b) and whether it is stalled. Given those, all
-else is linear and Gaussian, and each particle carries the exact mean and covariance of it (a Rao-Blackwellised
-particle filter: Doucet, de Freitas, Murphy and Russell, UAI 2000).
+The belief is a cloud of particles. A particle is one hypothesis about what is far from Gaussian: the shape of the
+fermentation curve (a, b), whether it is stalled, whether there is foam, and roughly when it began. Around it, each
+particle carries a normal distribution of everything else, kept up by an extended Kalman filter (a Gaussian sum
+filter: Alspach and Sorenson, IEEE Trans. Autom. Control 17, 439-448, 1972, with particles for the discrete part:
+Doucet, de Freitas, Murphy and Russell, UAI 2000).
 
-Linear state, in points (0.001 SG) unless noted:
+State, in points (0.001 SG) unless noted:
 
     0 original gravity   1 final gravity   2 temperature effect of the float (points/°C)
     3 foam bias          4 short-lived correlated error      5 lasting offset (knocks, fouling)
-    6... the curve's own error, one standard normal number a mode
+    6 z, the logit of progress             7 ln of the rate constant (1/h)
+    8... the curve's own error, one standard normal number a mode
 """
 
 from __future__ import annotations
@@ -28,26 +30,36 @@ from gylewatch.values import Batch
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
-ORIGINAL, FINAL, THERMAL, FOAM, SHORT, OFFSET, MODES = range(7)
+ORIGINAL, FINAL, THERMAL, FOAM, SHORT, OFFSET, Z, LOG_K, MODES = range(9)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cloud:
-    """The particles; arrays are read-only. n particles, m linear states."""
+    """The particles; arrays are read-only. n particles, m states."""
 
     log_weight: FloatArray  # (n,) normalised
-    z: FloatArray  # (n,) logit of progress
-    log_k: FloatArray  # (n,) ln of the rate constant, 1/h
     log_a: FloatArray  # (n,)
     log_b: FloatArray  # (n,)
-    foam_sd: FloatArray  # (n,) points: how strongly this hypothesis expects foam to bias the float
+    foamy: BoolArray  # (n,) foam may be biasing the float
     stalled: BoolArray  # (n,)
-    mean: FloatArray  # (m, n): a row of particles for each linear state keeps the inner loops long
+    mean: FloatArray  # (m, n): a row of particles for each state keeps the inner loops long
     covariance: FloatArray  # (m, m, n), exactly symmetric
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:
             getattr(self, name).setflags(write=False)
+
+    @property
+    def z(self) -> FloatArray:
+        """(n,) logit of progress."""
+        row: FloatArray = self.mean[Z]
+        return row
+
+    @property
+    def log_k(self) -> FloatArray:
+        """(n,) ln of the rate constant, 1/h at the belief's reference temperature."""
+        row: FloatArray = self.mean[LOG_K]
+        return row
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +105,7 @@ def cloud_of(belief: Belief) -> Cloud:
     return belief.cloud
 
 
-_MAGIC = b"gylewatch belief 1\n"
+_MAGIC = b"gylewatch belief 2\n"
 _SCALARS = (
     "step",
     "noise_points",
@@ -126,7 +138,7 @@ def encode_belief(belief: Belief) -> bytes:
 
 
 def _rows(cloud: Cloud) -> FloatArray:
-    return np.vstack([cloud.log_weight, cloud.z, cloud.log_k, cloud.log_a, cloud.log_b, cloud.foam_sd, cloud.stalled])
+    return np.vstack([cloud.log_weight, cloud.log_a, cloud.log_b, cloud.foamy, cloud.stalled])
 
 
 def decode_belief(stored: bytes, batch: Batch) -> Belief:
@@ -164,19 +176,17 @@ def _decode_cloud(shape: list[int], body: bytes) -> Cloud:
     m, n = shape
     upper = np.triu_indices(m)
     entries = len(upper[0])
-    table = np.frombuffer(body, dtype=np.float64).reshape(entries + m + 7, n).copy()
+    table = np.frombuffer(body, dtype=np.float64).reshape(entries + m + 5, n).copy()
     covariance = np.empty((m, m, n))
     covariance[upper] = table[:entries]
     covariance[upper[1], upper[0]] = table[:entries]
-    mean, columns = table[entries:-7], table[-7:]
+    mean, columns = table[entries:-5], table[-5:]
     return Cloud(
         log_weight=columns[0],
-        z=columns[1],
-        log_k=columns[2],
-        log_a=columns[3],
-        log_b=columns[4],
-        foam_sd=columns[5],
-        stalled=columns[6] > 0.5,
+        log_a=columns[1],
+        log_b=columns[2],
+        foamy=columns[3] > 0.5,
+        stalled=columns[4] > 0.5,
         mean=mean,
         covariance=covariance,
     )

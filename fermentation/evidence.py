@@ -6,20 +6,30 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fermentation.belief import FOAM, OFFSET, Cloud, FloatArray
+from fermentation.belief import FOAM, OFFSET, Cloud, FloatArray, Z
+from fermentation.kinetics import Z_LIMIT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scatter:
-    """A heavy-tailed error as a mixture of normal ones: shares and standard deviations relative to the usual one."""
+    """A heavy-tailed error as a mixture of normal ones.
+
+    share : of each; scale : standard deviation relative to the usual one, but for the last, whose standard deviation
+    is `wild_points`
+    """
 
     share: tuple[float, ...]
     scale: tuple[float, ...]
+    wild_points: float
+
+    def sds_points(self, usual_points: float) -> tuple[float, ...]:
+        """The standard deviations of the mixture's parts."""
+        return (*(scale * usual_points for scale in self.scale), self.wild_points)
 
 
-FLOAT_SCATTER = Scatter(share=(0.80, 0.16, 0.04), scale=(1.0, 3.0, 15.0))
+FLOAT_SCATTER = Scatter(share=(0.80, 0.15, 0.04, 0.01), scale=(1.0, 3.0, 9.0), wild_points=50.0)
 # Rocking and bubbles are heavy-tailed; a wild packet comes now and then
-SAMPLE_SCATTER = Scatter(share=(0.90, 0.10), scale=(1.0, 6.0))
+SAMPLE_SCATTER = Scatter(share=(0.90, 0.09, 0.01), scale=(1.0, 6.0), wild_points=30.0)
 # One hand sample in ten is misread or undegassed (common practice, no source)
 
 KNOCK_CHANCE = 0.002
@@ -29,20 +39,27 @@ SUSPICIOUS_SIGMA = 2.0
 # Knocks are weighed only when a reading lies this far off: it saves most of the work
 
 
-def innovation(cloud: Cloud, rows: FloatArray, value: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """(n,) surprise, (m, n) covariance with the state, (n,) variance without the measurement's own error."""
-    surprise = value - np.einsum("jn,jn->n", rows, cloud.mean)
+def innovation(
+    cloud: Cloud, expected: FloatArray, rows: FloatArray, value: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """(n,) surprise, (m, n) covariance with the state, (n,) variance without the measurement's own error.
+
+    `expected` (n,) is the value each particle expects; `rows` (m, n) its slope by each state.
+    """
+    surprise = value - expected
     towards = np.einsum("jkn,kn->jn", cloud.covariance, rows)
     variance = np.einsum("jn,jn->n", rows, towards)
     return surprise, towards, variance
 
 
-def take(cloud: Cloud, rows: FloatArray, value: float, sd: float, scatter: Scatter, *, knocks: bool) -> Cloud:
-    """The cloud after measuring `value` = rows . state + error.
+def take(
+    cloud: Cloud, expected: FloatArray, rows: FloatArray, *, value: float, sd: float, scatter: Scatter, knocks: bool
+) -> Cloud:
+    """The cloud after measuring `value`.
 
     Parameters
     ----------
-    rows : (m, n) measurement row of each particle
+    expected : (n,) what each particle expects; rows : (m, n) the slope of that by each state
     value, sd : points
     scatter : shape of the error
     knocks : whether a sudden shift of the float is an explanation too
@@ -53,12 +70,12 @@ def take(cloud: Cloud, rows: FloatArray, value: float, sd: float, scatter: Scatt
     normal distribution with the same mean and covariance (generalised pseudo-Bayesian estimator of first order:
     Bar-Shalom, Li and Kirubarajan, Estimation with Applications to Tracking and Navigation, 2001, section 11.6).
     """
-    surprise, towards, variance = innovation(cloud, rows, value)
+    surprise, towards, variance = innovation(cloud, expected, rows, value)
     weights = np.exp(cloud.log_weight)
     typical = float(np.sqrt(weights @ (surprise**2 / (variance + sd**2))))
     shifts: tuple[int | None, ...] = (None, OFFSET, FOAM) if knocks and typical > SUSPICIOUS_SIGMA else (None,)
     causes = [_cause(shift, rows, towards, variance) for shift in shifts]
-    totals = np.array([cause.variance + (scale * sd) ** 2 for cause in causes for scale in scatter.scale])
+    totals = np.array([cause.variance + part**2 for cause in causes for part in scatter.sds_points(sd)])
     prior = np.array([cause.log_chance + np.log(share) for cause in causes for share in scatter.share])
     log_shares = prior[:, None] - 0.5 * (surprise**2 / totals + np.log(2.0 * np.pi * totals))
     top = log_shares.max(axis=0)
@@ -109,7 +126,9 @@ def _collapse(
             covariance[cause.shift, cause.shift] += KNOCK_SD_POINTS**2 * share.sum(axis=0)
     if len(causes) > 1:
         covariance -= step[:, None] * step[None, :]
-    return cloud.mean + step, covariance
+    mean = cloud.mean + step
+    np.clip(mean[Z], -1.5 * Z_LIMIT, Z_LIMIT, out=mean[Z])
+    return mean, covariance
 
 
 def normalised(log_weight: FloatArray) -> FloatArray:
@@ -132,20 +151,18 @@ def resample(cloud: Cloud, generator: np.random.Generator) -> Cloud:
         return replace(cloud, log_weight=log_weight)
     at = (generator.random() + np.arange(n)) / n
     chosen = np.minimum(np.searchsorted(np.cumsum(weights), at), n - 1)
-    static = np.column_stack([cloud.log_k, cloud.log_a, cloud.log_b])
-    centre = weights @ static
-    deviation = static - centre
-    factor = np.linalg.cholesky((weights[:, None] * deviation).T @ deviation + 1e-9 * np.eye(3))
+    shape = np.column_stack([cloud.log_a, cloud.log_b])
+    centre = weights @ shape
+    deviation = shape - centre
+    factor = np.linalg.cholesky((weights[:, None] * deviation).T @ deviation + 1e-9 * np.eye(2))
     shrink = np.sqrt(1.0 - KERNEL_WIDTH**2)
-    noise = KERNEL_WIDTH * generator.standard_normal((n, 3)) @ factor.T
+    noise = KERNEL_WIDTH * generator.standard_normal((n, 2)) @ factor.T
     spread = centre + shrink * deviation[chosen] + noise
     return Cloud(
         log_weight=np.full(n, -np.log(n)),
-        z=cloud.z[chosen],
-        log_k=spread[:, 0].copy(),
-        log_a=spread[:, 1].copy(),
-        log_b=spread[:, 2].copy(),
-        foam_sd=cloud.foam_sd[chosen],
+        log_a=spread[:, 0].copy(),
+        log_b=spread[:, 1].copy(),
+        foamy=cloud.foamy[chosen],
         stalled=cloud.stalled[chosen],
         mean=cloud.mean[:, chosen],
         covariance=cloud.covariance[:, :, chosen],

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from fermentation.belief import FINAL, ORIGINAL, Belief, FloatArray, cloud_of
-from fermentation.kinetics import Z_LIMIT, hours_between, progress, temperature_factor
+from fermentation.belief import FINAL, LOG_K, ORIGINAL, Belief, Cloud, FloatArray, Z, cloud_of
+from fermentation.kinetics import Z_LIMIT, hours_between, speed, temperature_factor
+from fermentation.motion import LOG_K_RANGE
 
 FINISH_POINTS = 0.5
 # Finished means: half a point or less left to fall; no hand instrument sees less
@@ -14,12 +15,12 @@ STALL_FOR_GOOD_SHARE = 0.5
 FARTHEST_HOURS = 24.0 * 90
 
 
-def final_points(belief: Belief) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """(k,) means, (k,) standard deviations in points and (k,) weights of the final gravity's mixture."""
-    cloud = cloud_of(belief)
+def final_points(cloud: Cloud, here: FloatArray, here_sd: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """(k,) means, (k,) standard deviations in points and (k,) weights of the final gravity's mixture.
+
+    here, here_sd : (n,) the gravity now
+    """
     weights = np.exp(cloud.log_weight)
-    p = progress(cloud.z)
-    here = (1.0 - p) * cloud.mean[ORIGINAL] + p * cloud.mean[FINAL]
     there = np.minimum(cloud.mean[FINAL], here)
     sd = np.sqrt(np.maximum(cloud.covariance[FINAL, FINAL], 0.0))
     if not cloud.stalled.any():
@@ -27,20 +28,26 @@ def final_points(belief: Belief) -> tuple[FloatArray, FloatArray, FloatArray]:
     stays = np.where(cloud.stalled, STALL_FOR_GOOD_SHARE, 0.0)
     return (
         np.concatenate([there, here]),
-        np.concatenate([sd, sd]),
-        np.concatenate([weights * (1 - stays), weights * stays]),
+        np.concatenate([sd, here_sd]),
+        np.concatenate([weights * (1.0 - stays), weights * stays]),
     )
 
 
-def hours_to_finish(belief: Belief) -> FloatArray:
-    """(n,) hours from now; negative once it lies behind, infinite where stalled."""
+def hours_to_finish(belief: Belief) -> tuple[FloatArray, FloatArray]:
+    """(n,) hours from now, negative once it lies behind, infinite where stalled; and (n,) their standard deviation."""
     cloud = cloud_of(belief)
-    pace = temperature_factor(belief.reference_c, belief.reference_c, belief.warmest_c)
-    pace = max(pace, temperature_factor(belief.temperature_c, belief.reference_c, belief.warmest_c), 0.05)
+    warm = temperature_factor(belief.reference_c, belief.reference_c, belief.warmest_c)
+    now = temperature_factor(belief.temperature_c, belief.reference_c, belief.warmest_c)
+    pace = max(warm, now, 0.05)
     drop = np.maximum(cloud.mean[ORIGINAL] - cloud.mean[FINAL], 2.0 * FINISH_POINTS)
     share_left = FINISH_POINTS / drop
     z_end = np.minimum(np.log1p(-share_left) - np.log(share_left), Z_LIMIT)
-    k, a, b = np.exp(cloud.log_k) * pace, np.exp(cloud.log_a), np.exp(cloud.log_b)
+    k = np.exp(np.clip(cloud.log_k, *LOG_K_RANGE)) * pace
+    a, b = np.exp(cloud.log_a), np.exp(cloud.log_b)
     ahead = hours_between(cloud.z, z_end, k, a, b)
     behind = hours_between(z_end, cloud.z, k, a, b)
-    return np.where(cloud.stalled & (ahead > 0), np.inf, np.minimum(ahead, FARTHEST_HOURS) - behind)
+    cov = cloud.covariance
+    by_z = 1.0 / np.maximum(speed(np.minimum(cloud.z, z_end), k, a, b), 1e-4)
+    variance = ahead**2 * cov[LOG_K, LOG_K] + by_z**2 * cov[Z, Z] + 2.0 * ahead * by_z * cov[Z, LOG_K]
+    hours = np.where(cloud.stalled & (ahead > 0), np.inf, np.minimum(ahead, FARTHEST_HOURS) - behind)
+    return hours, np.sqrt(np.clip(variance, 0.0, FARTHEST_HOURS**2))

@@ -6,18 +6,21 @@ from dataclasses import replace
 
 import numpy as np
 
-from fermentation.belief import FINAL, FOAM, OFFSET, ORIGINAL, SHORT, BoolArray, Cloud, FloatArray
+from fermentation.belief import FINAL, FOAM, LOG_K, OFFSET, ORIGINAL, SHORT, BoolArray, Cloud, FloatArray, Z
 from fermentation.kinetics import advance, progress, speed
 
-LOG_K_DRIFT_PER_SQRT_DAY = 0.2
+LOG_K_DRIFT_PER_SQRT_DAY = 0.25
 # Nutrients, oxygen and the brewer's hand change the pace; curve families do not cover all of it
+LOG_K_RANGE = (float(np.log(0.003)), float(np.log(2.0)))
 STALL_PER_DAY, RESTART_PER_DAY = 0.015, 0.12
 # About one batch in ten stops early; a stall ends within a week or not at all (common practice, no source)
-STALL_BIRTH_BOOST = 4.0
-# Stalled hypotheses are drawn this much more often than believed, and weighted down, so that some are there in time
+STALL_DRAWN_PER_DAY, RESTART_DRAWN_PER_DAY = 0.4, 0.6
+# Hypotheses of a change are drawn more often than believed, and weighted down, so that some are there in time
 STALLED_PACE = 0.01
-FOAM_HOURS = 30.0
-# Memory of the foam bias: heads stand for hours to days
+FOAM_SWITCH_PER_DAY = 0.5
+FOAM_SD_POINTS, CALM_SD_POINTS = 3.0, 0.4
+FOAM_HOURS, CALM_HOURS = 30.0, 10.0
+# A head stands for hours to days, and goes within hours once it breaks
 FOAM_FULL_RATE_POINTS_PER_DAY = 4.0
 # Falling this fast, a beer carries all the foam it will carry
 SHORT_HOURS, SHORT_SD_POINTS = 2.5, 0.35
@@ -32,45 +35,70 @@ def pass_time(cloud: Cloud, hours: float, pace: float, generator: np.random.Gene
     `pace` is the temperature factor of the rate over that time.
     """
     days = hours / 24.0
-    cloud = _switch_stalls(cloud, days, generator)
-    log_k = cloud.log_k + LOG_K_DRIFT_PER_SQRT_DAY * np.sqrt(days) * generator.standard_normal(cloud.log_k.shape)
-    moved = advance(cloud.z, effective_k(cloud, pace), np.exp(cloud.log_a), np.exp(cloud.log_b), hours)
-    mean, covariance = _relax(cloud, moved, hours)
-    return replace(cloud, log_k=log_k, z=moved, mean=mean, covariance=covariance)
+    cloud = _switch(cloud, days, generator)
+    a, b = np.exp(cloud.log_a), np.exp(cloud.log_b)
+    k = effective_k(cloud, pace)
+    moved = advance(cloud.z, k, a, b, hours)
+    # dz'/dz of dz/dt = s(z) is s(z')/s(z); dz'/dln k is the time-integral of the flow, s(z') t (exact for constant k)
+    ahead = speed(moved, k, a, b)
+    along = np.clip(ahead / speed(cloud.z, k, a, b), 0.02, 20.0)
+    mean, covariance = cloud.mean.copy(), cloud.covariance.copy()
+    mean[Z] = moved
+    _blend(covariance, along, np.minimum(ahead * hours, 5.0))
+    covariance[LOG_K, LOG_K] += LOG_K_DRIFT_PER_SQRT_DAY**2 * days
+    _relax(cloud, mean, covariance, moved, hours)
+    return replace(cloud, mean=mean, covariance=covariance)
 
 
 def effective_k(cloud: Cloud, pace: float) -> FloatArray:
     """(n,) rate constants at the present temperature, 1/h; next to nothing where stalled."""
-    k: FloatArray = np.exp(cloud.log_k) * np.where(cloud.stalled, STALLED_PACE * pace, pace)
+    k: FloatArray = np.exp(np.clip(cloud.log_k, *LOG_K_RANGE)) * np.where(cloud.stalled, STALLED_PACE * pace, pace)
     return k
 
 
-def rate_points_per_day(cloud: Cloud, pace: float) -> FloatArray:
-    """(n,) how fast the gravity falls."""
+def rate_points_per_day(cloud: Cloud, pace: float) -> tuple[FloatArray, FloatArray]:
+    """(n,) how fast the gravity falls, and (n,) the standard deviation of its logarithm."""
+    a, b = np.exp(cloud.log_a), np.exp(cloud.log_b)
     p = progress(cloud.z)
-    dz_dt = speed(cloud.z, effective_k(cloud, pace), np.exp(cloud.log_a), np.exp(cloud.log_b))
-    fall: FloatArray = 24.0 * (cloud.mean[ORIGINAL] - cloud.mean[FINAL]) * p * (1.0 - p) * dz_dt
-    return np.maximum(fall, 0.0)
+    dz_dt = speed(cloud.z, effective_k(cloud, pace), a, b)
+    drop = np.maximum(cloud.mean[ORIGINAL] - cloud.mean[FINAL], 1.0)
+    fall: FloatArray = 24.0 * drop * p * (1.0 - p) * dz_dt
+    by_z = a * (1.0 - p) - b * p
+    cov = cloud.covariance
+    variance = cov[LOG_K, LOG_K] + by_z**2 * cov[Z, Z] + 2.0 * by_z * cov[Z, LOG_K]
+    return fall, np.sqrt(np.clip(variance, 1e-6, 4.0))
 
 
-def _switch_stalls(cloud: Cloud, days: float, generator: np.random.Generator) -> Cloud:
-    chance = generator.random(cloud.z.shape)
+def _blend(covariance: FloatArray, along: FloatArray, by_log_k: FloatArray) -> None:
+    """z' = along z + by_log_k ln k, applied to the covariance in place."""
+    covariance[Z] = along * covariance[Z] + by_log_k * covariance[LOG_K]
+    covariance[:, Z] = along * covariance[:, Z] + by_log_k * covariance[:, LOG_K]
+    covariance[:, Z] = covariance[Z]  # exactly symmetric
+
+
+def _switch(cloud: Cloud, days: float, generator: np.random.Generator) -> Cloud:
+    chance = generator.random((2, len(cloud.log_weight)))
     p = progress(cloud.z)
-    under_way = (p > 0.03) & (p < 0.97)
-    believed = 1.0 - np.exp(-STALL_PER_DAY * days)
-    drawn = 1.0 - np.exp(-STALL_BIRTH_BOOST * STALL_PER_DAY * days)
-    can_stall = under_way & ~cloud.stalled
-    born = can_stall & (chance < drawn)
-    freed = cloud.stalled & (chance < 1.0 - np.exp(-RESTART_PER_DAY * days))
-    log_weight = cloud.log_weight + np.where(born, np.log(max(believed, 1e-12) / max(drawn, 1e-12)), 0.0)
-    log_weight += np.where(can_stall & ~born, np.log((1.0 - believed) / (1.0 - drawn)), 0.0)
+    can_stall = (p > 0.03) & (p < 0.97) & ~cloud.stalled
+    born, weight_of_birth = _drawn(can_stall, chance[0], STALL_PER_DAY * days, STALL_DRAWN_PER_DAY * days)
+    freed, weight_of_release = _drawn(cloud.stalled, chance[0], RESTART_PER_DAY * days, RESTART_DRAWN_PER_DAY * days)
     stalled: BoolArray = (cloud.stalled | born) & ~freed
-    return replace(cloud, log_weight=log_weight, stalled=stalled)
+    foamy: BoolArray = cloud.foamy ^ (chance[1] < 0.5 - 0.5 * np.exp(-2.0 * FOAM_SWITCH_PER_DAY * days))
+    log_weight = cloud.log_weight + weight_of_birth + weight_of_release
+    return replace(cloud, log_weight=log_weight, stalled=stalled, foamy=foamy)
 
 
-def _relax(cloud: Cloud, moved: FloatArray, hours: float) -> tuple[FloatArray, FloatArray]:
-    keep_foam, keep_short = np.exp(-hours / FOAM_HOURS), np.exp(-hours / SHORT_HOURS)
-    mean, covariance = cloud.mean.copy(), cloud.covariance.copy()
+def _drawn(able: BoolArray, chance: FloatArray, believed: float, drawn: float) -> tuple[BoolArray, FloatArray]:
+    """Which of the able change, at the drawn rate; and the log weight that makes up for the believed one."""
+    p_believed, p_drawn = -np.expm1(-believed), -np.expm1(-drawn)
+    changed: BoolArray = able & (chance < p_drawn)
+    of_change, of_staying = np.log((p_believed + 1e-12) / (p_drawn + 1e-12)), np.log((1 - p_believed) / (1 - p_drawn))
+    return changed, np.where(changed, of_change, np.where(able, of_staying, 0.0))
+
+
+def _relax(cloud: Cloud, mean: FloatArray, covariance: FloatArray, moved: FloatArray, hours: float) -> None:
+    keep_foam = np.exp(-hours / np.where(cloud.foamy, FOAM_HOURS, CALM_HOURS))
+    keep_short = float(np.exp(-hours / SHORT_HOURS))
     for index, keep in ((FOAM, keep_foam), (SHORT, keep_short)):
         mean[index] *= keep
         covariance[index] *= keep
@@ -78,7 +106,7 @@ def _relax(cloud: Cloud, moved: FloatArray, hours: float) -> tuple[FloatArray, F
     drop = cloud.mean[ORIGINAL] - cloud.mean[FINAL]
     fallen = drop * (progress(moved) - progress(cloud.z)) * 24.0 / hours
     foaming = np.minimum(np.maximum(fallen, 0.0) / FOAM_FULL_RATE_POINTS_PER_DAY, 1.0)
-    covariance[FOAM, FOAM] += cloud.foam_sd**2 * foaming * (1.0 - keep_foam**2)
+    foam_sd = np.where(cloud.foamy, FOAM_SD_POINTS, CALM_SD_POINTS)
+    covariance[FOAM, FOAM] += foam_sd**2 * foaming * (1.0 - keep_foam**2)
     covariance[SHORT, SHORT] += SHORT_SD_POINTS**2 * (1.0 - keep_short**2)
     covariance[OFFSET, OFFSET] += FOULING_POINTS_PER_SQRT_DAY**2 * hours / 24.0
-    return mean, covariance

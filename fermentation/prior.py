@@ -4,10 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 
-from fermentation.belief import FINAL, MODES, OFFSET, ORIGINAL, THERMAL, Cloud
+from fermentation.belief import (
+    FINAL,
+    LOG_K,
+    MODES,
+    OFFSET,
+    ORIGINAL,
+    THERMAL,
+    BoolArray,
+    Cloud,
+    FloatArray,
+    Z,
+)
 from gylewatch.values import Batch
 
-PARTICLES = 400
+PARTICLES = 160
 
 MEASURED_ORIGINAL_SD_POINTS = 1.0
 # A careful hydrometer reading of unfermented wort (common practice, no source)
@@ -19,17 +30,19 @@ POOR_ATTENUATION_SHARE = 0.15
 POOR_ATTENUATION_SD = 0.07
 # Share of batches whose end is not governed by the yeast's range (odd mash, tired or wild yeast), and their spread
 
-LOG_K_AT_20_C, LOG_K_PER_C, LOG_K_SD = np.log(0.13), 0.075, 0.55
+LOG_K_AT_20_C, LOG_K_PER_C, LOG_K_SD = float(np.log(0.12)), 0.075, 0.55
 # Logistic steepness 0.08..0.25 /h for ales at 18..22 °C, 0.03..0.07 /h for lagers at 8..14 °C
-# (shared ranges of the ASBC Yeast-14 literature, from memory; wide)
-START_Z_MEAN, START_Z_SD = -5.2, 1.7
-# -ln of the share fermented at pitching; mid-point times of 18-40 h (ale) and 50-100 h (lager) with the k above
-LOG_A_MEAN, LOG_A_SD = -0.25, 0.3
-LOG_B_MEAN, LOG_B_SD = -0.1, 0.3
+# (ranges of the Yeast-14 literature, from memory; wide)
+START_Z_MEAN, START_Z_SD = -5.0, 1.8
+# ln of the share fermented at pitching; mid-point times of 18-40 h (ale) and 50-100 h (lager) with the k above
+LOCAL_Z_SD, LOCAL_LOG_K_SD = 0.4, 0.3
+# The part of both spreads that each particle carries itself; the rest is spread over the particles
+LOG_A_MEAN, LOG_A_SD = -0.25, 0.35
+LOG_B_MEAN, LOG_B_SD = -0.1, 0.35
 CREEPING_SHARE, CREEPING_LOG_B, CREEPING_LOG_B_SD = 0.2, 0.6, 0.2
 # b near 2: the last points take as long as all before
 
-FOAM_SHARE, FOAM_SD_POINTS, CALM_SD_POINTS = 0.6, 3.0, 0.5
+FOAMY_SHARE = 0.5
 THERMAL_SD_POINTS_PER_C = 0.05
 START_OFFSET_SD_POINTS = 0.3
 
@@ -48,28 +61,32 @@ def seed_cloud(
     generator : source of the random draws
     """
     n = PARTICLES
-    draw = generator.standard_normal((4, n))
-    share = (generator.permutation(n) + 0.5) / n
-    log_k = LOG_K_AT_20_C + LOG_K_PER_C * (temperature_c - 20.0) + LOG_K_SD * draw[0]
-    log_b = np.where(
-        share < CREEPING_SHARE, CREEPING_LOG_B + CREEPING_LOG_B_SD * draw[3], LOG_B_MEAN + LOG_B_SD * draw[3]
+    poor, creeping, foamy = (
+        generator.permutation(n) < share * n for share in (POOR_ATTENUATION_SHARE, CREEPING_SHARE, FOAMY_SHARE)
     )
-    foamy = generator.permutation(n) < FOAM_SHARE * n
-    mean, covariance = _seed_linear(batch, first_points, modes, generator.permutation(n) < POOR_ATTENUATION_SHARE * n)
+    draw = generator.standard_normal((4, n))
+    mean, covariance = _seed_gravities(batch, first_points, modes, poor)
+    mean[Z] = START_Z_MEAN + np.sqrt(START_Z_SD**2 - LOCAL_Z_SD**2) * draw[0]
+    mean[LOG_K] = LOG_K_AT_20_C + LOG_K_PER_C * (temperature_c - 20.0)
+    mean[LOG_K] += np.sqrt(LOG_K_SD**2 - LOCAL_LOG_K_SD**2) * draw[1]
+    covariance[Z, Z] = LOCAL_Z_SD**2
+    covariance[LOG_K, LOG_K] = LOCAL_LOG_K_SD**2
+    covariance[THERMAL, THERMAL] = THERMAL_SD_POINTS_PER_C**2
+    covariance[OFFSET, OFFSET] = START_OFFSET_SD_POINTS**2
+    for j in range(MODES, MODES + modes):
+        covariance[j, j] = 1.0
     return Cloud(
         log_weight=np.full(n, -np.log(n)),
-        z=START_Z_MEAN + START_Z_SD * draw[1],
-        log_k=log_k,
         log_a=LOG_A_MEAN + LOG_A_SD * draw[2],
-        log_b=log_b,
-        foam_sd=np.where(foamy, FOAM_SD_POINTS, CALM_SD_POINTS),
+        log_b=np.where(creeping, CREEPING_LOG_B + CREEPING_LOG_B_SD * draw[3], LOG_B_MEAN + LOG_B_SD * draw[3]),
+        foamy=foamy,
         stalled=np.zeros(n, dtype=np.bool_),
         mean=mean,
         covariance=covariance,
     )
 
 
-def _seed_linear(batch: Batch, first_points: float, modes: int, poor: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _seed_gravities(batch: Batch, first_points: float, modes: int, poor: BoolArray) -> tuple[FloatArray, FloatArray]:
     n, m = len(poor), MODES + modes
     measured = batch.original_gravity_sg
     original = first_points if measured is None else 1000.0 * (measured - 1.0)
@@ -77,8 +94,7 @@ def _seed_linear(batch: Batch, first_points: float, modes: int, poor: np.ndarray
     original_sd = GUESSED_ORIGINAL_SD_POINTS if measured is None else MEASURED_ORIGINAL_SD_POINTS
     low, high = batch.expected_attenuation
     kept = 1.0 - 0.5 * (low + high)
-    spread = np.hypot((high - low) / np.sqrt(12.0), ATTENUATION_SPILL)
-    spread = np.where(poor, POOR_ATTENUATION_SD, spread)
+    spread = np.where(poor, POOR_ATTENUATION_SD, np.hypot((high - low) / np.sqrt(12.0), ATTENUATION_SPILL))
     mean = np.zeros((m, n))
     mean[ORIGINAL], mean[FINAL] = original, kept * original
     covariance = np.zeros((m, m, n))
@@ -86,8 +102,4 @@ def _seed_linear(batch: Batch, first_points: float, modes: int, poor: np.ndarray
     covariance[ORIGINAL, ORIGINAL] = original_sd**2
     covariance[ORIGINAL, FINAL] = covariance[FINAL, ORIGINAL] = kept * original_sd**2
     covariance[FINAL, FINAL] = (kept * original_sd) ** 2 + (original * spread) ** 2
-    covariance[THERMAL, THERMAL] = THERMAL_SD_POINTS_PER_C**2
-    covariance[OFFSET, OFFSET] = START_OFFSET_SD_POINTS**2
-    for j in range(MODES, m):
-        covariance[j, j] = 1.0
     return mean, covariance

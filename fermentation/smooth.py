@@ -26,10 +26,12 @@ from fermentation.belief import (
     Belief,
     FloatArray,
     Pending,
+    Z,
     cloud_of,
     hours,
 )
 from fermentation.estimate import Estimate
+from fermentation.gravity import gravity_rows
 from fermentation.motion import effective_k, pass_time
 from fermentation.prior import seed_cloud
 from fermentation.summary import summarise
@@ -112,15 +114,15 @@ def observe_sample(belief: Belief, sample: HandGravity) -> tuple[Belief, Estimat
         belief = _carry(belief, sample.time, belief.temperature_c)
     else:
         late_hours = hours(belief.time - sample.time)
-    rows = _gravity_rows(_carried_back(belief, min(late_hours, 24.0)))
+    cloud = cloud_of(belief)
+    expected, rows = gravity_rows(cloud, _carried_back(belief, min(late_hours, 24.0)))
     value = 1000.0 * (sample.gravity_sg - 1.0)
     sd = float(np.hypot(1000.0 * sample.sd_sg, 0.02 * late_hours))
-    cloud = cloud_of(belief)
-    surprise, _, variance = evidence.innovation(cloud, rows, value)
+    surprise, _, variance = evidence.innovation(cloud, expected, rows, value)
     weights = np.exp(cloud.log_weight)
     squared = float(weights @ (surprise**2 / (variance + sd**2)))
     misfit = belief.misfit + MISFIT_MEMORY * (squared - belief.misfit)
-    cloud = evidence.take(cloud, rows, value, sd, evidence.SAMPLE_SCATTER, knocks=False)
+    cloud = evidence.take(cloud, expected, rows, value=value, sd=sd, scatter=evidence.SAMPLE_SCATTER, knocks=False)
     generator, belief = _generator(replace(belief, misfit=misfit))
     return summarise(replace(belief, cloud=evidence.resample(cloud, generator)))
 
@@ -187,36 +189,34 @@ def _add(belief: Belief, addition: Addition) -> Belief:
     mean = cloud.mean.copy()
     mean[ORIGINAL] += points
     p_now = np.clip(1.0 - left / (drop + points), 1e-5, 1.0 - 1e-5)
-    cloud = replace(cloud, mean=mean, z=np.log(p_now) - np.log1p(-p_now), stalled=np.zeros_like(cloud.stalled))
+    mean[Z] = np.log(p_now) - np.log1p(-p_now)
+    covariance = cloud.covariance.copy()
+    covariance[Z, Z] += 0.3**2
+    cloud = replace(cloud, mean=mean, covariance=covariance, stalled=np.zeros_like(cloud.stalled))
     added = belief.added_points + float(np.mean(points))
     return replace(belief, cloud=cloud, additions_done=belief.additions_done + 1, added_points=added)
 
 
-def _gravity_rows(belief: Belief) -> FloatArray:
+def _float_rows(belief: Belief, gravity: GravityReading, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """What each particle expects the float to read, and the slope of that by each state."""
     cloud = cloud_of(belief)
-    p = kinetics.progress(cloud.z)
-    rows = np.zeros_like(cloud.mean)
-    rows[ORIGINAL], rows[FINAL] = 1.0 - p, p
-    return rows
+    expected, rows = gravity_rows(cloud, z)
+    beside = rows.copy()
+    beside[[ORIGINAL, FINAL, Z]] = 0.0
+    beside[THERMAL] = gravity.temperature_c - belief.reference_c
+    beside[FOAM] = beside[SHORT] = beside[OFFSET] = 1.0
+    beside[MODES:] = np.array(belief.modes_points)[:, None]
+    return expected + np.einsum("jn,jn->n", beside, cloud.mean), rows + beside
 
 
-def _float_rows(belief: Belief, gravity: GravityReading) -> FloatArray:
-    rows = _gravity_rows(belief)
-    rows[THERMAL] = gravity.temperature_c - belief.reference_c
-    rows[FOAM] = rows[SHORT] = rows[OFFSET] = 1.0
-    rows[MODES:] = np.array(belief.modes_points)[:, None]
-    return rows
-
-
-def _carried_back(belief: Belief, late_hours: float) -> Belief:
-    """The belief with progress as it was `late_hours` ago; only good for measurement rows."""
+def _carried_back(belief: Belief, late_hours: float) -> FloatArray:
+    """(n,) progress z as it was `late_hours` ago."""
     cloud = cloud_of(belief)
     if late_hours <= 0.0:
-        return belief
+        return cloud.z
     pace = kinetics.temperature_factor(belief.temperature_c, belief.reference_c, belief.warmest_c)
-    k = effective_k(cloud, pace)
-    slope = kinetics.speed(cloud.z, k, np.exp(cloud.log_a), np.exp(cloud.log_b))
-    return replace(belief, cloud=replace(cloud, z=cloud.z - np.minimum(slope * late_hours, 3.0)))
+    slope = kinetics.speed(cloud.z, effective_k(cloud, pace), np.exp(cloud.log_a), np.exp(cloud.log_b))
+    return cloud.z - np.minimum(slope * late_hours, 3.0)
 
 
 def _take_late(belief: Belief, gravity: GravityReading, value: float) -> Belief:
@@ -227,22 +227,31 @@ def _take_late(belief: Belief, gravity: GravityReading, value: float) -> Belief:
 
 
 def _learn(belief: Belief, gravity: GravityReading, value: float, late_hours: float = 0.0) -> Belief:
-    rows = _float_rows(_carried_back(belief, late_hours), gravity)
+    expected, rows = _float_rows(belief, gravity, _carried_back(belief, late_hours))
     sd = belief.noise_points * (3.0 if gravity.moving else 1.0)
     sd = float(np.hypot(sd, 0.3 * late_hours))
-    noise = belief.noise_points if late_hours or gravity.moving else _learnt_noise(belief, rows, value)
-    cloud = evidence.take(cloud_of(belief), rows, value, sd, evidence.FLOAT_SCATTER, knocks=not gravity.moving)
+    usual = not late_hours and not gravity.moving
+    noise = _learnt_noise(belief, expected, rows, value) if usual else belief.noise_points
+    cloud = evidence.take(
+        cloud_of(belief),
+        expected,
+        rows,
+        value=value,
+        sd=sd,
+        scatter=evidence.FLOAT_SCATTER,
+        knocks=not gravity.moving,
+    )
     generator, belief = _generator(belief)
     return replace(belief, cloud=evidence.resample(cloud, generator), noise_points=noise)
 
 
-def _learnt_noise(belief: Belief, rows: FloatArray, value: float) -> float:
+def _learnt_noise(belief: Belief, expected: FloatArray, rows: FloatArray, value: float) -> float:
     """Follow the median of the standardised surprise (stochastic approximation: Robbins and Monro, 1951).
 
     For a normal error the median of |surprise| is 0.6745 standard deviations; the median does not see outliers.
     """
     cloud = cloud_of(belief)
-    surprise, _, variance = evidence.innovation(cloud, rows, value)
+    surprise, _, variance = evidence.innovation(cloud, expected, rows, value)
     weights = np.exp(cloud.log_weight)
     mean = float(weights @ surprise)
     total = float(weights @ (variance + (surprise - mean) ** 2)) + belief.noise_points**2

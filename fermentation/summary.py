@@ -9,9 +9,10 @@ from math import sqrt
 import numpy as np
 
 from calibration.strength import abv_percent, real_attenuation
-from fermentation.belief import FINAL, FOAM, OFFSET, ORIGINAL, SHORT, Belief, FloatArray, cloud_of, hours
+from fermentation.belief import FOAM, OFFSET, ORIGINAL, SHORT, Belief, Cloud, FloatArray, cloud_of, hours
 from fermentation.estimate import Estimate, Forecast, Phase
 from fermentation.forecast import final_points, hours_to_finish
+from fermentation.gravity import gravity_rows, spread
 from fermentation.kinetics import progress, temperature_factor
 from fermentation.motion import rate_points_per_day
 from fermentation.phase import phase_of
@@ -56,33 +57,22 @@ def _share_above(mean: FloatArray, sd: FloatArray, weight: FloatArray, bound: fl
     return float(_shares_above(mean, sd, weight, np.array([bound]))[0])
 
 
-def _weighted_quantiles(values: FloatArray, weight: FloatArray) -> tuple[float, float, float]:
-    order = np.argsort(values)
-    below = np.cumsum(weight[order])
-    at = np.interp(_LOW_MID_HIGH, below - 0.5 * weight[order], values[order])
-    return float(at[0]), float(at[1]), float(at[2])
-
-
 def summarise(belief: Belief) -> tuple[Belief, Estimate]:
     """The estimate of a belief that has seen readings; the belief is returned with its finish noted."""
     cloud = cloud_of(belief)
     weight = np.exp(cloud.log_weight)
-    p = progress(cloud.z)
-    original, final = cloud.mean[ORIGINAL], cloud.mean[FINAL]
-    here = (1.0 - p) * original + p * final
-    cov = cloud.covariance
-    var_original, var_final, both = cov[ORIGINAL, ORIGINAL], cov[FINAL, FINAL], cov[ORIGINAL, FINAL]
-    here_sd = np.sqrt(np.maximum((1 - p) ** 2 * var_original + p**2 * var_final + 2 * p * (1 - p) * both, 0.0))
+    here, rows = gravity_rows(cloud)
+    here_sd = spread(cloud, rows)
     low, middle, high = quantiles(here, here_sd, weight)
     pace = temperature_factor(belief.temperature_c, belief.reference_c, belief.warmest_c)
-    rate = rate_points_per_day(cloud, pace)
-    rate_low, rate_middle, rate_high = _weighted_quantiles(rate, weight)
-    fallen = p * (original - final)
-    fallen_sd = p * np.sqrt(np.maximum(var_original + var_final - 2 * both, 0.0))
-    started = _share_above(fallen, fallen_sd, weight, START_DROP_POINTS)
-    attenuated = _probability_attenuated(belief, here, weight)
-    still = float(weight @ (rate < STILL_POINTS_PER_DAY))
-    share_done = float(weight @ p)
+    rate, log_sd = rate_points_per_day(cloud, pace)
+    log_rate = np.log(np.maximum(rate, 1e-6))
+    rate_low, rate_middle, rate_high = (float(np.exp(x)) for x in quantiles(log_rate, log_sd, weight))
+    still = 1.0 - _share_above(log_rate, log_sd, weight, float(np.log(STILL_POINTS_PER_DAY)))
+    original = cloud.mean[ORIGINAL]
+    started = _probability_fallen(cloud, original - here, rows, weight)
+    attenuated = _probability_attenuated(belief, here, rows, weight)
+    share_done = float(weight @ progress(cloud.z))
     finish = _finish(belief)
     finished_at = belief.finished_at
     phase = phase_of(
@@ -112,7 +102,7 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
         abv_percent=abv_percent(original_sg, min(gravity_sg, original_sg)),
         temperature_c=belief.temperature_c,
         phase=phase,
-        forecast=_forecast(belief, finish),
+        forecast=_forecast(cloud, here, here_sd, finish),
         probability_started=started,
         probability_still=still,
         probability_attenuated=attenuated,
@@ -123,24 +113,22 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
     return replace(belief, finished_at=finished_at, finish=finish), estimate
 
 
-def _probability_attenuated(belief: Belief, here: FloatArray, weight: FloatArray) -> float:
+def _probability_fallen(cloud: Cloud, fallen: FloatArray, rows: FloatArray, weight: FloatArray) -> float:
+    drop_rows = -rows
+    drop_rows[ORIGINAL] += 1.0
+    return _share_above(fallen, spread(cloud, drop_rows), weight, START_DROP_POINTS)
+
+
+def _probability_attenuated(belief: Belief, here: FloatArray, rows: FloatArray, weight: FloatArray) -> float:
     cloud = cloud_of(belief)
-    p = progress(cloud.z)
     kept = 1.0 - (belief.batch.expected_attenuation[0] - ATTENUATION_SLACK)
-    # attenuated where kept * original - here >= 0; linear in (original, final)
-    on_original, on_final = kept - (1.0 - p), -p
-    margin = kept * cloud.mean[ORIGINAL] - here
-    cov = cloud.covariance
-    variance = (
-        on_original**2 * cov[ORIGINAL, ORIGINAL]
-        + on_final**2 * cov[FINAL, FINAL]
-        + 2.0 * on_original * on_final * cov[ORIGINAL, FINAL]
-    )
-    return _share_above(margin, np.sqrt(np.maximum(variance, 0.0)), weight, 0.0)
+    margin_rows = -rows
+    margin_rows[ORIGINAL] += kept
+    return _share_above(kept * cloud.mean[ORIGINAL] - here, spread(cloud, margin_rows), weight, 0.0)
 
 
-def _forecast(belief: Belief, finish: Finish | None) -> Forecast:
-    low, middle, high = quantiles(*final_points(belief))
+def _forecast(cloud: Cloud, here: FloatArray, here_sd: FloatArray, finish: Finish | None) -> Forecast:
+    low, middle, high = quantiles(*final_points(cloud, here, here_sd))
     return Forecast(
         final_gravity_sg=1.0 + middle / 1000.0,
         final_gravity_low_sg=1.0 + low / 1000.0,
@@ -153,13 +141,13 @@ def _forecast(belief: Belief, finish: Finish | None) -> Forecast:
 
 def _finish(belief: Belief) -> Finish | None:
     """When it finishes; a finish that lies behind keeps its time unless the beer is found to have far to go."""
-    ahead = hours_to_finish(belief)
+    ahead, sd = hours_to_finish(belief)
     weight = np.exp(cloud_of(belief).log_weight)
     moving = np.isfinite(ahead)
     share = float(weight[moving].sum())
     if share < MOVING_SHARE:
         return None
-    spans = _weighted_quantiles(ahead[moving], weight[moving] / share)
+    spans = quantiles(ahead[moving], sd[moving], weight[moving] / share)
     past = belief.finish is not None and belief.finish[1] <= belief.time
     if past and spans[1] < RESTART_HOURS:
         return belief.finish
