@@ -28,7 +28,6 @@ MOVING_G = (
     0.08  # |a| this far from 1 g is no rest: cheap accelerometers are off by up to 0.05 g (common practice, no source)
 )
 _NEGLIGIBLE_MODE_SG = 2e-5  # 0.02 points at its largest: far below any instrument in the cellar
-_MODES_IN_RANGE = 4  # with the mode of extrapolation five in all
 
 _TO_POWERS = np.zeros((BASIS_SIZE, BASIS_SIZE))  # row k: P_k as a polynomial, lowest power first
 for _k in range(BASIS_SIZE):
@@ -77,17 +76,17 @@ class Curve:
 
     _mean: _Mode = field(init=False, repr=False, compare=False)
     _modes: tuple[_Mode, ...] = field(init=False, repr=False, compare=False)  # greatest first
-    _told: int = field(init=False, repr=False, compare=False)  # how many of them a reading carries
+    _told: int = field(init=False, repr=False, compare=False)  # how many of them a reading carries, at most 5
     _variance: Row = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         _check(self)
         modes = _principal_modes(np.array(self.covariance))
-        large = [bool(np.abs(mode).sum() > _NEGLIGIBLE_MODE_SG) for mode in modes[:_MODES_IN_RANGE]]
+        large = int(np.count_nonzero(np.abs(modes).sum(axis=1) > _NEGLIGIBLE_MODE_SG))
         set_once = object.__setattr__
         set_once(self, "_mean", _mode(np.array(self.coefficients)))
         set_once(self, "_modes", tuple(_mode(mode) for mode in modes))
-        set_once(self, "_told", sum(large))
+        set_once(self, "_told", min(large + 1, BASIS_SIZE))
         variance = np.zeros(2 * BASIS_SIZE - 1)
         for mode in modes:
             variance += np.convolve(mode @ _TO_POWERS, mode @ _TO_POWERS)
@@ -216,7 +215,6 @@ def gravity_reading(curve: Curve, reading: Reading, *, original_gravity_sg: floa
     if in_range:
         raw, slope = _horner_with_slope(curve._mean.powers, x)
         modes = [_horner_scalar(mode.powers, x) for mode in curve._modes[: curve._told]]
-        modes.append(0.0)
         variance = _horner_scalar(curve._variance, x)
     else:
         raw, slope, modes, variance = _beyond(curve, x)
@@ -244,7 +242,10 @@ def _beyond(curve: Curve, x: float) -> tuple[float, float, list[float], float]:
         modes = [mode.edge_low + d * mode.slope_low for mode in curve._modes]
     missed = curve.curvature_sd_sg * d * d
     variance = missed * missed + sum([mode * mode for mode in modes])
-    return raw, slope, [*modes[: curve._told], missed], variance
+    # What the tangent misses goes into the last, smallest mode: a reading has the same modes in and out of range.
+    last = curve._told - 1
+    edge = curve._modes[last].edge_high if x > 0.0 else curve._modes[last].edge_low
+    return raw, slope, [*modes[:last], math.copysign(math.hypot(modes[last], missed), edge)], variance
 
 
 def _principal_modes(covariance: FloatArray) -> FloatArray:

@@ -121,7 +121,12 @@ def hand_gravity(
 
 
 def _hydrometer(sample: Sample, original_gravity_sg: float | None, own: HandSettings) -> tuple[float, float, str]:
-    reading = sample.value if sample.unit is Unit.SG else sg_from_plato(sample.value)
+    if sample.unit is Unit.SG:
+        reading = sample.value
+    elif sample.unit is Unit.G_PER_CM3:
+        reading = sample.value * 1000.0 / water_density_kell(own.hydrometer_calibration_c)
+    else:
+        reading = sg_from_plato(sample.value)
 
     def at(temperature_c: float) -> float:
         return hydrometer_gravity(

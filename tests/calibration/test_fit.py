@@ -137,6 +137,13 @@ def test_the_order_of_the_points_does_not_matter() -> None:
     assert backward.evaluate(angles)[1] == pytest.approx(forward.evaluate(angles)[1], rel=1e-5)
 
 
+def test_a_float_that_stands_up_as_gravity_rises_is_calibrated_too() -> None:
+    curve = fit_curve(references([65.0, 55.0, 45.0, 35.0, 25.0], [1.0, 1.026, 1.051, 1.077, 1.1]))
+
+    assert curve.evaluate(np.array([50.0]))[0][0] == pytest.approx(1.0385, abs=0.001)
+    assert bool(np.all(np.diff(curve.evaluate(np.linspace(20.0, 70.0, 60))[0]) < 0))
+
+
 def test_the_degree_never_exceeds_what_the_points_bear() -> None:
     rng = np.random.default_rng(4)
 

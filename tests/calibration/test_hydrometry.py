@@ -102,6 +102,13 @@ def test_a_refractometer_without_compensation_is_corrected_for_its_temperature()
     assert corrected.gravity_sg == pytest.approx(sg_from_plato(11.90), abs=2e-4)
 
 
+def test_a_hydrometer_with_a_density_scale_reads_water_as_water() -> None:
+    # 0.99820 g/cm3 is water at 20 °C (Tanaka et al. 2001).
+    drawn = sample(Instrument.HYDROMETER, 0.99820, Unit.G_PER_CM3)
+
+    assert hand_gravity(drawn, original_gravity_sg=1.050).gravity_sg == pytest.approx(1.0, abs=1e-5)
+
+
 def test_an_unknown_original_gravity_makes_a_refractometer_less_certain() -> None:
     drawn = sample(Instrument.REFRACTOMETER, 6.2, Unit.BRIX)
 

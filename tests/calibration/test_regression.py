@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.polynomial import legendre
 
-from calibration.regression import Points, Prior, fit_posterior
+from calibration.regression import Points, Posterior, Prior, fit_posterior, mix
 from gylewatch.units import FloatArray
 
 # NIST Statistical Reference Datasets, linear regression. Observations from memory; that the certified coefficients come
@@ -111,3 +111,17 @@ def test_the_robust_slope_shrugs_off_one_wild_point() -> None:
     x = [20.0, 30.0, 40.0, 50.0, 60.0]
 
     assert points_of(x, [1.0, 1.02, 1.9, 1.06, 1.08], 0.001).slope_sg_per_deg == pytest.approx(0.002, rel=1e-6)
+
+
+def test_a_mixture_is_as_wide_as_what_it_mixes_lies_apart() -> None:
+    here, there = (
+        Posterior(mean=np.full(5, centre), covariance=np.eye(5) * 4.0, degree_weights=np.array([1.0, 0.0, 0.0]))
+        for centre in (0.0, 10.0)
+    )
+
+    mixed = mix([(0.25, here), (0.75, there)])
+
+    # Law of total variance by hand: 4 + 0.25 * 0.75 * 10² = 22.75.
+    assert mixed.mean.tolist() == [7.5] * 5
+    assert mixed.covariance[0, 0] == pytest.approx(22.75)
+    assert mixed.covariance[0, 1] == pytest.approx(18.75)
