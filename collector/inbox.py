@@ -13,9 +13,8 @@ from dataclasses import dataclass, field
 
 from collector.packet import Packet
 
-DEFAULT_DEPTH = 1000
-# About 0.3 MB of packets; ten commits of 100, so that neither side waits for the other in ordinary times.
-
+DEFAULT_DEPTH = 2000
+# About 1 MB of packets; twice what one broker sends ahead, so that a second one finds room too.
 _LOOK_AGAIN_S = 0.2  # how late a receiver that waits for room notices that it should stop
 
 

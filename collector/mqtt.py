@@ -28,7 +28,7 @@ from gylewatch.errors import ConfigError, TransportError
 
 KEEPALIVE_S = 30  # a dead network is noticed after 45 s (1.5 times, MQTT 5.0 section 3.1.2.10)
 SESSION_EXPIRY_S = 7 * 86_400  # the broker keeps what floats say while the service is away for up to a week
-IN_FLIGHT = 500  # unacknowledged messages the broker may send ahead: half an inbox
+IN_FLIGHT = 1000  # unacknowledged messages the broker may send ahead: half an inbox, so the network never waits
 FIRST_RECONNECT_S, LAST_RECONNECT_S = 1, 60
 
 _log = structlog.get_logger(__name__)

@@ -119,23 +119,24 @@ def _load_cbor(payload: bytes) -> object:
 def _labelled(index: int, record: object) -> dict[str, object]:
     if not isinstance(record, dict):
         raise _Refused(Reason.MALFORMED, f"record {index} of the SenML pack is not a map")
-    if any(type(key) is not str for key in record):
-        known = ((_CBOR_LABELS.get(key) if type(key) is int else key, value) for key, value in record.items())
-        record = {label: value for label, value in known if type(label) is str}
     for label in record:
-        if label[-1:] == "_":  # RFC 8428, section 4.4: must be understood, and an error if it is not
+        if type(label) is not str:
+            known = ((_CBOR_LABELS.get(key) if type(key) is int else key, value) for key, value in record.items())
+            return _labelled(index, {name: value for name, value in known if type(name) is str})
+        if label.endswith("_"):  # RFC 8428, section 4.4: must be understood, and an error if it is not
             raise _Refused(Reason.UNKNOWN_FIELD, f"the field {label[:40]!r} must be understood and is not")
     return record
 
 
 def _resolve(pack: list[dict[str, object]], now: datetime) -> list[Record | Refusal]:
     base = _Base()
+    times = _Times(now)
     resolved: list[Record | Refusal] = []
     for index, fields in enumerate(pack, start=1):
         if not _BASE_LABELS.isdisjoint(fields):
             base = _next_base(base, fields, index)
         if not _VALUE_LABELS.isdisjoint(fields):
-            resolved.append(_resolve_record(base, fields, now))
+            resolved.append(_resolve_record(base, fields, times))
         elif "n" in fields:
             resolved.append(Refusal(reason=Reason.MISSING_FIELD, detail=f"record {index} holds no value"))
     if not resolved:
@@ -161,23 +162,23 @@ def _next_base(base: _Base, fields: dict[str, object], index: int) -> _Base:
     return _Base(name=name, unit=unit, time_s=time_s, value=value, version=version)
 
 
-def _resolve_record(base: _Base, fields: dict[str, object], now: datetime) -> Record | Refusal:
+def _resolve_record(base: _Base, fields: dict[str, object], times: _Times) -> Record | Refusal:
     own_name, unit = fields.get("n", ""), fields.get("u", base.unit)
     if not isinstance(own_name, str) or not (unit is None or isinstance(unit, str)):
         return Refusal(reason=Reason.MALFORMED, detail="the name or unit of a record is not text")
     if not base.name + own_name:
         return Refusal(reason=Reason.MISSING_FIELD, detail="a record has no name")
-    offset_s = number(fields.get("t", 0.0))
+    offset_s = number(fields["t"]) if "t" in fields else 0.0
     try:
-        time = _time(base.time_s + offset_s, now) if offset_s is not None else None
+        time = times[base.time_s + offset_s] if offset_s is not None else None
     except (OverflowError, ValueError, OSError):
         offset_s = None
     if offset_s is None:
         return Refusal(reason=Reason.MALFORMED, detail=f"the time of record {own_name[:40]!r} is not a usable time")
     value = number(fields.get("v"))
-    if value is not None:
+    if value is not None and base.value:
         value = number(value + base.value)
-    return Record(name=base.name + own_name, own_name=own_name or base.name, unit=unit, time=time, value=value)
+    return Record(base.name + own_name, own_name or base.name, unit, time, value)
 
 
 def number(value: object) -> float | None:
@@ -193,9 +194,17 @@ def number(value: object) -> float | None:
     return converted if math.isfinite(converted) else None
 
 
-def _time(seconds: float, now: datetime) -> datetime | None:
-    if seconds == 0:
-        return None
-    if seconds < ABSOLUTE_FROM_S:
-        return now + timedelta(seconds=seconds)
-    return datetime.fromtimestamp(seconds, tz=UTC)
+class _Times(dict[float, datetime | None]):
+    """Resolved times by their seconds; the records of one reading share theirs."""
+
+    def __init__(self, now: datetime) -> None:
+        super().__init__({0.0: None})
+        self._now = now
+
+    def __missing__(self, seconds: float) -> datetime:
+        if seconds < ABSOLUTE_FROM_S:
+            time = self._now + timedelta(seconds=seconds)
+        else:
+            time = datetime.fromtimestamp(seconds, tz=UTC)
+        self[seconds] = time
+        return time
