@@ -76,7 +76,9 @@ def _activity(recipe: Recipe, temperature_c: FloatArray) -> FloatArray:
 
 def _done(recipe: Recipe, shape: Shape, biological_h: FloatArray) -> FloatArray:
     """The fraction of the drop done after so many hours of work at the wanted temperature, creeping tail included."""
-    main = shape.stretched(biological_h, lag_h=recipe.lag_h, half_h=recipe.half_h)
+    idle_h = recipe.adaptation_share * recipe.lag_h
+    working_h = np.maximum(biological_h - idle_h, 0.0)
+    main = shape.stretched(working_h, lag_h=recipe.lag_h - idle_h, half_h=recipe.half_h)
     drop_points = (recipe.original_gravity_sg - 1.0) * 1000.0 * recipe.attenuation
     creeping = min(recipe.tail_points / drop_points, 0.15)
     # Tempo of the tail follows the yeast's own: a fast yeast also creeps faster.

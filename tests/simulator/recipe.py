@@ -122,6 +122,7 @@ class Recipe:
     battery: str  # mains-like full, falling, dies, unreported
     samples: int
     sample_is_bad: bool
+    adaptation_share: float  # of the lag in which nothing at all happens; the rest is slow growth
 
 
 def _between(rng: Generator, ends: tuple[float, float]) -> float:
@@ -195,4 +196,5 @@ def draw_recipe(rng: Generator) -> Recipe:
         battery=str(rng.choice(["full", "falling", "dies", "unreported"], p=[0.4, 0.35, 0.08, 0.17])),
         samples=int(rng.choice([0, 1, 2, 3, 4, 5], p=[0.4, 0.22, 0.16, 0.1, 0.07, 0.05])),
         sample_is_bad=_chance(rng, 0.08),
+        adaptation_share=_between(rng, (0.3, 0.9)) if _chance(rng, 0.6) else 0.0,
     )
