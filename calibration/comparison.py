@@ -1,0 +1,147 @@
+"""Several instruments, one beer: the best value, who is off, and how instruments agree over time."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+from gylewatch.errors import InputError
+from gylewatch.units import POINT_SG
+
+OFF_SIGMA = 2.5  # an instrument this far from the others, in sd of the difference, is named (once in 80 sound ones)
+FEWEST_PAIRS = 2  # differences that give a spread
+LIMITS_SD = 1.96  # limits of agreement hold 95 % of differences
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """One instrument's corrected value of one sample."""
+
+    name: str  # e.g. "hydrometer", or the float's name
+    gravity_sg: float  # SG 20/20 °C
+    sd_sg: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """All instruments beside each other for one sample."""
+
+    best_sg: float  # weighted by 1/sd², without the one that is off
+    sd_sg: float  # of best_sg, widened where the instruments disagree more than they claim
+    offsets_points: tuple[float, ...]  # each instrument minus the best value, in the order given
+    off: str | None  # the one instrument that the others contradict; None: none, or unclear which
+    verdict: str  # one sentence
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agreement:
+    """How two instruments agreed over several samples."""
+
+    count: int
+    bias_points: float  # mean of first minus second
+    low_points: float  # limits of agreement: 95 % of differences
+    high_points: float
+    bias_sd_points: float  # standard error of the bias
+
+
+def compare(measured: Sequence[Measured]) -> Comparison:
+    """Weigh the values of one sample and name the instrument that is off.
+
+    Parameters
+    ----------
+    measured : at least two instruments, each with its own uncertainty
+
+    Notes
+    -----
+    With two instruments that disagree nobody can tell which is off: both are kept and the uncertainty says so.
+
+    Raises
+    ------
+    InputError
+        Fewer than two instruments, or an uncertainty that is not positive.
+
+    Source: weighted mean and Birge ratio, R. T. Birge, Phys. Rev. 40, 207-227, 1932; leave-one-out deviation from the
+    weighted mean of the others.
+    """
+    if len(measured) < 2:
+        raise InputError("comparison", "one instrument alone cannot be compared; measure the sample with a second")
+    for one in measured:
+        if not (one.sd_sg > 0.0 and math.isfinite(one.sd_sg) and math.isfinite(one.gravity_sg)):
+            raise InputError(
+                f"comparison, {one.name}", "gravity and uncertainty must be numbers, the latter above zero"
+            )
+    off = _odd_one_out(measured)
+    kept = [one for one in measured if one is not off]
+    best, sd = _weighted(kept)
+    if off is not None:
+        difference = (off.gravity_sg - best) / POINT_SG
+        verdict = f"the {off.name} is off by {difference:+.1f} points against the others: check it in plain water"
+    elif len(measured) == 2 and _sigma(measured[0], measured[1]) > OFF_SIGMA:
+        verdict = "the two disagree by more than they claim; a third instrument or plain water tells which is off"
+    else:
+        verdict = "all agree within what they claim"
+    return Comparison(
+        best_sg=best,
+        sd_sg=sd,
+        offsets_points=tuple((one.gravity_sg - best) / POINT_SG for one in measured),
+        off=None if off is None else off.name,
+        verdict=verdict,
+    )
+
+
+def agreement(pairs_sg: Sequence[tuple[float, float]]) -> Agreement:
+    """Bias and limits of agreement of two instruments that measured the same samples.
+
+    Parameters
+    ----------
+    pairs_sg : (first, second) SG 20/20 °C of each sample, at least two
+
+    Raises
+    ------
+    InputError
+        Fewer than two samples.
+
+    Source: J. M. Bland, D. G. Altman, Lancet 327, 307-310, 1986.
+    """
+    if len(pairs_sg) < FEWEST_PAIRS:
+        raise InputError("agreement", "two instruments need at least two samples that both measured")
+    differences = [(first - second) / POINT_SG for first, second in pairs_sg]
+    bias = sum(differences) / len(differences)
+    sd = math.sqrt(sum((d - bias) ** 2 for d in differences) / (len(differences) - 1))
+    return Agreement(
+        count=len(differences),
+        bias_points=bias,
+        low_points=bias - LIMITS_SD * sd,
+        high_points=bias + LIMITS_SD * sd,
+        bias_sd_points=sd / math.sqrt(len(differences)),
+    )
+
+
+def _weighted(measured: Sequence[Measured]) -> tuple[float, float]:
+    weights = [one.sd_sg**-2 for one in measured]
+    total = sum(weights)
+    best = sum(w * one.gravity_sg for w, one in zip(weights, measured, strict=True)) / total
+    squared = sum(w * (one.gravity_sg - best) ** 2 for w, one in zip(weights, measured, strict=True))
+    birge = math.sqrt(squared / (len(measured) - 1)) if len(measured) > 1 else 1.0
+    return best, max(birge, 1.0) / math.sqrt(total)
+
+
+def _sigma(one: Measured, other: Measured) -> float:
+    return abs(one.gravity_sg - other.gravity_sg) / math.hypot(one.sd_sg, other.sd_sg)
+
+
+def _odd_one_out(measured: Sequence[Measured]) -> Measured | None:
+    if len(measured) < 3:
+        return None
+    suspects = []
+    for one in measured:
+        others = [other for other in measured if other is not one]
+        if any(_sigma(a, b) > OFF_SIGMA for a, b in combinations(others, 2)):
+            continue  # the others do not agree either: no ground to stand on
+        best, sd = _weighted(others)
+        deviation = abs(one.gravity_sg - best) / math.hypot(one.sd_sg, sd)
+        if deviation > OFF_SIGMA:
+            suspects.append((deviation, one))
+    return max(suspects, key=lambda pair: pair[0])[1] if suspects else None
