@@ -205,7 +205,7 @@ def battery_will_not_last(
     end, end_from = batch_end(settings, batch, memory.finish_time)
     chemistry, levels = chemistry_of(settings, memory.highest_v)
     empty_v = levels.empty_v if rule.empty_v is None else rule.empty_v
-    now_v = memory.blocks[-1][1]
+    now_v = battery_v(memory) or memory.blocks[-1][1]
     loss, cautious_loss = discharge(memory.blocks)
     watched_h = hours_between(memory.blocks[0][0], now)
     hours_left = max(0.0, now_v - empty_v) / cautious_loss if cautious_loss > 1e-6 else 1e5

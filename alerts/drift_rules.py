@@ -22,6 +22,7 @@ _BINS = 24  # hours of hourly means that are kept: one full day, over which a ro
 _SMOOTH = 4  # hours averaged for one value of the test: the longest ripple period
 _GAP_H = 6.0  # after a longer silence a trend across it would be invented
 _FEWEST = 8  # hourly means below which a slope says nothing
+_NEAR_PEAK = 0.8  # of the highest rate so far: the heat of fermentation is still growing, or as good as
 _OVER_EDGE_C = 0.1  # beyond the range by the resolution of common sensors
 
 
@@ -34,20 +35,29 @@ class DriftMemory:
     bin_sum_c: float = 0.0
     bin_count: int = 0
     means_c: tuple[float, ...] = ()  # full hours, oldest first, at most `_BINS`
+    settling: bool = False  # a planned change is being carried out
     learnt_h: int = 0  # hours inside the range in this step, until the band is learnt
     band_c: tuple[float, float] | None = None  # lowest and highest usual four-hour mean
     above_c_h: float = 0.0
     below_c_h: float = 0.0
-    works: bool = False  # the beer ferments fast enough to warm itself
+    peak_points_per_day: float = 0.0
+    works: bool = False  # the beer ferments fast enough to warm itself noticeably
+    heats: bool = False  # the beer ferments so fast, and ever faster, that it warms itself
+    heated: datetime | None = None  # when it last fermented fast enough for that
     departing: int = 0  # +1 warm, -1 cold, 0 none: the verdict at the end of the last full hour
     fresh: bool = False  # an hour has just been completed
     calm: Streak = NO_STREAK
 
 
-def follow_activity(settings: AlertSettings, memory: DriftMemory, rate_points_per_day: float) -> DriftMemory:
+def follow_activity(
+    settings: AlertSettings, memory: DriftMemory, now: datetime, rate_points_per_day: float
+) -> DriftMemory:
     """Note how fast the beer works, hence whether it warms itself."""
+    peak = max(memory.peak_points_per_day, rate_points_per_day)
     works = rate_points_per_day >= settings.temperature_drift.exotherm_points_per_day
-    return memory if works == memory.works else replace(memory, works=works)
+    # Past its peak the own heat fades, so a rise of the temperature has another cause.
+    heats = works and rate_points_per_day >= _NEAR_PEAK * peak
+    return replace(memory, peak_points_per_day=peak, works=works, heats=heats, heated=now if works else memory.heated)
 
 
 def follow_drift(
@@ -65,7 +75,11 @@ def follow_drift(
             step_start=start,
             band_c=memory.band_c if same_step else None,
             learnt_h=memory.learnt_h if same_step else 0,
+            settling=memory.settling if same_step else memory.step_start is not None,
+            peak_points_per_day=memory.peak_points_per_day,
             works=memory.works,
+            heats=memory.heats,
+            heated=memory.heated,
         )
     if memory.bin_start is None:
         return replace(memory, bin_start=now, bin_sum_c=temperature_c, bin_count=1, fresh=False)
@@ -86,29 +100,37 @@ def _test(settings: AlertSettings, batch: Batch, memory: DriftMemory, now: datet
     rule = settings.temperature_drift
     low, high = batch.wanted_temperature_c(now)
     level = sum(memory.means_c[-_SMOOTH:]) / len(memory.means_c[-_SMOOTH:])
+    if memory.settling:
+        if memory.step_start is not None and hours_between(memory.step_start, now) < rule.settle_h:
+            return memory
+        memory = replace(memory, settling=False)
     leaving = _leaves(settings, memory, level - high, low - level)
     if memory.band_c is None or memory.learnt_h < rule.learn_h:
-        return replace(_learn(memory, level, inside=low <= level <= high), departing=leaving)
+        calm = follow_streak(memory.calm, now, holds=leaving == 0)
+        return replace(_learn(memory, level, inside=low <= level <= high), departing=leaving, calm=calm)
     usual_low, usual_high = memory.band_c
-    if memory.works and usual_high < level <= high:
+    if memory.heats and usual_high < level <= high:
         usual_high = level  # the warmth of its own fermentation is usual as long as the wanted range holds it
     slope = slope_c_per_h(memory.means_c)
-    wanted_middle = (low + high) / 2
+    # While the beer cools down after its own heat, only what goes beyond the middle of the wanted range counts.
+    cools = memory.heated is not None and hours_between(memory.heated, now) < rule.cooling_h
+    bound = (low + high) / 2 if cools else high
     above = max(0.0, memory.above_c_h + (level - usual_high - rule.allowance_c) * passed_h)
     below = max(0.0, memory.below_c_h + (usual_low - level - rule.allowance_c) * passed_h)
     if not _is_slow(settings, memory.means_c):
         # A jump is not counted: the other temperature rule reports it.
         above, below = memory.above_c_h, memory.below_c_h
-    warm = above >= rule.decision_c_h and slope >= rule.slope_c_per_h and level > wanted_middle
-    cold = below >= rule.decision_c_h and slope <= -rule.slope_c_per_h and level < wanted_middle
+    warm = above >= rule.decision_c_h and slope >= rule.slope_c_per_h
+    cold = below >= rule.decision_c_h and slope <= -rule.slope_c_per_h and level < bound
     in_band = usual_low - rule.allowance_c <= level <= usual_high + rule.allowance_c
-    is_calm = in_band or abs(slope) < rule.slope_c_per_h / 2
+    departing = int(warm) - int(cold) or leaving
+    is_calm = departing == 0 and (in_band or abs(slope) < rule.slope_c_per_h / 2)
     return replace(
         memory,
         band_c=(usual_low, usual_high),
         above_c_h=min(above, 10 * rule.decision_c_h),
         below_c_h=min(below, 10 * rule.decision_c_h),
-        departing=int(warm) - int(cold) or leaving,
+        departing=departing,
         calm=follow_streak(memory.calm, now, holds=is_calm),
     )
 
@@ -123,7 +145,7 @@ def _leaves(settings: AlertSettings, memory: DriftMemory, over_c: float, under_c
     if memory.learnt_h < rule.learn_h / 2 or not _is_slow(settings, memory.means_c):
         return 0
     slopes = (slope_c_per_h(memory.means_c), slope_c_per_h(memory.means_c[-_FEWEST:]))
-    if over_c > _OVER_EDGE_C and min(slopes) >= rule.slope_c_per_h:
+    if over_c > _OVER_EDGE_C and not memory.works and min(slopes) >= rule.slope_c_per_h:
         return 1
     return -1 if under_c > _OVER_EDGE_C and max(slopes) <= -rule.slope_c_per_h else 0
 
@@ -191,6 +213,6 @@ def _drift_over(
 ) -> Condition | None:
     if step_start(batch, now) > raised.since:
         return ended("A planned change of temperature has begun; the drift before it no longer counts.")
-    if memory.calm.since is not None and memory.calm.hours(now) >= settings.temperature_drift.settled_h:
+    if memory.calm.since is not None and memory.calm.hours(now) >= settings.temperature_drift.calm_h:
         return ended("The temperature drifts no longer.", slope_c_per_h=round(slope_c_per_h(memory.means_c), 4))
     return None

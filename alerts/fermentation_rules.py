@@ -132,7 +132,7 @@ def _follow_stillness(
             memory.moving,
             now,
             holds=rate >= stalled.moves_points_per_day and not is_still,
-            broken=rate < stalled.moves_points_per_day / 2,
+            broken=rate < stalled.moves_points_per_day,
         ),
         falling_again=follow_streak(
             memory.falling_again,

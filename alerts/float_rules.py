@@ -142,7 +142,7 @@ def float_stuck(
     """The angle does not move although the beer worked when it stopped moving."""
     rule = settings.float_stuck
     raised = opened.get(Kind.FLOAT_STUCK)
-    usual = middle(memory.usual_spans_deg) if len(memory.usual_spans_deg) >= 2 else 0.0
+    usual = min(memory.usual_spans_deg) if len(memory.usual_spans_deg) >= 2 else 0.0
     limit = max(rule.still_deg, rule.noise_fraction * usual)
     if raised is not None:
         span = _span(memory.hours[-2:])

@@ -59,7 +59,7 @@ def follow(
             memory,
             fermentation=fermentation_rules.follow_fermentation(settings, batch, memory.fermentation, estimate, opened),
             battery=battery_rules.follow_forecast(memory.battery, estimate),
-            drift=drift_rules.follow_activity(settings, memory.drift, estimate.rate_points_per_day),
+            drift=drift_rules.follow_activity(settings, memory.drift, estimate.time, estimate.rate_points_per_day),
             gravity=gravity_rules.follow_gravity(
                 settings, batch, memory.gravity, estimate, observation.float_gravity_sg
             ),

@@ -38,7 +38,9 @@ def ramp(begin_h: float, begin: float, end_h: float, end: float) -> Course:
     return lambda h: begin + (end - begin) * min(1.0, max(0.0, (h - begin_h) / (end_h - begin_h)))
 
 
-def logistic_gravity(original: float = 1.052, final: float = 1.0125, middle_h: float = 40.0, steep: float = 0.11) -> Course:
+def logistic_gravity(
+    original: float = 1.052, final: float = 1.0125, middle_h: float = 40.0, steep: float = 0.11
+) -> Course:
     """The four-parameter logistic of the ASBC assay; see the reference values on fermentation curves, section 1."""
     return lambda h: final + (original - final) / (1 + math.exp(steep * (h - middle_h)))
 
@@ -56,7 +58,7 @@ class Brew:
     """A batch and how its beer and its float behave."""
 
     batch: Batch
-    gravity_sg: Course = field(default_factory=lambda: logistic_gravity())
+    gravity_sg: Course = field(default_factory=logistic_gravity)
     temperature_c: Course = field(default_factory=lambda: constant(19.2))
     angle_deg: Course | None = None  # None: follows the gravity, with a little sway
     battery_v: OptionalCourse = field(default_factory=lambda: constant(4.0))

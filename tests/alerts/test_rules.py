@@ -1,0 +1,368 @@
+"""Each kind as a story: when it is raised, when it ends, and what must not raise it. Times are hours since pitching."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from alerts.alert import Alert, Kind, Severity
+from tests.alerts.scenario import (
+    Brew,
+    constant,
+    hours_of,
+    kinds,
+    logistic_gravity,
+    raised,
+    ramp,
+    resolved,
+    scenario,
+    until,
+)
+
+STALLED_GRAVITY = logistic_gravity(final=1.022)  # 58 % apparent attenuation of an original gravity of 1.052
+
+
+def only(alerts: tuple[Alert, ...], kind: Kind) -> Alert:
+    found = raised(alerts, kind)
+    assert len(found) == 1
+    return found[0]
+
+
+def test_an_ordinary_ale_is_told_to_start_to_stand_and_to_finish_and_nothing_else() -> None:
+    alerts = scenario().run()
+
+    assert [alert.kind for alert in raised(alerts)] == [
+        Kind.FERMENTATION_STARTED,
+        Kind.ATTENUATION_PLATEAU,
+        Kind.FERMENTATION_FINISHED,
+    ]
+
+
+def test_a_start_is_told_within_five_hours_of_the_first_point() -> None:
+    gravity = logistic_gravity()
+    first_point_h = next(h / 10 for h in range(1000) if gravity(0) - gravity(h / 10) >= 0.001)
+
+    started = only(scenario(gravity_sg=gravity).run(), Kind.FERMENTATION_STARTED)
+
+    assert 0 <= hours_of(started) - first_point_h <= 5
+
+
+def test_a_plateau_ends_with_the_verdict() -> None:
+    alerts = scenario().run()
+
+    finished = only(alerts, Kind.FERMENTATION_FINISHED)
+    (end,) = resolved(alerts, Kind.ATTENUATION_PLATEAU)
+    assert end.time == finished.time
+    assert end.evidence["verdict"] == "fermentation-finished"
+
+
+def test_finished_is_told_within_26_hours_of_the_end_of_the_fall_and_never_before_it() -> None:
+    # The rate of this logistic, 0.11 * 39.5 points * e/(1+e)^2 an hour, falls below 0.5 points a day at 93.5 h.
+    finished = only(scenario().run(), Kind.FERMENTATION_FINISHED)
+
+    assert 93.5 < hours_of(finished) < 93.5 + 26
+
+
+def test_a_creeping_finish_is_not_finished() -> None:
+    creeping = until(96, logistic_gravity(), ramp(96, 1.0126, 240, 1.0078))  # 0.8 points a day
+
+    assert Kind.FERMENTATION_FINISHED not in kinds(scenario(gravity_sg=creeping).run())
+
+
+def test_finished_is_taken_back_when_the_gravity_falls_again() -> None:
+    falls_again = until(150, logistic_gravity(), ramp(150, 1.0125, 200, 1.0060))
+
+    alerts = scenario(gravity_sg=falls_again).run()
+
+    (end,) = resolved(alerts, Kind.FERMENTATION_FINISHED)
+    assert 150 < hours_of(end) < 190
+    assert "has not finished after all" in end.summary
+
+
+def test_sugar_added_to_a_finished_beer_ends_the_verdict_at_once() -> None:
+    alerts = scenario(additions=(150.0,), length_h=160.0).run()
+
+    (end,) = resolved(alerts, Kind.FERMENTATION_FINISHED)
+    assert hours_of(end) == 150
+    assert "sugar" in end.summary
+
+
+def test_a_standstill_well_above_the_expected_gravity_is_a_stall_and_not_an_end() -> None:
+    alerts = scenario(gravity_sg=STALLED_GRAVITY).run()
+
+    assert Kind.FERMENTATION_FINISHED not in kinds(alerts)
+    stalled = only(alerts, Kind.FERMENTATION_STALLED)
+    # 74 % of 52 points leaves 1.01352: the beer stands 8.5 points above.
+    assert stalled.evidence["points_above_expected"] == pytest.approx(8.5, abs=0.1)
+    assert stalled.severity is Severity.WARNING
+
+
+def test_a_stall_that_moves_again_resolves_itself_and_says_so() -> None:
+    moves_again = until(150, STALLED_GRAVITY, ramp(150, 1.022, 222, 1.0125))
+
+    alerts = scenario(gravity_sg=moves_again, length_h=300.0).run()
+
+    (end,) = resolved(alerts, Kind.FERMENTATION_STALLED)
+    assert 150 < hours_of(end) < 165
+    assert "moves again" in end.summary
+    assert hours_of(only(alerts, Kind.FERMENTATION_FINISHED)) > 222
+
+
+def test_a_planned_cold_crash_is_no_stall() -> None:
+    crash = scenario(
+        gravity_sg=until(60, logistic_gravity(), constant(logistic_gravity()(60))),
+        plan=((60.0, (2.0, 5.0)),),
+        temperature_c=ramp(60, 19.2, 90, 3.5),
+    )
+
+    assert Kind.FERMENTATION_STALLED not in kinds(crash.run())
+
+
+def test_an_unplanned_chill_is_named_as_the_likely_cause_of_a_stall() -> None:
+    chilled = scenario(
+        gravity_sg=until(44, logistic_gravity(), constant(logistic_gravity()(44))),
+        temperature_c=ramp(38, 19.2, 46, 14.5),
+    )
+
+    stalled = only(chilled.run(), Kind.FERMENTATION_STALLED)
+
+    assert "cooled by" in stalled.summary
+    assert float(stalled.evidence["cooled_by_c"] or 0) >= 2
+
+
+def test_a_beer_that_has_not_started_after_three_days_has_stalled_and_starts_after_all() -> None:
+    late = scenario(gravity_sg=logistic_gravity(middle_h=160), length_h=170.0).run()
+
+    stalled = only(late, Kind.FERMENTATION_STALLED)
+    (end,) = resolved(late, Kind.FERMENTATION_STALLED)
+    assert hours_of(stalled) == pytest.approx(72, abs=1.5)
+    assert stalled.evidence["never_started"] is True
+    assert "started after all" in end.summary
+
+
+@pytest.mark.parametrize("period_h", [1.0, 2.0, 3.3, 4.0])
+def test_a_controllers_ripple_is_neither_drift_nor_out_of_range(period_h: float) -> None:
+    ripple = scenario(temperature_c=lambda h: 19.2 + 0.5 * math.sin(2 * math.pi * h / period_h))
+
+    assert kinds(ripple.run()).isdisjoint({Kind.TEMPERATURE_DRIFT, Kind.TEMPERATURE_OUT_OF_RANGE})
+
+
+def test_single_absurd_temperatures_are_not_reported() -> None:
+    spiky = scenario(temperature_c=lambda h: 30.0 if h % 7 == 0 else 19.2)
+
+    assert kinds(spiky.run()).isdisjoint({Kind.TEMPERATURE_DRIFT, Kind.TEMPERATURE_OUT_OF_RANGE})
+
+
+def test_a_planned_cold_crash_is_neither_drift_nor_out_of_range() -> None:
+    # It begins an hour and a half early and takes 40 hours, as 20 litres in a weak cabinet do.
+    brew = scenario(plan=((168.0, (2.0, 5.0)),), temperature_c=ramp(166.5, 19.2, 206.5, 3.5))
+
+    assert kinds(brew.run()).isdisjoint({Kind.TEMPERATURE_DRIFT, Kind.TEMPERATURE_OUT_OF_RANGE})
+
+
+def test_warming_for_a_diacetyl_rest_over_a_day_is_not_drift() -> None:
+    brew = scenario(plan=((70.0, (18.0, 23.0)),), temperature_c=ramp(70, 19.2, 94, 22.0))
+
+    assert kinds(brew.run()).isdisjoint({Kind.TEMPERATURE_DRIFT, Kind.TEMPERATURE_OUT_OF_RANGE})
+
+
+def test_the_warmth_of_fermentation_within_the_range_is_not_drift() -> None:
+    gravity = logistic_gravity()
+
+    def own_heat(h: float) -> float:
+        return 18.7 + 1.6 * (gravity(h - 3) - gravity(h)) * 1000 * 8 / 26
+
+    assert kinds(scenario(temperature_c=own_heat).run()).isdisjoint(
+        {Kind.TEMPERATURE_DRIFT, Kind.TEMPERATURE_OUT_OF_RANGE}
+    )
+
+
+@pytest.mark.parametrize("per_hour", [0.03, 0.06, -0.04])
+def test_a_slow_drift_is_found_before_the_beer_leaves_its_range(per_hour: float) -> None:
+    brew = scenario(temperature_c=lambda h: 19.2 + max(-6.0, min(6.0, per_hour * max(0.0, h - 130))))
+
+    drift = only(brew.run(), Kind.TEMPERATURE_DRIFT)
+
+    reached = brew.temperature_c(hours_of(drift))
+    assert hours_of(drift) > 130
+    assert 18.0 <= reached <= 20.5
+
+
+def test_a_drift_ends_when_the_temperature_has_come_back() -> None:
+    there_and_back = until(150, ramp(120, 19.2, 150, 20.4), ramp(150, 20.4, 160, 19.2))
+
+    alerts = scenario(temperature_c=there_and_back).run()
+
+    (end,) = resolved(alerts, Kind.TEMPERATURE_DRIFT)
+    assert 155 < hours_of(end) < 185
+
+
+def test_a_jump_out_of_the_range_is_told_once_after_an_hour_and_is_no_drift() -> None:
+    alerts = scenario(temperature_c=ramp(100, 19.2, 102, 23.0)).run()
+
+    out = only(alerts, Kind.TEMPERATURE_OUT_OF_RANGE)
+    # 21 C, half a degree beyond the range, is passed at 100.95 h.
+    assert 101.9 <= hours_of(out) <= 102.5
+    assert Kind.TEMPERATURE_DRIFT not in kinds(alerts)
+
+
+def test_a_lid_lifted_for_half_an_hour_is_not_out_of_range() -> None:
+    lifted = scenario(temperature_c=lambda h: 23.0 if 50 <= h < 50.6 else 19.2)
+
+    assert Kind.TEMPERATURE_OUT_OF_RANGE not in kinds(lifted.run())
+
+
+def test_out_of_range_ends_after_an_hour_inside() -> None:
+    alerts = scenario(temperature_c=until(120, ramp(100, 19.2, 102, 23.0), ramp(120, 23.0, 126, 19.2))).run()
+
+    (end,) = resolved(alerts, Kind.TEMPERATURE_OUT_OF_RANGE)
+    # 20.5 C is passed at 123.95 h.
+    assert 124.9 <= hours_of(end) <= 125.6
+
+
+def test_far_out_of_range_becomes_critical() -> None:
+    alerts = scenario(temperature_c=ramp(100, 19.2, 130, 27.0)).run()
+
+    assert [alert.severity for alert in raised(alerts, Kind.TEMPERATURE_OUT_OF_RANGE)] == [
+        Severity.WARNING,
+        Severity.CRITICAL,
+    ]
+    assert len(resolved(alerts, Kind.TEMPERATURE_OUT_OF_RANGE)) == 1
+
+
+def test_a_warm_pitch_gets_time_to_cool() -> None:
+    assert Kind.TEMPERATURE_OUT_OF_RANGE not in kinds(scenario(temperature_c=ramp(0, 24, 14, 19.2)).run())
+
+
+def test_a_beer_that_never_reaches_the_planned_range_is_out_of_range() -> None:
+    stuck_warm = scenario(plan=((168.0, (2.0, 5.0)),), temperature_c=ramp(168, 19.2, 180, 12.0), length_h=260.0)
+
+    out = only(stuck_warm.run(), Kind.TEMPERATURE_OUT_OF_RANGE)
+
+    # Grace: 6 h and 14.2 C at 0.4 C an hour, 35.5 h; then one hour of waiting.
+    assert hours_of(out) == pytest.approx(168 + 6 + 35.5 + 1, abs=0.6)
+
+
+def test_silence_is_told_by_the_passing_of_time_alone_and_ends_with_the_next_reading() -> None:
+    alerts = scenario(heard=lambda h: not 60 < h < 72).run()
+
+    assert hours_of(only(alerts, Kind.FLOAT_SILENT)) == 64
+    (end,) = resolved(alerts, Kind.FLOAT_SILENT)
+    assert hours_of(end) == 72
+
+
+def test_a_gap_is_found_even_without_ticks() -> None:
+    alerts = scenario(heard=lambda h: not 60 < h < 72, ticks=False).run()
+
+    assert len(raised(alerts, Kind.FLOAT_SILENT)) == len(resolved(alerts, Kind.FLOAT_SILENT)) == 1
+
+
+def test_silence_is_measured_by_the_floats_own_interval() -> None:
+    # A float that reports every two hours may miss five reports, ten hours, without a word.
+    slow = scenario(interval_h=2.0, heard=lambda h: not 60 < h < 70)
+    fast = scenario(interval_h=0.25, heard=lambda h: not 60 < h < 70)
+
+    assert Kind.FLOAT_SILENT not in kinds(slow.run())
+    assert Kind.FLOAT_SILENT in kinds(fast.run())
+
+
+def test_a_float_that_was_never_heard_is_silent() -> None:
+    alerts = scenario(heard=lambda _h: False, length_h=20.0).run()
+
+    assert hours_of(only(alerts, Kind.FLOAT_SILENT)) == 12
+
+
+def test_an_angle_that_stands_still_in_working_beer_is_a_stuck_float_that_comes_free() -> None:
+    free = scenario()
+    held = free.but(angle_deg=lambda h: 33.0 + 0.02 * math.sin(h) if 35 < h < 55 else free.reading(h).angle_deg)
+
+    alerts = held.run()
+
+    assert 41 <= hours_of(only(alerts, Kind.FLOAT_STUCK)) <= 43
+    (end,) = resolved(alerts, Kind.FLOAT_STUCK)
+    assert 55 <= hours_of(end) <= 57
+
+
+def test_an_angle_that_stands_still_in_finished_beer_is_no_stuck_float() -> None:
+    free = scenario()
+    quiet = free.but(angle_deg=lambda h: free.reading(min(h, 100.0)).angle_deg)
+
+    assert Kind.FLOAT_STUCK not in kinds(quiet.run())
+
+
+@pytest.mark.parametrize(
+    ("full_v", "low_v"),
+    [(1.58, 1.15), (2.75, 2.35), (3.1, 2.5), (4.15, 3.5), (4.7, 3.6)],
+    ids=["one alkaline", "two NiMH", "three volts", "lithium-ion", "three alkaline"],
+)
+def test_a_battery_is_low_by_its_own_chemistry(full_v: float, low_v: float) -> None:
+    falling = ramp(0, full_v, 200, low_v - 0.05)
+
+    low = only(scenario(battery_v=falling).run(), Kind.BATTERY_LOW)
+
+    crossed_h = 200 * (full_v - low_v) / (full_v - low_v + 0.05)
+    assert crossed_h < hours_of(low) < crossed_h + 6
+
+
+def test_one_bad_voltage_in_ten_is_no_low_battery() -> None:
+    sagging = scenario(battery_v=lambda h: 3.1 if round(h * 4) % 10 == 0 else 3.9)
+
+    assert Kind.BATTERY_LOW not in kinds(sagging.run())
+
+
+def test_a_new_battery_ends_the_alert() -> None:
+    alerts = scenario(battery_v=until(100, ramp(0, 3.7, 80, 3.4), constant(4.1))).run()
+
+    assert len(resolved(alerts, Kind.BATTERY_LOW)) == 1
+
+
+def test_a_battery_that_empties_before_the_beer_is_done_is_told_days_ahead() -> None:
+    # 6 mV an hour from 3.9 V: empty at 3.3 V after 100 hours; the beer is done after 130.
+    will_not_last = only(scenario(battery_v=lambda h: 3.9 - 0.006 * h).run(), Kind.BATTERY_WILL_NOT_LAST)
+
+    assert hours_of(will_not_last) < 48
+    assert str(will_not_last.evidence["lasts_until"]).startswith("2026-03-06T")  # pitched on the 2nd at 18:00 + 100 h
+    assert will_not_last.evidence["needed_until_from"] == "forecast"
+
+
+def test_a_healthy_battery_says_nothing() -> None:
+    healthy = scenario(battery_v=lambda h: 4.1 - 0.001 * h + 0.01 * math.sin(99 * h))
+
+    assert kinds(healthy.run()).isdisjoint({Kind.BATTERY_LOW, Kind.BATTERY_WILL_NOT_LAST})
+
+
+def test_a_float_without_voltage_says_nothing_of_its_battery() -> None:
+    assert kinds(scenario(battery_v=lambda _h: None).run()).isdisjoint({Kind.BATTERY_LOW, Kind.BATTERY_WILL_NOT_LAST})
+
+
+def test_hand_samples_that_contradict_the_curve_put_it_in_doubt_until_they_agree() -> None:
+    alerts = scenario(misfit_sigma=lambda h: 4.0 if 80 < h < 100 else 0.5).run()
+
+    suspect = only(alerts, Kind.CALIBRATION_SUSPECT)
+    assert suspect.evidence["misfit_sigma"] == 4.0
+    assert hours_of(resolved(alerts, Kind.CALIBRATION_SUSPECT)[0]) == 100
+
+
+def test_a_float_that_reads_eight_points_off_in_the_wort_puts_its_curve_in_doubt() -> None:
+    off = scenario(gravity_sg=constant(1.052), bias_points=constant(8.0), length_h=12.0)
+
+    assert "+8 points" in only(off.run(), Kind.CALIBRATION_SUSPECT).summary
+
+
+@pytest.mark.parametrize(("gravity", "side"), [(1.066, "above what went into"), (0.980, "below what is left")])
+def test_a_gravity_that_this_beer_cannot_have_is_implausible(gravity: float, side: str) -> None:
+    impossible = scenario(gravity_sg=until(60, logistic_gravity(), constant(gravity)), length_h=90.0)
+
+    assert side in only(impossible.run(), Kind.GRAVITY_IMPLAUSIBLE).summary
+
+
+def test_a_kind_that_is_switched_off_is_not_told_and_leaves_the_others_alone(quiet_start: Brew) -> None:
+    assert kinds(quiet_start.run()) == {Kind.ATTENUATION_PLATEAU, Kind.FERMENTATION_FINISHED}
+
+
+@pytest.fixture
+def quiet_start() -> Brew:
+    from alerts.settings import load_alert_settings
+
+    return scenario(settings=load_alert_settings("[alerts.fermentation-started]\nenabled = false\n", "alerts.toml"))
