@@ -24,9 +24,7 @@ BASIS_SIZE = 5
 # Legendre polynomials of degree 0..4 on the reference range. Up to `Curve.degree` the points bear the coefficient;
 # beyond it the coefficient is what a smooth angle law may still hold, all but its prior's uncertainty near zero.
 
-MOVING_G = (
-    0.08  # |a| this far from 1 g is no rest: cheap accelerometers are off by up to 0.05 g (common practice, no source)
-)
+MOVING_G = 0.08  # |a| this far from 1 g is no rest; cheap accelerometers are off by up to 0.05 g (common practice)
 _NEGLIGIBLE_MODE_SG = 2e-5  # 0.02 points at its largest: far below any instrument in the cellar
 
 _TO_POWERS = np.zeros((BASIS_SIZE, BASIS_SIZE))  # row k: P_k as a polynomial, lowest power first
@@ -127,13 +125,7 @@ class Curve:
         -------
         (n, 5) rows r with gravity = r @ coefficients; (n,) sd in SG of what the tangent misses, 0 inside the range
         """
-        half = 0.5 * (self.angle_high_deg - self.angle_low_deg)
-        x = (np.asarray(angle_deg, dtype=np.float64) - (self.angle_low_deg + half)) / half
-        inside = np.clip(x, -1.0, 1.0)
-        beyond = x - inside
-        rows = np.asarray(legendre.legvander(inside, BASIS_SIZE - 1), dtype=np.float64)
-        for high, places in ((False, np.flatnonzero(beyond < 0)), (True, np.flatnonzero(beyond > 0))):
-            rows[places] = _edge_rows(beyond[places], high)
+        rows, beyond = tangent_rows(angle_deg, (self.angle_low_deg, self.angle_high_deg))
         return rows, self.curvature_sd_sg * beyond**2
 
     def to_json(self) -> dict[str, Any]:
@@ -230,6 +222,18 @@ def gravity_reading(curve: Curve, reading: Reading, *, original_gravity_sg: floa
         in_range=in_range and TEMPERATURE_LOW_C <= temperature <= TEMPERATURE_HIGH_C,
         moving=reading.acceleration_g is not None and abs(reading.acceleration_g - 1.0) > MOVING_G,
     )
+
+
+def tangent_rows(angle_deg: FloatArray, range_deg: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
+    """(n, 5) Legendre basis at the angles, beyond the range its tangents; (n,) half ranges beyond it, with sign."""
+    low, high = range_deg
+    x = (2.0 * np.asarray(angle_deg, dtype=np.float64) - low - high) / (high - low)
+    inside = np.clip(x, -1.0, 1.0)
+    beyond = x - inside
+    rows = np.asarray(legendre.legvander(inside, BASIS_SIZE - 1), dtype=np.float64)
+    for above, places in ((False, np.flatnonzero(beyond < 0)), (True, np.flatnonzero(beyond > 0))):
+        rows[places] = _edge_rows(beyond[places], above)
+    return rows, beyond
 
 
 def _beyond(curve: Curve, x: float) -> tuple[float, float, list[float], float]:

@@ -9,7 +9,7 @@ from itertools import combinations
 import numpy as np
 
 from calibration.blunders import suspect_blunders
-from calibration.curve import BASIS_SIZE, Curve
+from calibration.curve import BASIS_SIZE, Curve, tangent_rows
 from calibration.expansion import wort_expansion_ratio
 from calibration.monotone import monotone_posterior
 from calibration.regression import (
@@ -70,7 +70,8 @@ def fit_curve(references: Sequence[Reference]) -> Curve:
     range_deg = used.range_deg()
     posterior = mix([(weight, fit_posterior(points.without(h), range_deg)) for h, weight in suspicion.doubts])
     mean, covariance = monotone_posterior(posterior.mean, posterior.covariance)
-    residuals = points.gravity_sg - points.basis(range_deg) @ mean
+    rows, _ = tangent_rows(points.angle_deg, range_deg)
+    residuals = points.gravity_sg - rows @ mean
     kept = np.delete(residuals, suspicion.left_out)
     return Curve(
         float_id=references[0].float_id,

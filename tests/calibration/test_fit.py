@@ -79,6 +79,16 @@ def test_a_point_20_points_off_is_found_named_and_not_used(place: int, points_of
     assert curve.evaluate(angles)[0] == pytest.approx(clean.evaluate(angles)[0], abs=5e-4)
 
 
+def test_residuals_are_the_distance_of_every_point_from_the_curve() -> None:
+    points = shifted(measure(HERON, 7, np.random.default_rng(3)), 6, -20.0)  # the last: beyond what the others span
+
+    curve = fit_curve(points)
+
+    gravity, _ = curve.evaluate(np.array([p.angle_deg for p in points]))
+    assert curve.excluded == (6,)
+    assert curve.residuals_sg == pytest.approx([p.gravity_sg for p in points] - gravity, abs=1e-9)
+
+
 @pytest.mark.parametrize("place", [1, 2])
 def test_a_blunder_among_four_points_is_found(place: int) -> None:
     points = measure(HERON, 4, np.random.default_rng(5))
