@@ -21,7 +21,6 @@ from collector.inbox import Inbox
 from collector.ingest import Ingest, reader
 from collector.mqtt import BrokerHealth, MqttCollector
 from collector.packet import Packet, Rejected
-from collector.topics import readings_topic
 from gylewatch.clock import Clock, SystemClock
 from gylewatch.config import Settings
 from gylewatch.deliverer import Deliverer
@@ -239,14 +238,8 @@ class Service:
     def _ingest_http(self, packet: Packet) -> IngestResult:
         """Take one packet whose origin is a float's name; returns after the commit."""
         now = self._clock.now()
-        addressed = Packet(
-            source=packet.source,
-            origin=readings_topic(packet.origin),
-            payload=packet.payload,
-            received=packet.received,
-        )
         found = read_packet(
-            addressed,
+            packet,
             now=now,
             known=self._store.float_ids(),
             decoding=self._decoding(),

@@ -1,0 +1,378 @@
+"""The whole service on a real broker, a real database and a real HTTP sink."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from paho.mqtt.client import Client, MQTTMessage
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+
+from alerts.settings import AlertSettings
+from calibration.fit import fit_curve
+from collector.mqtt_settings import MqttSettings
+from collector.senml import encode_senml_cbor, encode_senml_json
+from collector.topics import readings_topic
+from gylewatch import cli
+from gylewatch.batch_file import read_batch
+from gylewatch.clock import SteppedClock
+from gylewatch.config import ChannelSettings, Settings
+from gylewatch.demo_sink import Sink
+from gylewatch.errors import ConfigError
+from gylewatch.service import Service
+from gylewatch.tables import read_references
+from gylewatch.values import BatchId, FloatId, Reading, VesselId
+from storage.records import FloatRecord, VesselRecord
+from storage.store import Store
+from tests.broker import Broker, free_port
+from tests.collector.sender import connected_sender
+from tests.eventually import eventually
+from tests.gylewatch.brew import PITCHED, pale_readings, recording, write_batch, write_references
+from web.settings import HttpSettings
+
+BATCH = BatchId("ferry-lane-pale")
+TOKEN = "a-token-for-this-test-only"
+FINISHED = "Fermentation has finished"
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    with Broker(tmp_path / "broker", autosave_on_changes=True) as running:
+        yield running
+
+
+class Inbox:
+    """What the sink received."""
+
+    def __init__(self) -> None:
+        self.notices: list[tuple[str, str]] = []
+
+    def take(self, title: str, message: str) -> None:
+        self.notices.append((title, message))
+
+    def has(self, words: str) -> bool:
+        return any(words in title for title, _ in self.notices)
+
+
+@pytest.fixture
+def inbox() -> Inbox:
+    return Inbox()
+
+
+@pytest.fixture
+def sink(inbox: Inbox) -> Iterator[Sink]:
+    with Sink(inbox.take) as running:
+        yield running
+
+
+def furnish(folder: Path, pitched: datetime, *, curve: bool = True) -> str:
+    """A database with one float, vessel, curve and batch; gives its url."""
+    url = f"sqlite:///{folder / 'gylewatch.sqlite'}"
+    with Store.open(url) as store:
+        store.add_float(FloatRecord(float_id=FloatId("heron"), created=pitched))
+        store.add_vessel(VesselRecord(vessel_id=VesselId("FV1"), created=pitched))
+        points = read_references(write_references(folder))
+        if curve:
+            store.add_curve(fit_curve(points), points, who="Ada", note="", created=pitched)
+        store.add_batch(read_batch(write_batch(folder, pitched)), created=pitched)
+    return url
+
+
+def settings(url: str, port: int | None, sink: Sink | None = None) -> Settings:
+    return Settings(
+        database_url=url,
+        brokers=() if port is None else (MqttSettings(port=port),),
+        http=HttpSettings(port=0, token=TOKEN),
+        channels=() if sink is None else (ChannelSettings(name="phone", url=sink.url),),
+    )
+
+
+@contextmanager
+def running(wanted: Settings, now: datetime) -> Iterator[Service]:
+    service = Service(wanted, clock=SteppedClock(now))
+    service.start()
+    try:
+        yield service
+    finally:
+        service.stop()
+
+
+def publish(port: int, readings: tuple[Reading, ...]) -> None:
+    """As a float that kept its readings while it was out of range: packs of 20, JSON and CBOR in turn."""
+    with connected_sender(port) as sender:
+        for number, start in enumerate(range(0, len(readings), 20)):
+            encode = encode_senml_cbor if number % 2 else encode_senml_json
+            sender.send(readings_topic("heron"), encode(readings[start : start + 20]))
+
+
+def ask(service: Service, path: str) -> Any:
+    return json.loads(request(service, "GET", path)[1])
+
+
+def request(
+    service: Service, method: str, path: str, body: bytes | None = None, headers: dict[str, str] | None = None
+) -> tuple[int, bytes]:
+    host, port = service.address.removeprefix("http://").rstrip("/").split(":")
+    connection = http.client.HTTPConnection(host, int(port), timeout=10)
+    connection.request(method, path, body, headers or {})
+    answer = connection.getresponse()
+    content = answer.read()
+    connection.close()
+    return answer.status, content
+
+
+def test_packets_of_a_real_client_end_in_a_delivered_verdict_and_agree_with_the_replay(
+    tmp_path: Path, broker: Broker, sink: Sink, inbox: Inbox
+) -> None:
+    readings = pale_readings(560)
+    url = furnish(tmp_path, PITCHED)
+
+    with running(settings(url, broker.port, sink), readings[-1].time) as service:
+        publish(broker.port, readings)
+        eventually("the finish is notified", lambda: inbox.has(FINISHED), 60)
+        eventually("all is concluded", lambda: service.concluded_until(FloatId("heron")) == readings[-1].time, 60)
+        live = ask(service, f"/api/v1/batches/{BATCH}/estimates")
+
+    replayed = replay_estimates(tmp_path / "replay", len(readings))
+    assert [(row["time"], f"{row['gravity_sg']:.5f}", row["phase"]) for row in live] == replayed
+    assert len(inbox.notices) == len(set(inbox.notices))
+
+
+def replay_estimates(folder: Path, count: int) -> list[tuple[str, str, str]]:
+    folder.mkdir()
+    brew = recording(folder, count)
+    words = ["replay", "--readings", str(brew.readings()), "--references", str(brew.references)]
+    words += ["--batch", str(brew.batch), "--estimates", str(folder / "e.csv"), "--alerts", str(folder / "a.jsonl")]
+    assert cli.run(words) == 0
+    rows = [line.split(",") for line in (folder / "e.csv").read_text(encoding="utf-8").splitlines()[1:]]
+    return [(row[0], row[1], row[7]) for row in rows]
+
+
+def test_other_programs_get_states_and_alerts_over_mqtt(tmp_path: Path, broker: Broker) -> None:
+    readings = pale_readings(100)
+    url = furnish(tmp_path, PITCHED)
+    heard: dict[str, list[bytes]] = {}
+    subscribed = threading.Event()
+
+    def on_message(_: Client, __: object, message: MQTTMessage) -> None:
+        heard.setdefault(message.topic, []).append(bytes(message.payload))
+
+    listener = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
+    listener.on_message = on_message
+    listener.on_subscribe = lambda *_: subscribed.set()
+    listener.connect("127.0.0.1", broker.port)
+    listener.loop_start()
+    listener.subscribe([("gylewatch/v1/state/#", 1), ("gylewatch/v1/alerts/#", 1), ("gylewatch/v1/service/#", 1)])
+    assert subscribed.wait(10)
+
+    with running(settings(url, broker.port), readings[-1].time):
+        publish(broker.port, readings)
+        eventually("an alert is published", lambda: f"gylewatch/v1/alerts/{BATCH}" in heard, 30)
+        last = readings[-1].time.isoformat().replace("+00:00", "Z")
+        eventually(
+            "the newest state is published",
+            lambda: last.encode() in (heard.get(f"gylewatch/v1/state/{BATCH}") or [b""])[-1],
+            30,
+        )
+    eventually("the service says goodbye", lambda: heard["gylewatch/v1/service/status"][-1] == b"offline")
+    listener.disconnect()
+    listener.loop_stop()
+
+    state = json.loads(heard[f"gylewatch/v1/state/{BATCH}"][-1])
+    assert state["gravity_low_sg"] <= state["gravity_sg"] <= state["gravity_high_sg"]
+    assert json.loads(heard[f"gylewatch/v1/alerts/{BATCH}"][0])["kind"] == "fermentation-started"
+    assert heard["gylewatch/v1/service/status"][0] == b"online"
+
+
+def test_readings_posted_over_http_are_followed_too(tmp_path: Path) -> None:
+    readings = pale_readings(10)
+    url = furnish(tmp_path, PITCHED)
+    headers = {"Authorization": f"Bearer {TOKEN}", "Content-Type": "application/senml+json"}
+
+    with running(settings(url, None), readings[-1].time) as service:
+        status, body = request(service, "POST", "/api/v1/readings?float=heron", encode_senml_json(readings), headers)
+        eventually("they are followed", lambda: len(ask(service, f"/api/v1/batches/{BATCH}/estimates")) == 10)
+        again = json.loads(
+            request(service, "POST", "/api/v1/readings?float=heron", encode_senml_json(readings), headers)[1]
+        )
+        health = ask(service, "/api/v1/health")
+
+    assert status == 200
+    assert json.loads(body)["accepted"] == 10
+    assert (again["accepted"], again["duplicate"]) == (0, 10)
+    assert (health["readings_accepted"], health["readings_duplicate"]) == (10, 10)
+
+
+def test_an_absent_broker_is_reported_and_taken_up_when_it_comes(tmp_path: Path) -> None:
+    late = Broker(tmp_path / "late")
+    url = furnish(tmp_path, PITCHED)
+    readings = pale_readings(5)
+
+    with running(settings(url, late.port), readings[-1].time) as service:
+        eventually("the problem is shown", lambda: "cannot be reached" in str(service.health().problems))
+        with late:
+            eventually("it is connected", lambda: service.health().problems == (), 30)
+            publish(late.port, readings)
+            eventually("readings are followed", lambda: service.concluded_until(FloatId("heron")) == readings[-1].time)
+
+
+def test_a_batch_without_a_curve_is_named_and_followed_once_it_has_one(tmp_path: Path, broker: Broker) -> None:
+    url = furnish(tmp_path, PITCHED, curve=False)
+    readings = pale_readings(5)
+
+    with running(settings(url, broker.port), readings[-1].time) as service:
+        publish(broker.port, readings)
+        eventually("the problem is shown", lambda: "has no curve" in str(service.health().problems))
+        with Store.open(url) as other:
+            points = read_references(write_references(tmp_path))
+            other.add_curve(fit_curve(points), points, who="Ada", note="", created=PITCHED)
+        eventually("it is followed", lambda: service.concluded_until(FloatId("heron")) == readings[-1].time)
+        eventually("the problem is gone", lambda: service.health().problems == ())
+
+
+def test_a_port_in_use_is_refused_before_anything_is_started(tmp_path: Path) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        wanted = Settings(database_url=f"sqlite:///{tmp_path / 'x.sqlite'}", http=HttpSettings(port=port))
+
+        with pytest.raises(ConfigError, match=rf"http\.port = {port}: another program listens"):
+            Service(wanted).start()
+
+    assert not (tmp_path / "x.sqlite").exists()
+
+
+class Process:
+    """``gylewatch serve`` as a process of its own."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._running: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        with (self._folder / "serve.log").open("ab") as log:
+            self._running = subprocess.Popen(
+                [sys.executable, "-m", "gylewatch.cli", "serve", "--config", str(self._folder / "gylewatch.toml")],
+                stdout=log,
+                stderr=log,
+            )
+
+    def end(self, how: signal.Signals) -> int:
+        assert self._running is not None
+        self._running.send_signal(how)
+        return self._running.wait(15)
+
+    def __enter__(self) -> Process:
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._running is not None and self._running.poll() is None:
+            self._running.kill()
+            self._running.wait(15)
+
+
+def configure(folder: Path, port: int, sink: Sink | None = None) -> None:
+    notify = "" if sink is None else f'[[notify]]\nname = "phone"\nurl = "{sink.url}"\n'
+    sections = f'[database]\nurl = "sqlite:///gylewatch.sqlite"\n[[mqtt]]\nport = {port}\n'
+    (folder / "gylewatch.toml").write_text(f"{sections}[http]\nport = {free_port()}\n{notify}")
+
+
+def test_kill_9_loses_nothing_and_tells_nothing_twice(tmp_path: Path, broker: Broker, sink: Sink, inbox: Inbox) -> None:
+    pitched = datetime.now(UTC).replace(microsecond=0) - timedelta(days=7)
+    readings = pale_readings(560, pitched)
+    url = furnish(tmp_path, pitched)
+    configure(tmp_path, broker.port, sink)
+
+    with Process(tmp_path) as process, Store.open(url) as store:
+        eventually("the service listens", lambda: 'event="connected to the broker"' in log(tmp_path), 60)
+        for start in range(0, 420, 140):
+            publish(broker.port, readings[start : start + 140])
+            heard = start + 60  # in the middle of the work
+            eventually("some are followed", lambda heard=heard: len(store.estimates(BATCH)) > heard, 60)  # type: ignore[misc]
+            process.end(signal.SIGKILL)
+            process.start()
+        publish(broker.port, readings[420:])
+        eventually("the finish is notified", lambda: inbox.has(FINISHED), 90)
+        eventually("all is concluded", lambda: len(store.estimates(BATCH)) == len(readings), 60)
+
+        assert [stored.time for stored in store.readings(FloatId("heron"))] == [each.time for each in readings]
+        assert process.end(signal.SIGTERM) == 0
+        told = [(record.alert.kind, record.alert.time) for record in store.alerts(BATCH)]
+
+    assert len(told) == len(set(told))
+    assert len(inbox.notices) == len(set(inbox.notices))
+    assert "Traceback" not in log(tmp_path)
+
+
+def log(folder: Path) -> str:
+    path = folder / "serve.log"
+    return path.read_text(encoding="utf-8") if path.exists() else ""
+
+
+def test_sigterm_ends_it_in_order_within_five_seconds(tmp_path: Path, broker: Broker) -> None:
+    furnish(tmp_path, datetime.now(UTC) - timedelta(days=1))
+    configure(tmp_path, broker.port)
+
+    with Process(tmp_path) as process:
+        eventually("the service listens", lambda: "connected to the broker" in log(tmp_path), 60)
+        before = datetime.now(UTC)
+        code = process.end(signal.SIGTERM)
+        took = datetime.now(UTC) - before
+
+    assert code == 0
+    assert took < timedelta(seconds=5)
+    assert log(tmp_path).rstrip().endswith("event=stopped logger=gylewatch.service")
+
+
+@pytest.mark.parametrize(
+    ("database", "message", "code"),
+    [
+        ("sqlite:///missing-folder/x.sqlite", "missing-folder does not exist; create it", 2),
+        ("postgresql://app@127.0.0.1:1/none", "the server cannot be reached", 1),
+        ("mysql://somewhere", "write sqlite:///FILE or postgresql://USER@HOST/NAME", 2),
+    ],
+)
+def test_a_database_that_cannot_be_opened_is_one_line(tmp_path: Path, database: str, message: str, code: int) -> None:
+    (tmp_path / "gylewatch.toml").write_text(f'[database]\nurl = "{database}"\n[http]\nport = {free_port()}\n')
+
+    done = subprocess.run(
+        [sys.executable, "-m", "gylewatch.cli", "serve", "--config", str(tmp_path / "gylewatch.toml")],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+        env={**os.environ, "PGCONNECT_TIMEOUT": "2"},
+    )
+
+    assert done.returncode == code
+    assert message in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_alert_settings_of_the_configuration_reach_the_verdicts(tmp_path: Path) -> None:
+    readings = pale_readings(100)
+    url = furnish(tmp_path, PITCHED)
+    quiet = AlertSettings()
+    quiet = type(quiet)(fermentation_started=type(quiet.fermentation_started)(enabled=False))
+    wanted = Settings(database_url=url, http=HttpSettings(port=0), alerts=quiet)
+    with Store.open(url) as store:
+        store.append_readings(readings)
+
+        with running(wanted, readings[-1].time) as service:
+            eventually("it is followed", lambda: service.concluded_until(FloatId("heron")) == readings[-1].time, 30)
+
+        assert store.alerts(BATCH) == ()

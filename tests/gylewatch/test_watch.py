@@ -1,0 +1,199 @@
+"""One batch between store and pipeline: what is concluded survives restarts, changes and faults."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from alerts.alert import Kind
+from alerts.settings import AlertSettings
+from calibration.fit import fit_curve
+from fermentation.estimate import Estimate
+from gylewatch import pipeline
+from gylewatch.batch_file import read_batch
+from gylewatch.tables import read_references
+from gylewatch.values import FloatId, Instrument, Sample, Unit, VesselId
+from gylewatch.watch import READINGS_AT_ONCE, BatchWatch
+from storage.records import BatchRecord, FloatRecord, VesselRecord
+from storage.store import Store
+from tests.gylewatch.brew import PITCHED, pale_readings, write_batch, write_references
+
+READINGS = pale_readings(260)
+assert len(READINGS) > READINGS_AT_ONCE  # so that catching up takes more than one step
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(f"sqlite:///{tmp_path / 'test.sqlite'}") as opened:
+        opened.add_float(FloatRecord(float_id=FloatId("heron"), created=PITCHED))
+        opened.add_vessel(VesselRecord(vessel_id=VesselId("FV1"), created=PITCHED))
+        points = read_references(write_references(tmp_path))
+        opened.add_curve(fit_curve(points), points, who="Ada", note="", created=PITCHED)
+        opened.add_batch(read_batch(write_batch(tmp_path)), created=PITCHED)
+        yield opened
+
+
+def record(store: Store) -> BatchRecord:
+    return store.batches()[0]
+
+
+def watch(store: Store) -> BatchWatch:
+    return BatchWatch(store, record(store), AlertSettings(), ("phone",))
+
+
+def follow(watched: BatchWatch) -> None:
+    while watched.step().more:
+        pass
+
+
+def estimates(store: Store) -> tuple[Estimate, ...]:
+    return store.estimates(record(store).batch_id)
+
+
+def uninterrupted(store: Store) -> list[Estimate]:
+    """What the pure pipeline says of the same readings."""
+    batch, curve = record(store).batch, store.current_curve(FloatId("heron"))
+    assert curve is not None
+    course = pipeline.Course(batch=batch, curve=curve.curve, alert_settings=AlertSettings())
+    state, found = pipeline.start(course), []
+    for reading in READINGS:
+        outcome = pipeline.on_reading(course, state, reading)
+        state = outcome.state
+        if outcome.estimate is not None:
+            found.append(outcome.estimate)
+    return found
+
+
+def test_stored_readings_lead_to_the_estimates_of_the_pure_pipeline(store: Store) -> None:
+    store.append_readings(READINGS)
+
+    follow(watch(store))
+
+    assert list(estimates(store)) == uninterrupted(store)
+
+
+@pytest.mark.parametrize("orderly", [True, False])
+def test_a_restart_at_any_point_changes_nothing_and_tells_nothing_twice(store: Store, orderly: bool) -> None:
+    for cut in range(0, len(READINGS), 65):
+        store.append_readings(READINGS[cut : cut + 65])
+        watched = watch(store)
+        follow(watched)
+        if orderly:
+            watched.save()  # otherwise the process was killed
+
+    assert list(estimates(store)) == uninterrupted(store)
+    told = [alert.alert.kind for alert in store.alerts(record(store).batch_id)]
+    assert told == [Kind.FERMENTATION_STARTED]
+    assert store.outbox_counts()["waiting"] == 1
+
+
+def test_an_alert_of_a_tick_is_saved_with_the_state_that_remembers_it(store: Store) -> None:
+    store.append_readings(READINGS[:40])
+    watched = watch(store)
+    follow(watched)
+    late = READINGS[39].time + timedelta(days=1)
+
+    first, again = watched.tick(late), watch(store).tick(late + timedelta(minutes=1))
+
+    assert [alert.kind for alert in first.alerts] == [Kind.FLOAT_SILENT]
+    assert again.alerts == ()
+
+
+def test_a_sample_is_taken_once(store: Store) -> None:
+    store.append_readings(READINGS[:100])
+    follow(watch(store))
+    before = store.latest_estimate(record(store).batch_id)
+    assert before is not None
+    sample = Sample(
+        time=before.time + timedelta(minutes=1),
+        instrument=Instrument.DENSITY_METER,
+        value=before.gravity_sg + 0.002,
+        unit=Unit.SG,
+        sample_temperature_c=20.0,
+    )
+    store.add_sample(record(store).batch_id, sample)
+
+    watched = watch(store)
+    taken, nothing = watched.step(), watched.step()
+
+    assert taken.estimate is not None
+    assert taken.estimate.gravity_sg > before.gravity_sg
+    assert nothing.estimate is None
+
+
+def test_another_curve_reads_the_batch_again_and_repeats_no_alert(store: Store) -> None:
+    store.append_readings(READINGS)
+    follow(watch(store))
+    before = estimates(store)
+    first = store.current_curve(FloatId("heron"))
+    assert first is not None
+    moved = tuple(replace(point, gravity_sg=point.gravity_sg + 0.001) for point in first.references)
+    version = store.add_curve(fit_curve(moved), moved, who="Ada", note="", created=PITCHED)
+    store.set_batch_curve(record(store).batch_id, version)
+
+    watched = watch(store)
+    watched.read_again()
+    follow(watched)
+
+    after = estimates(store)
+    assert [estimate.time for estimate in after] == [estimate.time for estimate in before]
+    assert after != before
+    assert len(store.alerts(record(store).batch_id)) == 1
+
+
+def test_a_state_of_another_version_reads_the_batch_again(store: Store) -> None:
+    store.append_readings(READINGS)
+    follow(watch(store))
+    store.save_outcomes(record(store).batch_id, state=b"from the future", cursor=7, sample_cursor=0)
+
+    follow(watch(store))
+
+    assert list(estimates(store)) == uninterrupted(store)
+    assert len(store.alerts(record(store).batch_id)) == 1
+
+
+def test_a_changed_plan_goes_on_without_reading_again(store: Store) -> None:
+    store.append_readings(READINGS[:100])
+    watched = watch(store)
+    follow(watched)
+    changed = replace(record(store).batch, temperature_c=(15.0, 25.0))
+
+    watched.update(store.replace_batch(record(store).batch_id, changed))
+    store.append_readings(READINGS[100:])
+    follow(watched)
+
+    times = [estimate.time for estimate in estimates(store)]
+    assert times == [reading.time for reading in READINGS]
+    assert watched.record.batch == changed
+
+
+def test_readings_after_the_end_of_a_batch_are_left_alone(store: Store) -> None:
+    store.append_readings(READINGS[:50])
+    ended = store.end_batch(record(store).batch_id, READINGS[19].time)
+
+    follow(BatchWatch(store, ended, AlertSettings(), ()))
+
+    assert [estimate.time for estimate in estimates(store)] == [reading.time for reading in READINGS[:20]]
+
+
+def test_an_event_that_breaks_the_model_is_left_out_and_the_rest_goes_on(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store.append_readings(READINGS[:30])
+    whole = pipeline.on_reading
+
+    def sometimes_broken(course: pipeline.Course, state: pipeline.State, reading: object) -> pipeline.Outcome:
+        if reading == READINGS[10]:
+            raise ZeroDivisionError
+        return whole(course, state, reading)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(pipeline, "on_reading", sometimes_broken)
+
+    follow(watch(store))
+
+    times = [estimate.time for estimate in estimates(store)]
+    assert times == [reading.time for reading in READINGS[:30] if reading != READINGS[10]]
