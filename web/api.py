@@ -104,7 +104,7 @@ def _add_batches(api: APIRouter, context: Context) -> None:
     def graph(batch_id: str) -> shapes.GraphShape:
         """What the chart of the batch's page draws."""
         record = store.batch(BatchId(batch_id))
-        return shapes.graph_shape(records.batch_graph(store, record, store.estimates(record.batch_id)))
+        return shapes.graph_shape(records.batch_graph(store, record))
 
 
 def _add_samples(api: APIRouter, context: Context) -> None:

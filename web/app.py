@@ -18,7 +18,7 @@ from web import api, assets, pages, problems
 from web.context import Context
 from web.health import ServiceHealth
 from web.ingest import IngestResult
-from web.security import SecurityHeaders
+from web.security import HEADERS, SecurityHeaders
 from web.settings import HttpSettings
 
 _DESCRIPTION = "Fermentations watched through tilting floats. Times are UTC, gravities SG 20/20 °C, temperatures °C."
@@ -79,7 +79,9 @@ def _add_errors(app: FastAPI) -> None:
     async def on_any(request: Request, _error: Exception) -> Response:
         # The server logs the error itself with its traceback; the person gets a sentence.
         detail = "something went wrong in the service; its log has the details"
-        return answer(request, problems.Problem(HTTPStatus.INTERNAL_SERVER_ERROR, detail))
+        response = answer(request, problems.Problem(HTTPStatus.INTERNAL_SERVER_ERROR, detail))
+        response.headers.update(HEADERS)  # this answer is made outside every middleware
+        return response
 
     app.add_exception_handler(HTTPException, on_http)
     app.add_exception_handler(RequestValidationError, on_validation)

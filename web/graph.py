@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from alerts.alert import Alert
 from calibration.hydrometry import HandGravity
 from fermentation.estimate import Estimate, Forecast
 from gylewatch.values import Batch
@@ -41,7 +40,6 @@ class Graph:
     estimates: tuple[Estimate, ...]  # thinned, in order of time
     wanted: tuple[WantedRange, ...]
     samples: tuple[HandGravity, ...]
-    alerts: tuple[Alert, ...]
     forecast: Forecast | None  # of the latest estimate
 
 
@@ -83,9 +81,7 @@ def wanted_ranges(batch: Batch, start: datetime, end: datetime) -> tuple[WantedR
     )
 
 
-def graph(
-    batch: Batch, estimates: Sequence[Estimate], samples: Sequence[HandGravity], alerts: Sequence[Alert]
-) -> Graph:
+def graph(batch: Batch, estimates: Sequence[Estimate], samples: Sequence[HandGravity]) -> Graph:
     """Put together what the picture of `batch` shows.
 
     Parameters
@@ -93,12 +89,10 @@ def graph(
     batch : for its wanted temperature
     estimates : in order of time; may be empty
     samples : corrected hand measurements
-    alerts : raised and ended, in any order
     """
     return Graph(
         estimates=thin(estimates, SCREEN_POINTS),
         wanted=wanted_ranges(batch, estimates[0].time, estimates[-1].time) if estimates else (),
         samples=tuple(samples),
-        alerts=tuple(alerts),
         forecast=estimates[-1].forecast if estimates else None,
     )

@@ -132,8 +132,8 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
         batch_id: str, *, typed: dict[str, str], questions: tuple[Question, ...] = (), saved: bool = False
     ) -> HTMLResponse:
         record = store.batch(BatchId(batch_id))
-        estimates = store.estimates(record.batch_id)
-        graph = records.batch_graph(store, record, estimates)
+        graph = records.batch_graph(store, record)
+        latest = store.estimates(record.batch_id, limit=LATEST_ROWS)
         samples = store.samples(record.batch_id)
         status = HTTPStatus.UNPROCESSABLE_ENTITY if questions else HTTPStatus.OK
         return _page(
@@ -141,8 +141,8 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             status,
             record=record,
             batch=record.batch,
-            estimate=estimates[-1] if estimates else None,
-            latest=estimates[: -LATEST_ROWS - 1 : -1],
+            estimate=latest[-1] if latest else None,
+            latest=latest[::-1],
             course=thin(graph.estimates, COURSE_ROWS),
             pictures=_pictures(graph, record, fahrenheit=fahrenheit),
             samples=[(sample, records.corrected(record.batch, sample)) for _, sample in reversed(samples)],

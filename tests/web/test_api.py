@@ -303,6 +303,7 @@ def test_a_fault_of_ours_shows_a_sentence_and_no_traceback(store: Store, batch_i
 
     assert "secret inside" not in answer.text
     assert "went wrong" in problem(answer, 500)
+    assert answer.headers["x-content-type-options"] == "nosniff"
 
 
 def test_a_service_without_ingest_says_so(client: TestClient) -> None:

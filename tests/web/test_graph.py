@@ -56,6 +56,6 @@ def test_a_step_beyond_the_last_estimate_is_not_drawn() -> None:
 
 
 def test_a_batch_without_estimates_has_an_empty_graph() -> None:
-    drawn = graph(brewery.harbour_pale(), (), (), ())
+    drawn = graph(brewery.harbour_pale(), (), ())
 
     assert (drawn.estimates, drawn.wanted, drawn.forecast) == ((), (), None)

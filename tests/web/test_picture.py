@@ -13,7 +13,7 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 
 def course(hours: float) -> Graph:
-    return graph(brewery.harbour_pale(), brewery.estimates(hours), (), ())
+    return graph(brewery.harbour_pale(), brewery.estimates(hours), ())
 
 
 def drawing(sheet: Sheet = WIDE, *, hours: float = 140.0, fahrenheit: bool = False) -> ET.Element:
