@@ -54,10 +54,11 @@ class Finished:
     sustained_h: float = limits(15.0, 1.0, 240.0)
     # A beer that ends near the low edge of the range never gives a clear probability: it is believed, but later.
     late_probability_attenuated: float = limits(0.4, 0.05, 0.999)
+    # That later: twice the ordinary wait, since the attenuation then says little for it.
     late_sustained_h: float = limits(30.0, 1.0, 480.0)
     # A further fall by more than this takes the verdict back; less is within what foam and settling yeast can do.
     falls_again_points: float = limits(2.0, 0.5, 20.0)
-    # ... and the fall must last, or a knocked float would take it back.
+    # The further fall must last this long, or a knocked float would take it back.
     falls_again_h: float = limits(6.0, 0.0, 240.0)
 
 
@@ -70,17 +71,17 @@ class Stalled:
     margin_points: float = limits(2.5, 0.0, 30.0)
     # Warming or rousing helps the more the earlier, and the target is 24 hours; a foam-held float rarely lasts as long.
     sustained_h: float = limits(12.0, 1.0, 240.0)
-    # Nearly stopped: slower than this ...
+    # Nearly stopped is slower than this: a twentieth of a busy ale's rate.
     nearly_points_per_day: float = limits(1.0, 0.1, 10.0)
-    # ... so that the yeast's range would be reached only after this many days ...
+    # Nearly stopped also means that the yeast's range would be reached only after this many days.
     nearly_days_to_go: float = limits(7.0, 1.0, 60.0)
-    # ... for this long: a slow beer deserves more patience than one that has stopped.
+    # For so long it must be nearly stopped: a slow beer deserves more patience than one that stands.
     nearly_sustained_h: float = limits(30.0, 1.0, 480.0)
     # No sign of a start for this long after pitching; a healthy lag ends within 24 to 48 hours (common practice).
     never_started_h: float = limits(72.0, 12.0, 480.0)
-    # It moves again when it falls at least this fast ...
+    # It moves again when it falls at least this fast, well above what counts as still.
     moves_points_per_day: float = limits(1.0, 0.2, 20.0)
-    # ... for this long.
+    # The movement must last this long, or a knock would end the alert.
     moves_h: float = limits(4.0, 0.0, 72.0)
     # A plan step that lowers the wanted temperature by this much puts the yeast to sleep on purpose.
     cold_step_c: float = limits(4.0, 1.0, 30.0)
@@ -93,16 +94,17 @@ class OutOfRange:
     enabled: bool = True
     # Beyond the wanted range by this much: a controller's ripple at the edge of the range stays below it.
     beyond_c: float = limits(0.5, 0.0, 10.0)
-    # ... for this long: a lid opened for a sample does not count.
+    # The excess must last this long: a lid opened for a sample does not count.
     sustained_h: float = limits(1.0, 0.0, 48.0)
-    # A small excess counts too when it lasts.
+    # A small excess, above the error of a common sensor's calibration, counts too when it lasts.
     slightly_c: float = limits(0.2, 0.0, 10.0)
+    # Six hours of a small excess do less harm than one of a large one, and outlast any ripple.
     slightly_sustained_h: float = limits(6.0, 0.0, 96.0)
     # Resolved after this long inside the wanted range, so that a swing through it is not an end.
     inside_h: float = limits(1.0, 0.0, 48.0)
-    # Time the beer gets to reach a new range: a fixed part ...
+    # Time the beer gets to reach a new range, the fixed part: for the controller and the walls of the vessel.
     grace_h: float = limits(6.0, 0.0, 96.0)
-    # ... and a part by distance: 20 litres in a cooled cabinet move about this fast (common practice, no source).
+    # Time the beer gets by distance: 20 litres in a cooled cabinet move about this fast (common practice, no source).
     grace_c_per_h: float = limits(0.4, 0.05, 10.0)
     # A planned change that begins this much early is still the planned change.
     early_h: float = limits(2.0, 0.0, 48.0)
@@ -139,7 +141,7 @@ class Silent:
     enabled: bool = True
     # So many of the float's usual intervals without a reading; a few lost packets in a row are usual in radio.
     intervals: float = limits(6.0, 2.0, 1000.0)
-    # ... but never less than this: fermentation does not change faster, and steel shields the radio for hours.
+    # Never told before this: fermentation does not change faster, and steel shields the radio for hours.
     floor_h: float = limits(4.0, 0.05, 96.0)
     # Never heard at all for this long after pitching.
     never_heard_h: float = limits(12.0, 0.1, 240.0)
@@ -152,7 +154,7 @@ class Stuck:
     window_h: float = limits(6.0, 1.0, 48.0)
     # A span of angles that no floating body in working beer keeps to; sensor noise alone spans about this much.
     still_deg: float = limits(0.15, 0.0, 5.0)
-    # ... or this fraction of the smallest span that this float has shown while the beer worked.
+    # A noisier float counts as still below this fraction of the smallest span it has shown in working beer.
     noise_fraction: float = limits(0.2, 0.0, 1.0)
     # The beer works when it fell at least this fast before: in the window that is one point, well above `still_deg`.
     rate_points_per_day: float = limits(4.0, 0.5, 50.0)
@@ -180,7 +182,7 @@ class BatteryWillNotLast:
     empty_v: float | None = limits(None, 0.5, 30.0)
     # A trend needs this long; a fresh cell sags in its first hours.
     watched_h: float = limits(36.0, 6.0, 480.0)
-    # ... and a fall well above the scatter of the measurement.
+    # A trend needs a fall well above the scatter of the measurement, one or two hundredths of a volt.
     fall_v: float = limits(0.06, 0.005, 5.0)
     # Where neither a forecast nor a plan says when the batch ends (common practice: an ale takes two weeks).
     usual_batch_days: float = limits(14.0, 1.0, 365.0)
@@ -193,10 +195,13 @@ class CalibrationSuspect:
     enabled: bool = True
     # Three standard deviations: by chance once in 370 samples.
     misfit_sigma: float = limits(3.0, 1.0, 20.0)
+    # The gap to the line above keeps a borderline sample from raising and ending the alert in turn.
     release_sigma: float = limits(2.0, 0.1, 20.0)
+    # A misfit stays until the next sample; the hour leaves time to correct a slip of the pen.
     sustained_h: float = limits(1.0, 0.0, 48.0)
     # Before the start the float must show the original gravity; a usual curve errs by two or three points.
     lag_points: float = limits(6.0, 1.0, 50.0)
+    # Fresh foam and a float that has not come to the beer's temperature mislead for an hour or two.
     lag_h: float = limits(4.0, 0.0, 48.0)
 
 
