@@ -18,7 +18,7 @@ from collections.abc import Sequence
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
@@ -99,8 +99,15 @@ def publish(port: int, count: int, offset: int) -> None:
     sender.loop_stop()
 
 
-def bare_loop(protocol: Protocol, port: int, count: int) -> float:
-    """Messages per second of paho alone: receive, count, acknowledge."""
+class Cost(NamedTuple):
+    """What one way of receiving took. The processor time hardly changes when others use the machine too."""
+
+    per_s: float
+    cpu_us: float  # of this process for each message; the broker's is not in it
+
+
+def bare_loop(protocol: Protocol, port: int, count: int) -> Cost:
+    """Paho alone: receive, count, acknowledge."""
     done = threading.Event()
     seen = 0
 
@@ -112,13 +119,13 @@ def bare_loop(protocol: Protocol, port: int, count: int) -> float:
 
     consumer = client("bare", protocol, port)
     consumer.on_message = on_message
-    started = time.perf_counter()
+    started, started_cpu = time.perf_counter(), time.process_time()
     consumer.loop_start()
     assert done.wait(LIMIT_S), f"only {seen} of {count} came"
-    elapsed = time.perf_counter() - started
+    cost = Cost(count / (time.perf_counter() - started), (time.process_time() - started_cpu) / count * 1e6)
     consumer.disconnect()
     consumer.loop_stop()
-    return count / elapsed
+    return cost
 
 
 class CountingSink:
@@ -142,22 +149,22 @@ class CountingSink:
         self._store.append_rejected(rejected)
 
 
-def collected(protocol: Protocol, port: int, count: int, database: Path) -> tuple[float, int]:
-    """Messages per second into committed rows, and the number of commits."""
+def collected(protocol: Protocol, port: int, count: int, database: Path) -> tuple[Cost, int]:
+    """The collector into committed rows, and the number of commits."""
     with closing(Store.open(f"sqlite:///{database}")) as store:
         for name in FLOATS:
             store.add_float(FloatRecord(float_id=name, note="", address=None, created=datetime.now(UTC)))
         sink, inbox = CountingSink(store, count), Inbox()
         ingest = Ingest(inbox, sink, store.float_ids)
         mqtt = MqttCollector(MqttSettings(port=port, protocol=protocol, client_id="collector"), inbox)
-        started = time.perf_counter()
+        started, started_cpu = time.perf_counter(), time.process_time()
         ingest.start()
         mqtt.start()
         assert sink.done.wait(LIMIT_S), f"not stored: {ingest.health()}"
-        elapsed = time.perf_counter() - started
+        cost = Cost(count / (time.perf_counter() - started), (time.process_time() - started_cpu) / count * 1e6)
         ingest.stop()
         mqtt.stop()
-        return count / elapsed, sink.commits
+        return cost, sink.commits
 
 
 def main() -> int:
@@ -174,13 +181,14 @@ def main() -> int:
                 leave_session(client_id, options.protocol, broker.port)
             publish(broker.port, options.messages, turn * options.messages)
             bare = bare_loop(options.protocol, broker.port, options.messages)
-            rate, commits = collected(
+            cost, commits = collected(
                 options.protocol, broker.port, options.messages, Path(folder) / f"round{turn}.sqlite"
             )
-            ratios.append(rate / bare)
+            ratios.append(cost.per_s / bare.per_s)
             print(
-                f"round {turn + 1}: bare paho {bare:,.0f}/s; collector {rate:,.0f}/s into rows in {commits} commits; "
-                f"ratio {rate / bare:.2f}"
+                f"round {turn + 1}: bare paho {bare.per_s:,.0f}/s ({bare.cpu_us:.0f} us of processor each); "
+                f"collector {cost.per_s:,.0f}/s into rows ({cost.cpu_us:.0f} us) in {commits} commits; "
+                f"ratio {ratios[-1]:.2f}, of processor time {bare.cpu_us / cost.cpu_us:.2f}"
             )
     median = statistics.median(ratios)
     print(
