@@ -29,6 +29,15 @@ def test_thinning_keeps_the_ends_and_the_extremes_in_order(gravities: list[float
         assert (min(shown), max(shown)) == (min(gravities), max(gravities))
 
 
+def test_the_latest_of_many_equal_estimates_is_kept() -> None:
+    rows = [
+        brewery.estimate(float(hour), gravity_sg=1.03, gravity_low_sg=1.029, gravity_high_sg=1.031, temperature_c=19.0)
+        for hour in range(100)
+    ]
+
+    assert thin(rows, 8)[-1] == rows[-1]
+
+
 def test_few_estimates_are_all_kept() -> None:
     rows = brewery.estimates(1.0)
 
