@@ -63,7 +63,7 @@
       axis.axis_label_text_font_size = "13px";
       axis.axis_label_text_font_style = "bold";
     }
-    for (const axis of fig.below) axis.ticker.desired_num_ticks = box.clientWidth < 500 ? 4 : 9;
+    for (const axis of fig.below) axis.ticker.desired_num_ticks = box.clientWidth < 500 ? 3 : 9;
     fig.xgrid.grid_line_color = colour("grid");
     fig.ygrid.grid_line_color = colour("grid");
     fig.yaxis.axis_label = name;
