@@ -127,7 +127,11 @@ class BleCollector:
         )
 
     def _scan(self) -> None:
-        asyncio.run(self._scan_until_stopped())
+        try:
+            asyncio.run(self._scan_until_stopped())
+        finally:  # the traceback goes to the thread's own hook; the health must not stay green
+            if not self._stopping.is_set():
+                self._tell(False, f"{self.place} hears no floats because of a fault in the program; restart it")
 
     async def _scan_until_stopped(self) -> None:
         wait_s = self._retry_s[0]

@@ -52,8 +52,7 @@ Read = Callable[[Packet, datetime, Collection[FloatId]], tuple[Reading | Rejecte
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IngestHealth:
-    """What has come in since the start. `problem` is one sentence while storage or the clock keeps
-    readings waiting."""
+    """What has come in since the start. `problem` is one sentence while storage or the clock keeps readings waiting."""
 
     received: int  # packets
     accepted: int  # new readings
@@ -139,7 +138,7 @@ class Ingest:
 
     def start(self) -> None:
         """Begin in a thread of its own."""
-        self._thread = threading.Thread(target=self.run, name="ingest", daemon=True)
+        self._thread = threading.Thread(target=self._run_in_thread, name="ingest", daemon=True)
         self._thread.start()
 
     def stop(self, timeout_s: float = 10.0) -> None:
@@ -157,6 +156,13 @@ class Ingest:
             batch = self._inbox.take(self._batch_packets, _LOOK_AGAIN_S)
             if batch:
                 self._ingest(batch)
+
+    def _run_in_thread(self) -> None:
+        try:
+            self.run()
+        finally:  # the traceback goes to the thread's own hook; the health must not stay green
+            if not self._stopping.is_set():
+                self._problem = "no readings are taken because of a fault in the program; restart it and see its log"
 
     def heard(self) -> tuple[HeardFloat, ...]:
         """Floats that report and that nobody added; any thread."""

@@ -7,6 +7,8 @@ import time
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
+import pytest
+
 from collector.advert import BleDecoding, BleFloat, encode_advert
 from collector.flood import FloodLimits
 from collector.inbox import Delivery, Inbox
@@ -219,3 +221,22 @@ def test_an_adopted_bluetooth_float_becomes_readings_once_for_each_packet_id() -
     ingest.stop()
 
     assert ingest.health().rejected == 0
+
+
+def test_a_fault_in_the_program_shows_in_the_health_and_acknowledges_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    faults: list[object] = []
+    monkeypatch.setattr(threading, "excepthook", lambda hooked: faults.append(hooked.exc_type))
+
+    class BrokenSink(MemorySink):
+        def append_readings(self, readings: Sequence[Reading], /) -> int:
+            raise ZeroDivisionError
+
+    receipts = Receipts()
+    ingest = Ingest(filled(receipts, 1), BrokenSink(), lambda: KNOWN)
+
+    ingest.start()
+    eventually("the fault was raised", lambda: faults)
+
+    assert faults == [ZeroDivisionError]
+    assert "fault in the program" in (ingest.health().problem or "")
+    assert receipts.given == []
