@@ -16,9 +16,11 @@ from typing import Any, Final, Literal, TypeVar, cast
 
 from alerts.settings import AlertSettings, alert_settings
 from collector.admit import Limits
+from collector.clock import ClockRule
 from collector.mapping import JsonMapping, Place
 from collector.mqtt_settings import MqttSettings, TlsSettings
 from collector.tilt import Axis
+from gylewatch.config_ble import BleSection, read_ble
 from gylewatch.errors import ConfigError, InputError
 from gylewatch.logs import FORMATS, LEVELS, LogSettings
 from gylewatch.toml_table import Table, TableError, read_toml
@@ -44,6 +46,7 @@ class FloatSettings:
 
     long_axis: Axis = Axis.Z  # the usual mounting: the sensor's z axis along the tube
     limits: Limits = field(default_factory=Limits)
+    clock: ClockRule = field(default_factory=ClockRule)  # when this machine's own clock is believed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +70,7 @@ class Settings:
 
     database_url: str = field(repr=False)  # it may hold a password
     brokers: tuple[MqttSettings, ...] = ()
+    ble: BleSection | None = None  # None: no radio is used
     http: HttpSettings = field(default_factory=HttpSettings)
     floats: FloatSettings = FloatSettings()
     alerts: AlertSettings = field(default_factory=AlertSettings)
@@ -113,6 +117,7 @@ class _Reader:
         return Settings(
             database_url=self._database(top.table("database", required=True)),
             brokers=brokers,
+            ble=read_ble(top.table("ble"), self._secret) if top.has("ble") else None,
             http=self._http(top.table("http")),
             floats=_floats(top.table("floats")),
             alerts=alert_settings(top.table("alerts").raw(), top.file),
@@ -262,6 +267,7 @@ def _floats(table: Table) -> FloatSettings:
             ),
             age=timedelta(days=table.number("oldest_days", plain.age.days, low=0.1, high=3650, unit="days")),
         ),
+        clock=ClockRule(network_time=table.switch("wait_for_network_time", False)),
     )
     table.finish()
     return settings

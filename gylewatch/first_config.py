@@ -39,6 +39,18 @@ port = 8220
 # long_axis = "z"                       # of floats that send acceleration: the sensor's axis along the float
 # oldest_days = 45                      # older readings are refused: the float's clock was wrong
 # clock_ahead_minutes = 5               # how far a float's clock may be ahead
+# wait_for_network_time = true          # for a board without a clock battery: hold readings until its clock is set
+
+# [ble]                                 # floats that advertise over Bluetooth: gylewatch float add NAME --address ...
+# adapter = "hci0"                      # the first that is switched on, if not given
+# scanning = "active"                   # or passive
+# [[ble.float]]                         # only for a float that encrypts (BTHome), or is mounted another way
+# name = "heron"
+# key_file = "heron-key"                # 32 hex digits
+# [[ble.layout]]                        # a float that advertises in a layout of its own
+# company = 65535                       # of manufacturer data; or service = 64722 of service data
+# angle = { offset = 2, type = "i16", unit = "deg", scale = 0.01 }
+# temperature = { offset = 4, type = "i16", unit = "Cel", scale = 0.01 }
 
 # [[notify]]                            # where alerts go, as an Apprise address; write it again for another one
 # name = "phone"

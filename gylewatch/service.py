@@ -16,6 +16,8 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from alerts.delivery.apprise_channel import AppriseChannel
 from alerts.delivery.channel import Channel
 from alerts.delivery.mqtt_channel import MqttChannel
+from collector.advert import BleDecoding
+from collector.ble import BleCollector, RadioHealth
 from collector.decode import Decoding, read_packet
 from collector.inbox import Inbox
 from collector.ingest import Ingest, reader
@@ -24,7 +26,7 @@ from collector.packet import Packet, Rejected
 from gylewatch.clock import Clock, SystemClock
 from gylewatch.config import Settings
 from gylewatch.deliverer import Deliverer
-from gylewatch.errors import GylewatchError
+from gylewatch.errors import GylewatchError, StorageError
 from gylewatch.http_server import HttpServer, listen
 from gylewatch.state_feed import StateFeed
 from gylewatch.values import FloatId, Reading
@@ -39,9 +41,9 @@ TICK_S: Final = 60.0  # silence is counted in hours; a minute is early enough an
 
 SETTLING: Final = timedelta(minutes=2)
 # After a start, or after a broker came back, the floats' waiting messages arrive; only then silence means anything.
-BROKER_PATIENCE: Final = timedelta(hours=6)
-# While a broker is away no float is blamed for it. The problem is shown and logged; after this long the silence of the
-# floats is told as well, because nobody knows any more how the beer does.
+RECEIVER_PATIENCE: Final = timedelta(hours=6)
+# While a broker or radio is away no float is blamed for it. The problem is shown and logged; after this long the
+# silence of the floats is told as well, because nobody knows any more how the beer does.
 
 _log = structlog.get_logger(__name__)
 
@@ -99,8 +101,9 @@ class Service:
     def health(self) -> ServiceHealth:
         """A snapshot; any thread."""
         ingest = self._ingest.health()
-        brokers = [collector.health() for collector in self._collectors]
-        problems = [broker.problem for broker in brokers if broker.problem]
+        brokers = self._broker_health()
+        radios = [self._radio.health()] if self._radio else []
+        problems = [problem for problem in _problems(brokers, radios) if problem]
         problems += [ingest.problem] if ingest.problem else []
         problems += self._worker.health().problems
         outbox = self._store.outbox_counts()
@@ -108,7 +111,7 @@ class Service:
             problems.append(f"{outbox['failing']} notifications could not be delivered yet; they are tried again")
         return ServiceHealth(
             started=self._started,
-            brokers=tuple(_told(broker) for broker in brokers),
+            brokers=(*(_told(broker) for broker in brokers), *(_told_radio(radio) for radio in radios)),
             readings_accepted=ingest.accepted + self._over_http.accepted,
             readings_duplicate=ingest.duplicates + self._over_http.duplicate,
             readings_refused=ingest.rejected + self._over_http.refused,
@@ -127,6 +130,8 @@ class Service:
 
         self._inbox = Inbox()
         self._collectors = [MqttCollector(broker, self._inbox, now=self._clock.now) for broker in settings.brokers]
+        self._radio = BleCollector(settings.ble.settings, self._inbox, now=self._clock.now) if settings.ble else None
+        self._ble_decoding = BleDecoding()
         self._channels = self._make_channels()
         self._deliverer = Deliverer(self._store, self._channels, self._clock)
         self._feed = StateFeed([collector.publish for collector in self._collectors])
@@ -140,11 +145,13 @@ class Service:
         self._ingest = Ingest(
             self._inbox,
             self._store,
-            self._store.float_ids,
-            read=reader(self._decoding(), settings.floats.limits),
+            self._known_floats,
+            read=reader(self._decoding(), settings.floats.limits, lambda: self._ble_decoding),
             now=self._clock.now,
+            clock=settings.floats.clock,
             on_stored=self._worker.stored,
         )
+        self._noted: dict[str, datetime] = {}
         self._over_http = _Counts()
         app = create_app(
             self._store,
@@ -164,6 +171,7 @@ class Service:
             (self._http.start, self._http.stop),
             (self._scheduler.start, partial(self._scheduler.shutdown, wait=False)),
             *((collector.start, collector.stop) for collector in self._collectors),
+            *(((self._radio.start, self._radio.stop),) if self._radio else ()),
             # Stopped first: what publishes must not run into a connection that is being closed.
             (self._feed.start, self._feed.stop),
             (self._deliverer.start, self._deliverer.stop),
@@ -183,6 +191,14 @@ class Service:
             channels[name] = MqttChannel(name, partial(collector.publish, retain=False))
         return channels
 
+    def _known_floats(self) -> frozenset[FloatId]:
+        """Asked once for each batch of packets; also renews which radio address is which float."""
+        if self._settings.ble is None:
+            return self._store.float_ids()
+        records = self._store.floats()
+        self._ble_decoding = self._settings.ble.decoding(records)
+        return frozenset(record.float_id for record in records)
+
     def _decoding(self) -> Decoding:
         mappings = tuple(mapping for broker in self._settings.brokers for mapping in broker.mappings)
         return Decoding(mappings=mappings, long_axis=self._settings.floats.long_axis)
@@ -198,18 +214,44 @@ class Service:
         return scheduler
 
     def _tick(self) -> None:
+        self._note_unknown_floats()
         if not self._is_settling():
             self._worker.tick()
+
+    def _note_unknown_floats(self) -> None:
+        """Keep what unknown floats say, so that the user sees them and can add them."""
+        for float_heard in self._ingest.heard():
+            if self._noted.get(float_heard.name) == float_heard.last:
+                continue
+            self._noted[float_heard.name] = float_heard.last
+            try:
+                self._store.heard(
+                    float_heard.name,
+                    source=float_heard.source,
+                    time=float_heard.last,
+                    rssi_dbm=float_heard.rssi_dbm,
+                    values={
+                        "angle_deg": float_heard.angle_deg,
+                        "temperature_c": float_heard.temperature_c,
+                        "battery_v": float_heard.battery_v,
+                    },
+                )
+            except StorageError as error:
+                _log.warning("an unknown float could not be noted", problem=str(error))
+                return
 
     def _is_settling(self) -> bool:
         now = self._clock.now()
         if now - self._started < SETTLING or len(self._inbox):
             return True
-        for collector in self._collectors:
-            broker = collector.health()
-            if now - broker.since < (SETTLING if broker.connected else BROKER_PATIENCE):
-                return True
-        return False
+        receivers = [(health.connected, health.since) for health in self._broker_health()]
+        if self._radio is not None:
+            radio = self._radio.health()
+            receivers.append((radio.scanning, radio.since))
+        return any(now - since < (SETTLING if works else RECEIVER_PATIENCE) for works, since in receivers)
+
+    def _broker_health(self) -> list[BrokerHealth]:
+        return [collector.health() for collector in self._collectors]
 
     def _upkeep(self) -> None:
         try:
@@ -276,10 +318,20 @@ class _Counts:
             self.refused += len(result.refused)
 
 
+def _problems(brokers: list[BrokerHealth], radios: list[RadioHealth]) -> list[str | None]:
+    return [broker.problem for broker in brokers] + [radio.problem for radio in radios]
+
+
 def _told(broker: BrokerHealth) -> str:
     if broker.connected:
         return f"{broker.name} at {broker.place}: connected since {broker.since:%Y-%m-%d %H:%M}Z"
     return f"{broker.name}: {broker.problem or 'not connected'}"
+
+
+def _told_radio(radio: RadioHealth) -> str:
+    if radio.scanning:
+        return f"Bluetooth on {radio.place}: listening since {radio.since:%Y-%m-%d %H:%M}Z"
+    return f"Bluetooth: {radio.problem or 'not listening'}"
 
 
 @contextlib.contextmanager

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -11,12 +11,19 @@ from collector.tilt import Axis
 from gylewatch.config import read_settings
 from gylewatch.errors import ConfigError
 from gylewatch.first_config import FIRST_CONFIG
+from gylewatch.values import FloatId
+from storage.records import FloatRecord
 
 CASES = Path(__file__).parent / "config_cases"
 SECRET = "correct horse battery staple"
+KEY = "231d39c1d7cc1ab1aee224cd096db932"
+ENVIRONMENT = {"BREWERY_DATABASE": "postgresql://app@db/brewery", "HERON_KEY": KEY}
 
 EXPECTED = {
     "alert_value_out_of_range": "alerts.float-silent] floor_h: must be a number from 0.05",
+    "ble_key_too_short": "ble.float[1].key: the key of 'heron' must have 32 hex digits",
+    "ble_layout_with_wrong_type": "type 'byte' is not known; write one of u8",
+    "ble_layout_without_source": "ble.layout[1]: a layout needs exactly one of company and service",
     "certificate_without_tls": "mqtt[1].ca_file: is set, but tls is not; write tls = true",
     "database_missing": "the table [database] is missing",
     "database_url_missing": "database.url: is missing; write sqlite:///FILE or postgresql://",
@@ -67,7 +74,7 @@ def test_the_smallest_file_gives_the_defaults_and_a_database_beside_it() -> None
 
 
 def test_every_key_reaches_its_place() -> None:
-    settings = read_settings(CASES / "good" / "everything.toml", {"BREWERY_DATABASE": "postgresql://app@db/brewery"})
+    settings = read_settings(CASES / "good" / "everything.toml", ENVIRONMENT)
 
     cellar, attic = settings.brokers
     assert settings.database_url == "postgresql://app@db/brewery"
@@ -85,17 +92,47 @@ def test_every_key_reaches_its_place() -> None:
     assert settings.floats.limits.future == timedelta(minutes=10)
     assert (settings.channels[0].name, settings.channels[0].url) == ("phone", SECRET)
     assert settings.alerts.float_silent.floor_h == 6.0
+    assert settings.floats.clock.network_time
     assert settings.retention.readings_days == 400
     assert settings.backup is not None
     assert (settings.backup.folder, settings.backup.keep) == (CASES / "good" / "copies", 3)
     assert (settings.log.level, settings.log.format) == ("debug", "json")
 
 
+def test_bluetooth_floats_get_their_address_from_the_database_and_their_key_from_the_environment() -> None:
+    settings = read_settings(CASES / "good" / "everything.toml", ENVIRONMENT)
+    assert settings.ble is not None
+    created = datetime(2026, 3, 2, tzinfo=UTC)
+    records = [
+        FloatRecord(float_id=FloatId("heron"), created=created, address="c0:ff:ee:00:00:01"),
+        FloatRecord(float_id=FloatId("wren"), created=created, address="C0:FF:EE:00:00:02"),
+        FloatRecord(float_id=FloatId("plover"), created=created),
+    ]
+
+    decoding = settings.ble.decoding(records)
+
+    assert (settings.ble.settings.adapter, settings.ble.settings.scanning) == ("hci1", "passive")
+    assert {address: (each.name, each.key) for address, each in decoding.floats.items()} == {
+        "C0:FF:EE:00:00:01": ("heron", bytes.fromhex(KEY)),
+        "C0:FF:EE:00:00:02": ("wren", None),
+    }
+    (layout,) = decoding.layouts
+    assert (layout.company, layout.starts_with) == (0xFFFF, b"GW")
+    assert layout.angle is not None
+    assert (layout.angle.offset, layout.angle.big_endian) == (2, True)
+
+
 def test_no_secret_is_shown_when_settings_are_printed() -> None:
-    shown = repr(read_settings(CASES / "good" / "everything.toml", {"BREWERY_DATABASE": "postgresql://a:pw123@db/b"}))
+    shown = repr(
+        read_settings(
+            CASES / "good" / "everything.toml", {**ENVIRONMENT, "BREWERY_DATABASE": "postgresql://a:pw123@db/b"}
+        )
+    )
 
     assert SECRET not in shown
     assert "pw123" not in shown
+    assert KEY not in shown
+    assert repr(bytes.fromhex(KEY)) not in shown
 
 
 def test_a_missing_file_says_how_to_write_one(tmp_path: Path) -> None:
@@ -116,10 +153,12 @@ def test_every_line_that_init_comments_out_is_good_too(tmp_path: Path) -> None:
     (tmp_path / "gylewatch.toml").write_text(uncommented(FIRST_CONFIG), encoding="utf-8")
     for name in ("mqtt-password", "http-token", "notify-url"):
         (tmp_path / name).write_text(SECRET, encoding="utf-8")
+    (tmp_path / "heron-key").write_text(KEY, encoding="utf-8")
 
     settings = read_settings(tmp_path / "gylewatch.toml")
 
     assert settings.brokers[0].mappings[0].topic == "cellar/+/tilt"
+    assert settings.ble is not None
     assert settings.backup is not None
 
 

@@ -243,6 +243,26 @@ def test_a_batch_without_a_curve_is_named_and_followed_once_it_has_one(tmp_path:
         eventually("the problem is gone", lambda: service.health().problems == ())
 
 
+def test_an_unknown_float_is_offered_and_followed_once_it_is_added(tmp_path: Path, broker: Broker) -> None:
+    readings = pale_readings(3)
+    url = furnish(tmp_path, PITCHED)
+
+    wanted = Service(settings(url, broker.port), clock=SteppedClock(readings[-1].time), tick_s=0.1)
+    wanted.start()
+    try:
+        with connected_sender(broker.port) as sender:
+            sender.send(readings_topic("magpie"), encode_senml_json(readings))
+        with Store.open(url) as store:
+            eventually("it is offered", lambda: [each.name for each in store.heard_floats()] == ["magpie"])
+            store.add_float(FloatRecord(float_id=FloatId("magpie"), created=PITCHED))
+            with connected_sender(broker.port) as sender:
+                sender.send(readings_topic("magpie"), encode_senml_json(readings))
+            eventually("its readings are stored", lambda: len(store.readings(FloatId("magpie"))) == 3)
+            assert store.heard_floats() == ()
+    finally:
+        wanted.stop()
+
+
 def test_a_port_in_use_is_refused_before_anything_is_started(tmp_path: Path) -> None:
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
