@@ -9,9 +9,9 @@ Doucet, de Freitas, Murphy and Russell, UAI 2000).
 State, in points (0.001 SG) unless noted:
 
     0 original gravity   1 final gravity   2 temperature effect of the float (points/°C)
-    3 foam bias          4 short-lived correlated error      5 lasting offset (knocks, fouling)
-    6 z, the logit of progress             7 ln of the rate constant (1/h)
-    8... the curve's own error, one standard normal number a mode
+    3 foam bias now      4 foam bias under a full head       5 short-lived correlated error
+    6 lasting offset (knocks, fouling)     7 z, the logit of progress      8 ln of the rate constant (1/h)
+    9... the curve's own error, one standard normal number a mode
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from gylewatch.values import Batch
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
-ORIGINAL, FINAL, THERMAL, FOAM, SHORT, OFFSET, Z, LOG_K, MODES = range(9)
+ORIGINAL, FINAL, THERMAL, FOAM, HEAD, SHORT, OFFSET, Z, LOG_K, MODES = range(10)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +40,7 @@ class Cloud:
     log_weight: FloatArray  # (n,) normalised
     log_a: FloatArray  # (n,)
     log_b: FloatArray  # (n,)
-    foamy: BoolArray  # (n,) foam may be biasing the float
+    foamy: BoolArray  # (n,) a head of foam stands, or will once it works
     stalled: BoolArray  # (n,)
     mean: FloatArray  # (m, n): a row of particles for each state keeps the inner loops long
     covariance: FloatArray  # (m, m, n), exactly symmetric
@@ -80,6 +80,7 @@ class Belief:
     step: int  # number of random draws made so far: makes the next ones reproducible
     cloud: Cloud | None  # None before the first reading
     pending: Pending
+    recent_points: tuple[float, ...]  # the last readings taken, to tell a float that sticks
     noise_points: float  # learnt scatter of one update
     temperature_c: float  # last
     reference_c: float  # temperature at which k is expressed
@@ -105,7 +106,7 @@ def cloud_of(belief: Belief) -> Cloud:
     return belief.cloud
 
 
-_MAGIC = b"gylewatch belief 2\n"
+_MAGIC = b"gylewatch belief 3\n"
 _SCALARS = (
     "step",
     "noise_points",
@@ -124,6 +125,7 @@ def encode_belief(belief: Belief) -> bytes:
     head["time"] = belief.time.isoformat()
     head["finished_at"] = belief.finished_at.isoformat() if belief.finished_at else None
     head["finish"] = [moment.isoformat() for moment in belief.finish] if belief.finish else None
+    head["recent_points"] = belief.recent_points
     head["modes_points"] = belief.modes_points
     head["pending"] = [belief.pending.gravity_points, belief.pending.temperature_c, belief.pending.seen]
     body = b""
@@ -166,6 +168,7 @@ def decode_belief(stored: bytes, batch: Batch) -> Belief:
         finished_at=_time(head["finished_at"]) if head["finished_at"] else None,
         cloud=cloud,
         finish=(_time(finish[0]), _time(finish[1]), _time(finish[2])) if finish else None,
+        recent_points=tuple(head["recent_points"]),
         modes_points=tuple(head["modes_points"]),
         pending=Pending(gravity_points=tuple(gravity), temperature_c=tuple(temperature), seen=seen),
         **{name: head[name] for name in _SCALARS},

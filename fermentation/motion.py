@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from fermentation.belief import FINAL, FOAM, LOG_K, OFFSET, ORIGINAL, SHORT, BoolArray, Cloud, FloatArray, Z
+from fermentation.belief import FINAL, FOAM, HEAD, LOG_K, OFFSET, ORIGINAL, SHORT, BoolArray, Cloud, FloatArray, Z
 from fermentation.kinetics import advance, progress, speed
 
 LOG_K_DRIFT_PER_SQRT_DAY = 0.25
@@ -17,10 +17,10 @@ STALL_PER_DAY, RESTART_PER_DAY = 0.015, 0.12
 STALL_DRAWN_PER_DAY, RESTART_DRAWN_PER_DAY = 0.4, 0.6
 # Hypotheses of a change are drawn more often than believed, and weighted down, so that some are there in time
 STALLED_PACE = 0.01
-FOAM_SWITCH_PER_DAY = 0.5
-FOAM_SD_POINTS, CALM_SD_POINTS = 3.0, 0.4
-FOAM_HOURS, CALM_HOURS = 30.0, 10.0
-# A head stands for hours to days, and goes within hours once it breaks
+FOAM_COMES_PER_DAY, FOAM_GOES_PER_DAY, FOAM_GOES_IDLE_PER_DAY = 0.15, 0.15, 1.0
+# How often a head forms late, breaks while the yeast works, and breaks once it rests
+FOAM_HOURS, FOAM_WOBBLE_POINTS = 8.0, 0.4
+# A head takes hours to form and to go; a standing one wanders a little
 FOAM_FULL_RATE_POINTS_PER_DAY = 4.0
 # Falling this fast, a beer carries all the foam it will carry
 SHORT_HOURS, SHORT_SD_POINTS = 2.5, 0.35
@@ -35,8 +35,9 @@ def pass_time(cloud: Cloud, hours: float, pace: float, generator: np.random.Gene
     `pace` is the temperature factor of the rate over that time.
     """
     days = hours / 24.0
-    cloud = _switch(cloud, days, generator)
     a, b = np.exp(cloud.log_a), np.exp(cloud.log_b)
+    working = np.minimum(rate_points_per_day(cloud, pace)[0] / FOAM_FULL_RATE_POINTS_PER_DAY, 1.0)
+    cloud = _switch(cloud, days, working, generator)
     k = effective_k(cloud, pace)
     moved = advance(cloud.z, k, a, b, hours)
     # dz'/dz of dz/dt = s(z) is s(z')/s(z); dz'/dln k is the time-integral of the flow, s(z') t (exact for constant k)
@@ -44,9 +45,9 @@ def pass_time(cloud: Cloud, hours: float, pace: float, generator: np.random.Gene
     along = np.clip(ahead / speed(cloud.z, k, a, b), 0.02, 20.0)
     mean, covariance = cloud.mean.copy(), cloud.covariance.copy()
     mean[Z] = moved
-    _blend(covariance, along, np.minimum(ahead * hours, 5.0))
+    _mix(covariance, Z, along, LOG_K, np.minimum(ahead * hours, 5.0))
     covariance[LOG_K, LOG_K] += LOG_K_DRIFT_PER_SQRT_DAY**2 * days
-    _relax(cloud, mean, covariance, moved, hours)
+    _relax(mean, covariance, hours, np.where(cloud.foamy, np.where(progress(moved) < 0.5, working, 1.0), 0.0))
     return replace(cloud, mean=mean, covariance=covariance)
 
 
@@ -69,21 +70,23 @@ def rate_points_per_day(cloud: Cloud, pace: float) -> tuple[FloatArray, FloatArr
     return fall, np.sqrt(np.clip(variance, 1e-6, 4.0))
 
 
-def _blend(covariance: FloatArray, along: FloatArray, by_log_k: FloatArray) -> None:
-    """z' = along z + by_log_k ln k, applied to the covariance in place."""
-    covariance[Z] = along * covariance[Z] + by_log_k * covariance[LOG_K]
-    covariance[:, Z] = along * covariance[:, Z] + by_log_k * covariance[:, LOG_K]
-    covariance[:, Z] = covariance[Z]  # exactly symmetric
+def _mix(covariance: FloatArray, one: int, keep: FloatArray | float, other: int, share: FloatArray) -> None:
+    """State `one` becomes keep * one + share * other; the covariance is changed in place and stays symmetric."""
+    covariance[one] = keep * covariance[one] + share * covariance[other]
+    covariance[one, one] = keep * covariance[one, one] + share * covariance[one, other]
+    covariance[:, one] = covariance[one]
 
 
-def _switch(cloud: Cloud, days: float, generator: np.random.Generator) -> Cloud:
+def _switch(cloud: Cloud, days: float, working: FloatArray, generator: np.random.Generator) -> Cloud:
     chance = generator.random((2, len(cloud.log_weight)))
     p = progress(cloud.z)
-    can_stall = (p > 0.03) & (p < 0.97) & ~cloud.stalled
+    can_stall = (p > 0.2) & (p < 0.97) & ~cloud.stalled
     born, weight_of_birth = _drawn(can_stall, chance[0], STALL_PER_DAY * days, STALL_DRAWN_PER_DAY * days)
     freed, weight_of_release = _drawn(cloud.stalled, chance[0], RESTART_PER_DAY * days, RESTART_DRAWN_PER_DAY * days)
     stalled: BoolArray = (cloud.stalled | born) & ~freed
-    foamy: BoolArray = cloud.foamy ^ (chance[1] < 0.5 - 0.5 * np.exp(-2.0 * FOAM_SWITCH_PER_DAY * days))
+    comes = ~cloud.foamy & (chance[1] < -np.expm1(-FOAM_COMES_PER_DAY * working * days))
+    going = FOAM_GOES_PER_DAY + FOAM_GOES_IDLE_PER_DAY * (1.0 - working) * (p > 0.5)
+    foamy: BoolArray = comes | (cloud.foamy & (chance[1] >= -np.expm1(-going * days)))
     log_weight = cloud.log_weight + weight_of_birth + weight_of_release
     return replace(cloud, log_weight=log_weight, stalled=stalled, foamy=foamy)
 
@@ -96,17 +99,15 @@ def _drawn(able: BoolArray, chance: FloatArray, believed: float, drawn: float) -
     return changed, np.where(changed, of_change, np.where(able, of_staying, 0.0))
 
 
-def _relax(cloud: Cloud, mean: FloatArray, covariance: FloatArray, moved: FloatArray, hours: float) -> None:
-    keep_foam = np.exp(-hours / np.where(cloud.foamy, FOAM_HOURS, CALM_HOURS))
-    keep_short = float(np.exp(-hours / SHORT_HOURS))
-    for index, keep in ((FOAM, keep_foam), (SHORT, keep_short)):
-        mean[index] *= keep
-        covariance[index] *= keep
-        covariance[:, index] *= keep
-    drop = cloud.mean[ORIGINAL] - cloud.mean[FINAL]
-    fallen = drop * (progress(moved) - progress(cloud.z)) * 24.0 / hours
-    foaming = np.minimum(np.maximum(fallen, 0.0) / FOAM_FULL_RATE_POINTS_PER_DAY, 1.0)
-    foam_sd = np.where(cloud.foamy, FOAM_SD_POINTS, CALM_SD_POINTS)
-    covariance[FOAM, FOAM] += foam_sd**2 * foaming * (1.0 - keep_foam**2)
+def _relax(mean: FloatArray, covariance: FloatArray, hours: float, standing: FloatArray) -> None:
+    """Foam follows its head, short-lived errors fade, the hull fouls. `standing` (n,): how much of a head there is."""
+    keep, keep_short = float(np.exp(-hours / FOAM_HOURS)), float(np.exp(-hours / SHORT_HOURS))
+    rise = (1.0 - keep) * standing
+    mean[FOAM] = keep * mean[FOAM] + rise * mean[HEAD]
+    _mix(covariance, FOAM, keep, HEAD, rise)
+    mean[SHORT] *= keep_short
+    covariance[SHORT] *= keep_short
+    covariance[:, SHORT] *= keep_short
+    covariance[FOAM, FOAM] += FOAM_WOBBLE_POINTS**2 * standing * (1.0 - keep**2)
     covariance[SHORT, SHORT] += SHORT_SD_POINTS**2 * (1.0 - keep_short**2)
     covariance[OFFSET, OFFSET] += FOULING_POINTS_PER_SQRT_DAY**2 * hours / 24.0

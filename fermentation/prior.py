@@ -6,6 +6,7 @@ import numpy as np
 
 from fermentation.belief import (
     FINAL,
+    HEAD,
     LOG_K,
     MODES,
     OFFSET,
@@ -20,7 +21,7 @@ from gylewatch.values import Batch
 
 PARTICLES = 160
 
-MEASURED_ORIGINAL_SD_POINTS = 1.0
+MEASURED_ORIGINAL_SD_POINTS = 1.2
 # A careful hydrometer reading of unfermented wort (common practice, no source)
 GUESSED_ORIGINAL_SD_POINTS = 8.0
 # Without a measurement the first reading stands in for it; foam, a wrong curve and hours of lag included
@@ -42,7 +43,9 @@ LOG_B_MEAN, LOG_B_SD = -0.1, 0.35
 CREEPING_SHARE, CREEPING_LOG_B, CREEPING_LOG_B_SD = 0.2, 0.6, 0.2
 # b near 2: the last points take as long as all before
 
-FOAMY_SHARE = 0.5
+FOAMY_SHARE = 0.7
+HEAD_SD_POINTS = 2.5
+# Foam and yeast rafts lift or weigh down a float by up to six points
 THERMAL_SD_POINTS_PER_C = 0.05
 START_OFFSET_SD_POINTS = 0.3
 
@@ -71,6 +74,7 @@ def seed_cloud(
     mean[LOG_K] += np.sqrt(LOG_K_SD**2 - LOCAL_LOG_K_SD**2) * draw[1]
     covariance[Z, Z] = LOCAL_Z_SD**2
     covariance[LOG_K, LOG_K] = LOCAL_LOG_K_SD**2
+    covariance[HEAD, HEAD] = HEAD_SD_POINTS**2
     covariance[THERMAL, THERMAL] = THERMAL_SD_POINTS_PER_C**2
     covariance[OFFSET, OFFSET] = START_OFFSET_SD_POINTS**2
     for j in range(MODES, MODES + modes):

@@ -50,6 +50,11 @@ MODES_HOURS = 3.0
 # The curve's error modes are taken where the float was over the last hours, this reading left out: taken at its own
 # angle they would share its noise, and the filter would explain that noise away by bending the curve
 MISFIT_MEMORY = 0.5
+STUCK_READINGS, STUCK_SHARE, STUCK_INFLATION = 6, 0.3, 12.0
+# A float on the wall stops rocking: when the last readings span less than a third of the usual scatter (normal
+# errors span 2.5 of it) they say little about the beer
+STUCK_NOISE_GAIN = 0.012
+# Slow: a float that sticks for a night must not teach the filter that it reads without scatter
 LONGEST_STEP_HOURS = 12.0
 # The switching and drift of a long silence are applied in steps of this length
 
@@ -69,6 +74,7 @@ def start(batch: Batch) -> Belief:
         added_points=0.0,
         additions_done=0,
         modes_points=(),
+        recent_points=(),
         misfit=0.0,
         finished_at=None,
         finish=None,
@@ -228,10 +234,13 @@ def _take_late(belief: Belief, gravity: GravityReading, value: float) -> Belief:
 
 def _learn(belief: Belief, gravity: GravityReading, value: float, late_hours: float = 0.0) -> Belief:
     expected, rows = _float_rows(belief, gravity, _carried_back(belief, late_hours))
-    sd = belief.noise_points * (3.0 if gravity.moving else 1.0)
-    sd = float(np.hypot(sd, 0.3 * late_hours))
     usual = not late_hours and not gravity.moving
-    noise = _learnt_noise(belief, expected, rows, value) if usual else belief.noise_points
+    recent = (*belief.recent_points[1 - STUCK_READINGS :], value) if usual else belief.recent_points
+    stuck = len(recent) == STUCK_READINGS and max(recent) - min(recent) < STUCK_SHARE * belief.noise_points
+    inflation = STUCK_INFLATION if stuck else 3.0 if gravity.moving else 1.0
+    sd = float(np.hypot(belief.noise_points * inflation, 0.3 * late_hours))
+    gain = (STUCK_NOISE_GAIN if stuck else NOISE_GAIN) if usual else 0.0
+    noise = _learnt_noise(belief, expected, rows, value, gain)
     cloud = evidence.take(
         cloud_of(belief),
         expected,
@@ -239,13 +248,13 @@ def _learn(belief: Belief, gravity: GravityReading, value: float, late_hours: fl
         value=value,
         sd=sd,
         scatter=evidence.FLOAT_SCATTER,
-        knocks=not gravity.moving,
+        knocks=not gravity.moving and not stuck,
     )
     generator, belief = _generator(belief)
-    return replace(belief, cloud=evidence.resample(cloud, generator), noise_points=noise)
+    return replace(belief, cloud=evidence.resample(cloud, generator), noise_points=noise, recent_points=recent)
 
 
-def _learnt_noise(belief: Belief, expected: FloatArray, rows: FloatArray, value: float) -> float:
+def _learnt_noise(belief: Belief, expected: FloatArray, rows: FloatArray, value: float, gain: float) -> float:
     """Follow the median of the standardised surprise (stochastic approximation: Robbins and Monro, 1951).
 
     For a normal error the median of |surprise| is 0.6745 standard deviations; the median does not see outliers.
@@ -258,7 +267,7 @@ def _learnt_noise(belief: Belief, expected: FloatArray, rows: FloatArray, value:
     share = belief.noise_points**2 / total
     direction = 1.0 if abs(mean) > 0.6745 * np.sqrt(total) else -1.0
     low, high = NOISE_RANGE_POINTS
-    return float(np.clip(belief.noise_points * np.exp(NOISE_GAIN * share * direction), low, high))
+    return float(np.clip(belief.noise_points * np.exp(gain * share * direction), low, high))
 
 
 def next_bin(belief: Belief) -> datetime:
