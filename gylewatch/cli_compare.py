@@ -1,0 +1,111 @@
+"""``gylewatch compare``: all instruments and the float beside each other."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+
+import click
+
+from calibration.anchoring import AROUND
+from calibration.curve import Curve
+from gylewatch.comparing import Beside, Row, beside
+from gylewatch.errors import InputError
+from gylewatch.terminal import config_option, json_option, opened_store, show_json, show_table, shown_time
+from gylewatch.units import POINT_SG
+from gylewatch.values import BatchId, Reading
+from storage.records import BatchRecord
+from storage.store import Store
+from web.records import corrected
+
+
+@click.command("compare")
+@click.argument("batch_id", metavar="BATCH")
+@json_option
+@config_option
+def compare_instruments(*, batch_id: str, as_json: bool, config: Path) -> None:
+    """Compare all instruments and the float, sample by sample, for BATCH (its id): who is off, and the best value."""
+    with opened_store(config) as store:
+        record = store.batch(BatchId(batch_id))
+        batch = record.batch
+        hands = [hand for _, sample in store.samples(record.batch_id) if (hand := corrected(batch, sample))]
+        if not hands:
+            raise InputError(
+                f"batch {batch_id}", "has no hand sample to compare with; enter one with: gylewatch sample add"
+            )
+        readings = tuple(
+            reading
+            for time in sorted({hand.time for hand in hands})
+            for reading in store.readings(batch.float_id, since=time - AROUND, until=time + AROUND)
+        )
+        curve = _curve(store, record)
+    shown = beside(
+        hands, _once(readings), curve, float_id=batch.float_id, original_gravity_sg=batch.original_gravity_sg
+    )
+    if as_json:
+        show_json(_json(shown))
+    else:
+        _show(shown)
+
+
+def _curve(store: Store, record: BatchRecord) -> Curve | None:
+    float_id = record.batch.float_id
+    if record.curve_version is not None:
+        return store.curve(float_id, record.curve_version).curve
+    newest = store.current_curve(float_id)
+    return None if newest is None else newest.curve
+
+
+def _once(readings: tuple[Reading, ...]) -> tuple[Reading, ...]:
+    return tuple({reading.time: reading for reading in readings}.values())
+
+
+def _json(shown: Beside) -> dict[str, object]:
+    return {
+        "samples": [
+            {
+                "time": row.time.isoformat().replace("+00:00", "Z"),
+                "measured": [asdict(one) for one in row.measured],
+                "comparison": None if row.comparison is None else asdict(row.comparison),
+            }
+            for row in shown.rows
+        ],
+        "pairs": [{"first": pair.first, "second": pair.second, **asdict(pair.agreement)} for pair in shown.pairs],
+    }
+
+
+def _show(shown: Beside) -> None:
+    rows = [line for row in shown.rows for line in _lines(row)]
+    show_table(("drawn", "instrument", "gravity at 20 C", "off the best"), rows, empty="")
+    click.echo("")
+    pairs = [
+        (
+            f"{pair.first} minus {pair.second}",
+            str(pair.agreement.count),
+            f"{pair.agreement.bias_points:+.1f} ± {pair.agreement.bias_sd_points:.1f} points",
+            f"{pair.agreement.low_points:+.1f} to {pair.agreement.high_points:+.1f} points",
+        )
+        for pair in shown.pairs
+    ]
+    show_table(
+        ("instruments", "samples", "bias", "limits of agreement (95 %)"),
+        pairs,
+        empty="No two instruments have measured two samples yet: bias and limits of agreement need that.",
+    )
+
+
+def _lines(row: Row) -> list[tuple[str, ...]]:
+    offsets = (None,) * len(row.measured) if row.comparison is None else row.comparison.offsets_points
+    lines: list[tuple[str, ...]] = [
+        (
+            shown_time(row.time),
+            one.name,
+            f"{one.gravity_sg:.4f} ± {one.sd_sg / POINT_SG:.1f}",
+            "" if offset is None else f"{offset:+.1f} points",
+        )
+        for one, offset in zip(row.measured, offsets, strict=True)
+    ]
+    if row.comparison is not None:
+        best = row.comparison
+        lines.append(("", "weighted best", f"{best.best_sg:.4f} ± {best.sd_sg / POINT_SG:.1f}", best.verdict))
+    return lines

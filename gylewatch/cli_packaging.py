@@ -1,0 +1,198 @@
+"""``gylewatch prime`` and ``ledger``: sugar for the bottles, and the beer that was poured away."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from datetime import timedelta
+from pathlib import Path
+
+import click
+
+from calibration.hydrometry import HYDROMETER_SD_SG
+from calibration.ledger import NEVER_BACK, Ledger, Moment, Worth, ledger, rank
+from calibration.packaging import (
+    Bottle,
+    Priming,
+    Rest,
+    Sugar,
+    priming,
+    rest_by_estimate,
+    rest_by_hand,
+)
+from fermentation.estimate import Estimate
+from gylewatch.errors import InputError
+from gylewatch.quantities import COOL_C, GRAVITY, LITRES, Number
+from gylewatch.terminal import config_option, json_option, now, opened_store, show_json, show_table
+from gylewatch.units import POINT_SG
+from gylewatch.values import BatchId
+from storage.records import BatchRecord
+from storage.store import Store
+
+HOUR, DAY = timedelta(hours=1), timedelta(days=1)
+VOLUMES = Number("volumes", low=0.5, high=20.0)
+DAYS = Number("days", low=0.0, high=365.0)
+
+
+@click.command()
+@click.argument("batch_id", metavar="[BATCH]", required=False)
+@click.option("--volumes", type=VOLUMES, required=True, help="Carbonation wanted, volumes of CO2; 2.0 to 2.6 is usual.")
+@click.option(
+    "--warmest", "warmest_c", type=COOL_C, default=None, help="Since fermentation ended; else as the float saw."
+)
+@click.option("--volume-l", type=LITRES, default=None, help="Of beer to bottle; else the batch's.")
+@click.option("--sugar", type=click.Choice([str(s) for s in Sugar]), default=str(Sugar.SUCROSE), show_default=True)
+@click.option("--bottle", type=click.Choice([str(b) for b in Bottle]), default=str(Bottle.ORDINARY), show_default=True)
+@click.option("--gravity", "later_sg", type=GRAVITY, default=None, help="Without a BATCH: by hand, today.")
+@click.option("--earlier-gravity", "earlier_sg", type=GRAVITY, default=None, help="Without a BATCH: by hand, days ago.")
+@click.option("--days-between", type=DAYS, default=None, help="Between these two.")
+@json_option
+@config_option
+def prime(
+    *,
+    batch_id: str | None,
+    volumes: float,
+    warmest_c: float | None,
+    volume_l: float | None,
+    sugar: str,
+    bottle: str,
+    later_sg: float | None,
+    earlier_sg: float | None,
+    days_between: float | None,
+    as_json: bool,
+    config: Path,
+) -> None:
+    """Priming sugar for BATCH (its id), or for two hand samples. Refused while the gravity still falls."""
+    by_hand = (later_sg, earlier_sg, days_between)
+    if batch_id is not None and any(each is not None for each in by_hand):
+        raise InputError("prime", "give a BATCH, or two gravities with the days between them, not both")
+    if batch_id is not None:
+        with opened_store(config) as store:
+            record = store.batch(BatchId(batch_id))
+            rest = _rest(record, store.latest_estimate(record.batch_id))
+            warmest_c = _warmest_c(store, record) if warmest_c is None else warmest_c
+        volume_l = record.batch.volume_l if volume_l is None else volume_l
+    else:
+        if later_sg is None or earlier_sg is None or days_between is None:
+            raise InputError(
+                "prime",
+                "give a BATCH, or --gravity, --earlier-gravity and --days-between: a beer must be known to rest",
+            )
+        rest = rest_by_hand(earlier_sg=earlier_sg, later_sg=later_sg, days_between=days_between)
+    if volume_l is None or warmest_c is None:
+        raise InputError("prime", "--volume-l and --warmest are needed where no batch is named")
+    plan = priming(
+        volume_l=volume_l,
+        wanted_volumes=volumes,
+        warmest_c=warmest_c,
+        sugar=Sugar(sugar),
+        bottle=Bottle(bottle),
+        rest=rest,
+    )
+    if as_json:
+        show_json({**asdict(plan), "sugar": sugar, "volume_l": volume_l, "warmest_c": warmest_c})
+    else:
+        _show_plan(plan, sugar, volume_l, warmest_c, rest)
+
+
+def _rest(record: BatchRecord, estimate: Estimate | None) -> Rest:
+    if estimate is None:
+        raise InputError(
+            "no priming plan", f"nothing is known of batch {record.batch_id} yet; its float was never heard"
+        )
+    return rest_by_estimate(
+        gravity_sg=estimate.gravity_sg,
+        rate_high_points_per_day=estimate.rate_high_points_per_day,
+        probability_still=estimate.probability_still,
+        probability_attenuated=estimate.probability_attenuated,
+        final_gravity_low_sg=None if estimate.forecast is None else estimate.forecast.final_gravity_low_sg,
+        age_h=(now() - estimate.time) / HOUR,
+    )
+
+
+def _warmest_c(store: Store, record: BatchRecord) -> float:
+    """The warmest that the float has felt since fermentation ended, as far as the forecast tells when that was."""
+    latest = store.latest_estimate(record.batch_id)
+    finish = latest.forecast.finish_time if latest is not None and latest.forecast is not None else None
+    if latest is None or finish is None or finish > latest.time:
+        raise InputError("--warmest", "is missing: how warm has the beer been at most since fermentation ended?")
+    readings = store.readings(record.batch.float_id, since=finish, until=latest.time + HOUR)
+    return max((reading.temperature_c for reading in readings), default=latest.temperature_c)
+
+
+def _show_plan(plan: Priming, sugar: str, volume_l: float, warmest_c: float, rest: Rest) -> None:
+    click.echo(f"sugar         {plan.sugar_g:.1f} g of {sugar} for {volume_l:g} l")
+    click.echo(f"in the beer   {plan.residual_volumes:.2f} volumes already (warmest {warmest_c:g} °C)")
+    click.echo(f"carbonation   {plan.wanted_volumes:.2f} ± {plan.sd_volumes:.2f} volumes")
+    click.echo(f"adds          {plan.added_abv_percent:.2f} % vol of alcohol")
+    show_table(
+        ("at", "pressure", "if it ferments on"),
+        [
+            (f"{t:g} °C", f"{bar:.1f} bar", f"{worst:.1f} bar")
+            for (t, bar), (_, worst) in zip(plan.pressures_bar, plan.worst_pressures_bar, strict=True)
+        ],
+        empty="",
+    )
+    if rest.lowest_gravity_sg < rest.gravity_sg:
+        click.echo(f"It might still ferment to {rest.lowest_gravity_sg:.4f}: then {plan.worst_volumes:.1f} volumes.")
+    for caution in plan.cautions:
+        click.echo(caution)
+
+
+@click.command("ledger")
+@click.argument("batch_id", metavar="BATCH")
+@click.option("--jar-ml", type=Number("ml", low=1.0, high=1000.0), default=None, help="Your hydrometer jar; else 175.")
+@json_option
+@config_option
+def show_ledger(*, batch_id: str, jar_ml: float | None, as_json: bool, config: Path) -> None:
+    """Beer drawn from BATCH (its id) for samples, what the float saved, and when a sample is worth most."""
+    with opened_store(config) as store:
+        record = store.batch(BatchId(batch_id))
+        samples = [sample for _, sample in store.samples(record.batch_id)]
+        estimate = store.latest_estimate(record.batch_id)
+    end = record.ended or (estimate.time if estimate is not None else record.batch.pitched)
+    days = max((end - record.batch.pitched) / DAY, 0.0)
+    book = ledger(samples, volume_l=record.batch.volume_l, days=days, jar_ml=jar_ml)
+    ranked = () if estimate is None or record.ended is not None else rank(_moments(estimate), HYDROMETER_SD_SG)
+    if as_json:
+        by_instrument = [{"instrument": str(i), "samples": n, "ml": ml} for i, n, ml in book.by_instrument]
+        shown = {**asdict(book), "by_instrument": by_instrument, "worth": [asdict(one) for one in ranked]}
+        show_json({**shown, "advice": _advice(ranked), "never": NEVER_BACK})
+        return
+    _show_book(book, days)
+    click.echo(_advice(ranked))
+    click.echo(NEVER_BACK)
+
+
+def _moments(estimate: Estimate) -> list[Moment]:
+    width = (estimate.gravity_high_sg - estimate.gravity_low_sg) / POINT_SG
+    moments = [Moment(label="now", interval_width_points=max(width, 1e-6))]
+    if estimate.forecast is not None:
+        forecast = estimate.forecast
+        width = (forecast.final_gravity_high_sg - forecast.final_gravity_low_sg) / POINT_SG
+        moments.append(Moment(label="at the end", interval_width_points=max(width, 1e-6)))
+    return moments
+
+
+def _advice(ranked: tuple[Worth, ...]) -> str:
+    if not ranked:
+        return "There is no estimate of a beer under way, so there is nothing to say about a further sample."
+    best = ranked[0]
+    if not best.worth_it:
+        return (
+            f"No sample is worth its beer now: one hydrometer jar would narrow the interval by only "
+            f"{best.narrower_points:.1f} points."
+        )
+    return (
+        f"A sample is worth most {best.label}: one hydrometer reading would narrow the 80 % interval from "
+        f"{best.width_before_points:.1f} to {best.width_after_points:.1f} points."
+    )
+
+
+def _show_book(book: Ledger, days: float) -> None:
+    rows = [(str(i), str(n), f"{ml:.1f} ml") for i, n, ml in book.by_instrument]
+    show_table(("instrument", "samples", "drawn"), rows, empty="no samples were drawn")
+    click.echo(f"drawn in all  {book.drawn_ml:.0f} ml, {book.share_of_batch:.1%} of the batch")
+    click.echo(
+        f"saved         {book.saved_ml:.0f} ml against one hydrometer jar a day over {days:.0f} days "
+        f"({book.daily_ml:.0f} ml)"
+    )

@@ -1,0 +1,111 @@
+"""All instruments and the float beside each other, sample by sample. Pure.
+
+The float's value is what its curve alone says, not the estimate: that has learnt from the same samples already.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import combinations
+from statistics import fmean
+
+from calibration.anchoring import anchor, shown_by_float
+from calibration.comparison import Agreement, Comparison, Measured, agreement, compare
+from calibration.curve import Curve
+from calibration.hydrometry import HandGravity
+from gylewatch.values import FloatId, Reading
+
+TOGETHER = timedelta(minutes=30)  # hand measurements this near each other are taken to be of one sample
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One sample with everything that measured it."""
+
+    time: datetime
+    measured: tuple[Measured, ...]
+    comparison: Comparison | None  # None: one instrument alone
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pair:
+    """Two instruments over all samples that both measured."""
+
+    first: str
+    second: str
+    agreement: Agreement
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Beside:
+    """The whole comparison of one batch."""
+
+    rows: tuple[Row, ...]
+    pairs: tuple[Pair, ...]
+
+
+def beside(
+    hands: Sequence[HandGravity],
+    readings: Sequence[Reading],
+    curve: Curve | None,
+    *,
+    float_id: FloatId,
+    original_gravity_sg: float | None,
+) -> Beside:
+    """Set hand samples and float beside each other.
+
+    Parameters
+    ----------
+    hands : corrected, in any order
+    readings : of the batch's float, at least around the samples
+    curve : of that float; None: there is none yet, and hand instruments stand alone
+    """
+    rows = tuple(
+        _row(group, _shown(group[0], readings, curve, float_id, original_gravity_sg)) for group in _groups(hands)
+    )
+    names = list(dict.fromkeys(one.name for row in rows for one in row.measured))
+    pairs = []
+    for first, second in combinations(names, 2):
+        both = [(a, b) for row in rows if (a := _mean(row, first)) and (b := _mean(row, second))]
+        if len(both) >= 2:
+            pairs.append(Pair(first=first, second=second, agreement=agreement(both)))
+    return Beside(rows=rows, pairs=tuple(pairs))
+
+
+def _groups(hands: Sequence[HandGravity]) -> list[list[HandGravity]]:
+    groups: list[list[HandGravity]] = []
+    for hand in sorted(hands, key=lambda one: one.time):
+        if groups and hand.time - groups[-1][0].time <= TOGETHER:
+            groups[-1].append(hand)
+        else:
+            groups.append([hand])
+    return groups
+
+
+def _shown(
+    hand: HandGravity,
+    readings: Sequence[Reading],
+    curve: Curve | None,
+    float_id: FloatId,
+    original_gravity_sg: float | None,
+) -> Measured | None:
+    near = anchor(hand, readings)
+    if curve is None or near is None:
+        return None
+    gravity, sd = shown_by_float(curve, near, original_gravity_sg=original_gravity_sg)
+    return Measured(name=f"float {float_id}", gravity_sg=gravity, sd_sg=sd)
+
+
+def _row(group: Sequence[HandGravity], float_shows: Measured | None) -> Row:
+    measured = [Measured(name=str(one.instrument), gravity_sg=one.gravity_sg, sd_sg=one.sd_sg) for one in group]
+    if float_shows is not None:
+        measured.append(float_shows)
+    together = compare(measured) if len(measured) > 1 else None
+    return Row(time=group[0].time, measured=tuple(measured), comparison=together)
+
+
+def _mean(row: Row, name: str) -> float | None:
+    values = [one.gravity_sg for one in row.measured if one.name == name]
+    return fmean(values) if values else None

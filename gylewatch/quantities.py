@@ -1,0 +1,107 @@
+"""Quantities as typed on a command line: plain numbers, and what was probably meant where they are none."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from gylewatch.units import celsius_from_fahrenheit, sg_from_plato
+
+_NUMBER: Final = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)", re.ASCII)
+_COMMA: Final = re.compile(r"[-+]?\d+,\d+", re.ASCII)
+_LONGEST = 40  # characters; more is no number that anyone types
+
+# A beer or wort at cellar temperatures; 50 to 120 typed here is almost always °F.
+_LIKELY_FAHRENHEIT: Final = (32.0, 230.0)
+
+
+if TYPE_CHECKING:
+    _FloatType = click.ParamType[float]
+else:
+    _FloatType = click.ParamType  # before click 8.4 it takes no type argument
+
+
+class Number(_FloatType):
+    """A decimal number with a point, between `low` and `high`."""
+
+    name = "number"
+
+    def __init__(self, unit: str = "", *, low: float = -1e9, high: float = 1e9) -> None:
+        self._unit = unit
+        self._low, self._high = low, high
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:
+        del param, ctx
+        return self._unit.upper() or "NUMBER"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        if isinstance(value, float):
+            return value
+        number = self._typed(str(value).strip(), param, ctx)
+        if not self._low <= number <= self._high:
+            doubt = self.doubt(number)
+            self.fail(
+                f"{number:g} {self._unit}".strip()
+                + f" is outside {self._low:g} to {self._high:g}"
+                + (f"; {doubt}" if doubt else ""),
+                param,
+                ctx,
+            )
+        return number
+
+    def doubt(self, number: float) -> str:
+        """What was probably meant by a number out of range; empty: nothing comes to mind."""
+        del number
+        return ""
+
+    def _typed(self, text: str, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        if _COMMA.fullmatch(text):
+            meant = text.replace(",", ".")[:_LONGEST]
+            self.fail(f"did you mean {meant}? decimals are written with a point, not a comma", param, ctx)
+        if not _NUMBER.fullmatch(text) or len(text) > _LONGEST:
+            self.fail(f"{text[:_LONGEST]!r} is not a plain number", param, ctx)
+        return float(text)
+
+
+class Gravity(Number):
+    """A specific gravity, SG 20/20 °C."""
+
+    name = "gravity"
+
+    def __init__(self, *, low: float = 0.98, high: float = 1.2) -> None:
+        super().__init__("SG", low=low, high=high)
+
+    def doubt(self, number: float) -> str:
+        if self._low <= number / 1000.0 <= self._high:
+            return f"did you mean {number / 1000.0:.3f}?"
+        if 1.2 < number <= 40.0:
+            return f"is that Brix or °P? as SG it would be about {sg_from_plato(number):.3f}"
+        if 40.0 < number <= 200.0:
+            return f"are those points? as SG they are {1.0 + number / 1000.0:.3f}"
+        return ""
+
+
+class Celsius(Number):
+    """A temperature, °C, of something that is never hotter than `high`."""
+
+    name = "temperature"
+
+    def __init__(self, *, low: float = -2.0, high: float = 45.0) -> None:
+        super().__init__("C", low=low, high=high)
+
+    def doubt(self, number: float) -> str:
+        low, high = _LIKELY_FAHRENHEIT
+        if low <= number <= high and self._low <= celsius_from_fahrenheit(number) <= self._high:
+            return f"is that °F? in °C it would be {celsius_from_fahrenheit(number):.1f}"
+        return ""
+
+
+GRAVITY: Final = Gravity()
+COOL_C: Final = Celsius()
+"""Of beer, a sample or a room."""
+HOT_C: Final = Celsius(low=0.0, high=101.0)
+"""Of wort in mash, kettle and cooler."""
+LITRES: Final = Number("l", low=0.01, high=1e6)
+BRIX: Final = Number("Brix", low=-5.0, high=45.0)
