@@ -24,6 +24,7 @@ COMMANDS: Final = {
     "init": ("gylewatch.cli_service:init", "Write a commented configuration and an empty database."),
     "serve": ("gylewatch.cli_service:serve", "Run the service until it is stopped."),
     "status": ("gylewatch.cli_service:status", "Show what is believed about each active batch, and what is open."),
+    "notify-test": ("gylewatch.cli_service:notify_test", "Send a test message over every channel."),
     "demo": ("gylewatch.cli_demo:demo", "Watch three simulated beers ferment at high speed."),
     "replay": ("gylewatch.cli_replay:replay", "Run recorded readings through the estimator and the alerts."),
     "float": ("gylewatch.cli_brewery:floats", "Floats: the tilting sensors, each with the name you give it."),

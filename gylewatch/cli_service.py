@@ -7,13 +7,14 @@ from pathlib import Path
 import click
 
 from gylewatch.config import read_settings
-from gylewatch.errors import ConfigError
+from gylewatch.errors import ConfigError, DeliveryError
 from gylewatch.first_config import FIRST_CONFIG
 from gylewatch.logs import configure
 from gylewatch.terminal import (
     DEFAULT_CONFIG,
     config_option,
     json_option,
+    now,
     opened_store,
     show_json,
     show_table,
@@ -107,3 +108,33 @@ def status(*, as_json: bool, config: Path) -> None:
     click.echo("notifications: " + ", ".join(f"{count} {state.replace('_', ' ')}" for state, count in outbox.items()))
     if refused:
         click.echo("refused packets: " + ", ".join(f"{count} {reason}" for reason, count in refused.items()))
+
+
+@click.command("notify-test")
+@json_option
+@config_option
+def notify_test(*, as_json: bool, config: Path) -> None:
+    """Send a test message over every channel.
+
+    It says which of the [[notify]] entries of the configuration took it.
+    """
+    from alerts.delivery.apprise_channel import AppriseChannel  # noqa: PLC0415  loads what only this command needs
+    from alerts.delivery.channel import trial_notice  # noqa: PLC0415
+
+    entries = read_settings(config).channels
+    if not entries:
+        raise ConfigError(f"{config}: there is no [[notify]]; add one")
+    results: dict[str, str] = {}
+    for entry in entries:
+        try:
+            AppriseChannel(entry.name, entry.url).deliver(trial_notice(now()))
+            results[entry.name] = "taken"
+        except DeliveryError as error:
+            results[entry.name] = error.reason
+    if as_json:
+        show_json(results)
+    else:
+        show_table(("channel", "result"), list(results.items()), empty="")
+    failed = [name for name, result in results.items() if result != "taken"]
+    if failed:
+        raise DeliveryError(failed[0], retry=True, reason="did not take the test message; see above")

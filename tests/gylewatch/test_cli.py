@@ -16,6 +16,7 @@ import click
 import pytest
 
 from gylewatch import cli
+from gylewatch.demo_sink import Sink
 from gylewatch.errors import AlreadyExists, CalibrationError, DeliveryError, NotFound, StorageError, TransportError
 from tests.gylewatch.brew import write_batch, write_references
 
@@ -161,6 +162,23 @@ def test_status_tells_what_is_believed_whether_the_service_runs_or_not(brewery: 
     assert shown["outbox"]["waiting"] == 0
 
 
+def test_a_test_message_tells_which_channel_works(brewery: Terminal) -> None:
+    arrived: list[str] = []
+    with Sink(lambda title, _: arrived.append(title)) as sink:
+        channels = {"works": sink.url, "nobody": "json://127.0.0.1:9/"}
+        with (brewery.folder / "gylewatch.toml").open("a", encoding="utf-8") as file:
+            for name, url in channels.items():
+                file.write(f'\n[[notify]]\nname = "{name}"\nurl = "{url}"\n')
+
+        answer = brewery.type("notify-test", "--json")
+
+    assert answer.json["works"] == "taken"
+    assert answer.json["nobody"] != "taken"
+    assert answer.code == 1
+    assert answer.err.startswith("gylewatch: nobody: ")
+    assert len(arrived) == 1
+
+
 @pytest.mark.parametrize(
     ("words", "message"),
     [
@@ -176,6 +194,7 @@ def test_status_tells_what_is_believed_whether_the_service_runs_or_not(brewery: 
         ("sample list other", "no batch is called 'other'"),
         ("status --config other.toml", "other.toml: there is no such file; write one with: gylewatch init"),
         ("brew", "No such command 'brew'"),
+        ("notify-test", "there is no [[notify]]"),
         ("vessel add FV9 --volume-l much", "'much' is not a valid float"),
     ],
 )
