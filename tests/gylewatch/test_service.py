@@ -101,10 +101,13 @@ def settings(url: str, port: int | None, sink: Sink | None = None) -> Settings:
 
 
 @contextmanager
-def running(wanted: Settings, now: datetime) -> Iterator[Service]:
-    service = Service(wanted, clock=SteppedClock(now))
+def running(wanted: Settings, now: datetime, *, tick_s: float = 60.0, connect: bool = True) -> Iterator[Service]:
+    """The service in this process; connected, because a broker keeps nothing for a subscriber it has not seen yet."""
+    service = Service(wanted, clock=SteppedClock(now), tick_s=tick_s)
     service.start()
     try:
+        if connect:
+            eventually("it is connected", lambda: all("connected since" in each for each in service.health().brokers))
         yield service
     finally:
         service.stop()
@@ -221,7 +224,7 @@ def test_an_absent_broker_is_reported_and_taken_up_when_it_comes(tmp_path: Path)
     url = furnish(tmp_path, PITCHED)
     readings = pale_readings(5)
 
-    with running(settings(url, late.port), readings[-1].time) as service:
+    with running(settings(url, late.port), readings[-1].time, connect=False) as service:
         eventually("the problem is shown", lambda: "cannot be reached" in str(service.health().problems))
         with late:
             eventually("it is connected", lambda: service.health().problems == (), 30)
@@ -247,20 +250,17 @@ def test_an_unknown_float_is_offered_and_followed_once_it_is_added(tmp_path: Pat
     readings = pale_readings(3)
     url = furnish(tmp_path, PITCHED)
 
-    wanted = Service(settings(url, broker.port), clock=SteppedClock(readings[-1].time), tick_s=0.1)
-    wanted.start()
-    try:
-        with connected_sender(broker.port) as sender:
-            sender.send(readings_topic("magpie"), encode_senml_json(readings))
-        with Store.open(url) as store:
-            eventually("it is offered", lambda: [each.name for each in store.heard_floats()] == ["magpie"])
-            store.add_float(FloatRecord(float_id=FloatId("magpie"), created=PITCHED))
-            with connected_sender(broker.port) as sender:
-                sender.send(readings_topic("magpie"), encode_senml_json(readings))
-            eventually("its readings are stored", lambda: len(store.readings(FloatId("magpie"))) == 3)
-            assert store.heard_floats() == ()
-    finally:
-        wanted.stop()
+    with (
+        running(settings(url, broker.port), readings[-1].time, tick_s=0.1),
+        connected_sender(broker.port) as sender,
+        Store.open(url) as store,
+    ):
+        sender.send(readings_topic("magpie"), encode_senml_json(readings))
+        eventually("it is offered", lambda: [each.name for each in store.heard_floats()] == ["magpie"])
+        store.add_float(FloatRecord(float_id=FloatId("magpie"), created=PITCHED))
+        sender.send(readings_topic("magpie"), encode_senml_json(readings))
+        eventually("its readings are stored", lambda: len(store.readings(FloatId("magpie"))) == 3)
+        eventually("it is no longer offered", lambda: store.heard_floats() == ())
 
 
 def test_a_port_in_use_is_refused_before_anything_is_started(tmp_path: Path) -> None:
