@@ -117,9 +117,7 @@ def temperature_out_of_range(
     if raised is not None and memory.inside.since is not None and memory.inside.hours(now) >= rule.inside_h:
         if low <= memory.now_c <= high:
             return ended(f"The beer is back at {memory.now_c:.1f} C, inside {low:g} to {high:g} C.", **evidence)
-        return ended(
-            f"A planned change to {low:g} to {high:g} C is under way; the beer is at {memory.now_c:.1f} C.", **evidence
-        )
+        return ended(f"A planned change is under way, and {memory.now_c:.1f} C is on its way.", **evidence)
     long_far = memory.far_out.count >= 2 and memory.far_out.hours(now) >= rule.sustained_h
     long_out = memory.out.count >= 2 and memory.out.hours(now) >= rule.slightly_sustained_h
     severity = Severity.CRITICAL if long_far and excess > rule.critical_c else Severity.WARNING

@@ -24,8 +24,9 @@ def limits(default: T, low: float, high: float) -> T:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Started:
     enabled: bool = True
-    # Six to one that the yeast works; on simulated brews 0.6 announced every seventh start too early, 0.8 none.
-    probability: float = limits(0.85, 0.5, 0.999)
+    # Four to one that the yeast works: of 100 simulated brews one start was told too early, at 0.9 the same one,
+    # an hour later.
+    probability: float = limits(0.8, 0.5, 0.999)
     # A knock is one reading or two, and the target is to tell within five hours of the start.
     sustained_h: float = limits(0.5, 0.0, 48.0)
     # Two, so that a float that reports once an hour is not believed on a single packet.
@@ -35,12 +36,12 @@ class Started:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plateau:
     enabled: bool = True
-    # Probability that the gravity falls by less than one point in two days.
-    probability_still: float = limits(0.9, 0.5, 0.999)
+    # Probability that the gravity falls by less than one point in two days; on simulated brews 0.9 cost four hours.
+    probability_still: float = limits(0.85, 0.5, 0.999)
     # Below this the stillness is over; the gap to the line above keeps one odd reading from starting the wait anew.
     release_probability: float = limits(0.6, 0.05, 0.999)
-    # Half a day also outlasts a float held fast by foam for a few hours.
-    sustained_h: float = limits(12.0, 1.0, 240.0)
+    # Longer than foam usually holds a float fast, and shorter than the waits of the verdicts.
+    sustained_h: float = limits(9.0, 1.0, 240.0)
     # A fall of more than this within the wait means that it creeps: the wait starts again.
     creep_points: float = limits(1.0, 0.1, 10.0)
 
@@ -50,12 +51,13 @@ class Finished:
     enabled: bool = True
     # Probability that the attenuation reached lies in or above the yeast's range.
     probability_attenuated: float = limits(0.7, 0.1, 0.999)
-    # Longer than a plateau, because a bottle filled too early can burst; short enough for a verdict within 26 hours.
-    sustained_h: float = limits(15.0, 1.0, 240.0)
+    # Longer than a plateau, because a bottle filled too early can burst; the target is a verdict within 26 hours, and
+    # the estimator itself takes half of them to be sure.
+    sustained_h: float = limits(12.0, 1.0, 240.0)
     # A beer that ends near the low edge of the range never gives a clear probability: it is believed, but later.
     late_probability_attenuated: float = limits(0.4, 0.05, 0.999)
     # That later: twice the ordinary wait, since the attenuation then says little for it.
-    late_sustained_h: float = limits(30.0, 1.0, 480.0)
+    late_sustained_h: float = limits(24.0, 1.0, 480.0)
     # A further fall by more than this takes the verdict back; less is within what foam and settling yeast can do.
     falls_again_points: float = limits(2.0, 0.5, 20.0)
     # The further fall must last this long, or a knocked float would take it back.
@@ -69,18 +71,18 @@ class Stalled:
     probability_attenuated: float = limits(0.1, 0.001, 0.5)
     # "Well above": at least this far from the gravity at the low edge of the yeast's range; a curve errs by two.
     margin_points: float = limits(2.5, 0.0, 30.0)
-    # Warming or rousing helps the more the earlier, and the target is 24 hours; a foam-held float rarely lasts as long.
-    sustained_h: float = limits(12.0, 1.0, 240.0)
-    # Nearly stopped is slower than this: a twentieth of a busy ale's rate.
-    nearly_points_per_day: float = limits(1.0, 0.1, 10.0)
+    # Warming or rousing helps the more the earlier, and the target is 24 hours, of which the estimator takes most.
+    sustained_h: float = limits(6.0, 1.0, 240.0)
+    # Nearly stopped is slower than this: a tenth of a busy ale's rate.
+    nearly_points_per_day: float = limits(2.0, 0.1, 10.0)
     # Nearly stopped also means that the yeast's range would be reached only after this many days.
-    nearly_days_to_go: float = limits(7.0, 1.0, 60.0)
+    nearly_days_to_go: float = limits(5.0, 1.0, 60.0)
     # For so long it must be nearly stopped: a slow beer deserves more patience than one that stands.
-    nearly_sustained_h: float = limits(30.0, 1.0, 480.0)
+    nearly_sustained_h: float = limits(10.0, 1.0, 480.0)
     # No sign of a start for this long after pitching; a healthy lag ends within 24 to 48 hours (common practice).
     never_started_h: float = limits(72.0, 12.0, 480.0)
-    # It moves again when it falls at least this fast, well above what counts as still.
-    moves_points_per_day: float = limits(1.0, 0.2, 20.0)
+    # It moves again when it falls at least this fast, well above what counts as nearly stopped.
+    moves_points_per_day: float = limits(3.0, 0.2, 20.0)
     # The movement must last this long, or a knock would end the alert.
     moves_h: float = limits(4.0, 0.0, 72.0)
     # A plan step that lowers the wanted temperature by this much puts the yeast to sleep on purpose.
@@ -103,7 +105,8 @@ class OutOfRange:
     # Resolved after this long inside the wanted range, so that a swing through it is not an end.
     inside_h: float = limits(1.0, 0.0, 48.0)
     # Time the beer gets to reach a new range, the fixed part: for the controller and the walls of the vessel.
-    grace_h: float = limits(6.0, 0.0, 96.0)
+    # The last degrees are the slowest, and a lager's last steps take a day.
+    grace_h: float = limits(24.0, 0.0, 96.0)
     # Time the beer gets by distance: 20 litres in a cooled cabinet move about this fast (common practice, no source).
     grace_c_per_h: float = limits(0.4, 0.05, 10.0)
     # A planned change that begins this much early is still the planned change.

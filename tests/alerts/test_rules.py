@@ -94,7 +94,7 @@ def test_a_standstill_well_above_the_expected_gravity_is_a_stall_and_not_an_end(
     assert Kind.FERMENTATION_FINISHED not in kinds(alerts)
     stalled = only(alerts, Kind.FERMENTATION_STALLED)
     # 74 % of 52 points leaves 1.01352: the beer stands 8.5 points above.
-    assert stalled.evidence["points_above_expected"] == pytest.approx(8.5, abs=0.1)
+    assert stalled.evidence["points_above_expected"] == pytest.approx(8.5, abs=0.3)
     assert stalled.severity is Severity.WARNING
 
 
@@ -236,12 +236,12 @@ def test_a_warm_pitch_gets_time_to_cool() -> None:
 
 
 def test_a_beer_that_never_reaches_the_planned_range_is_out_of_range() -> None:
-    stuck_warm = scenario(plan=((168.0, (2.0, 5.0)),), temperature_c=ramp(168, 19.2, 180, 12.0), length_h=260.0)
+    stuck_warm = scenario(plan=((168.0, (2.0, 5.0)),), temperature_c=ramp(168, 19.2, 180, 12.0), length_h=240.0)
 
     out = only(stuck_warm.run(), Kind.TEMPERATURE_OUT_OF_RANGE)
 
-    # Grace: 6 h and 14.2 C at 0.4 C an hour, 35.5 h; then one hour of waiting.
-    assert hours_of(out) == pytest.approx(168 + 6 + 35.5 + 1, abs=0.6)
+    # Grace: 24 h and 14.2 C at 0.4 C an hour, 35.5 h; then one hour of waiting.
+    assert hours_of(out) == pytest.approx(168 + 24 + 35.5 + 1, abs=0.6)
 
 
 def test_silence_is_told_by_the_passing_of_time_alone_and_ends_with_the_next_reading() -> None:
