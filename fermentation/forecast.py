@@ -13,6 +13,8 @@ FINISH_POINTS = 0.5
 STALL_FOR_GOOD_SHARE = 0.5
 # Half of the stalls never restart without help (common practice, no source)
 FARTHEST_HOURS = 24.0 * 90
+TAIL_SHARE, TAIL_HOURS = 0.3, 6.0
+# The last sugars are taken up at a pace of their own, which nothing seen so far tells (common practice, no source)
 
 
 def final_points(cloud: Cloud, here: FloatArray, here_sd: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -49,5 +51,6 @@ def hours_to_finish(belief: Belief) -> tuple[FloatArray, FloatArray]:
     cov = cloud.covariance
     by_z = 1.0 / np.maximum(speed(np.minimum(cloud.z, z_end), k, a, b), 1e-4)
     variance = ahead**2 * cov[LOG_K, LOG_K] + by_z**2 * cov[Z, Z] + 2.0 * ahead * by_z * cov[Z, LOG_K]
+    variance += (TAIL_SHARE * ahead) ** 2 + TAIL_HOURS**2
     hours = np.where(cloud.stalled & (ahead > 0), np.inf, np.minimum(ahead, FARTHEST_HOURS) - behind)
     return hours, np.sqrt(np.clip(variance, 0.0, FARTHEST_HOURS**2))

@@ -38,9 +38,9 @@ START_Z_MEAN, START_Z_SD = -5.0, 1.8
 # ln of the share fermented at pitching; mid-point times of 18-40 h (ale) and 50-100 h (lager) with the k above
 LOCAL_Z_SD, LOCAL_LOG_K_SD = 0.4, 0.3
 # The part of both spreads that each particle carries itself; the rest is spread over the particles
-LOG_A_MEAN, LOG_A_SD = -0.25, 0.35
-LOG_B_MEAN, LOG_B_SD = -0.1, 0.35
-CREEPING_SHARE, CREEPING_LOG_B, CREEPING_LOG_B_SD = 0.2, 0.6, 0.2
+LOG_A_MEAN, LOG_A_SD = -0.35, 0.3
+LOG_B_MEAN, LOG_B_SD = 0.0, 0.28
+CREEPING_SHARE, CREEPING_LOG_B, CREEPING_LOG_B_SD = 0.1, 0.6, 0.2
 # b near 2: the last points take as long as all before
 
 FOAMY_SHARE = 0.7
