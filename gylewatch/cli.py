@@ -15,6 +15,7 @@ from typing import Any, Final, NoReturn
 
 import click
 
+from gylewatch.bench_commands import BENCH_COMMANDS
 from gylewatch.errors import DeliveryError, GylewatchError, StorageError, TransportError
 
 DONE, LATER, CHANGE, FAULT, STOPPED = 0, 1, 2, 70, 130
@@ -32,6 +33,7 @@ COMMANDS: Final = {
     "curve": ("gylewatch.cli_brewery:curves", "Curves: the calibrations, from angle to gravity."),
     "batch": ("gylewatch.cli_brewery:batches", "Batches: one beer in one vessel, from pitching to packaging."),
     "sample": ("gylewatch.cli_brewery:samples", "Samples: hand measurements, as read, before any correction."),
+    **BENCH_COMMANDS,
 }
 
 

@@ -76,9 +76,9 @@ class Gravity(Number):
     def doubt(self, number: float) -> str:
         if self._low <= number / 1000.0 <= self._high:
             return f"did you mean {number / 1000.0:.3f}?"
-        if 1.2 < number <= 40.0:
+        if 1.2 < number <= 25.0:
             return f"is that Brix or °P? as SG it would be about {sg_from_plato(number):.3f}"
-        if 40.0 < number <= 200.0:
+        if 25.0 < number <= 200.0:
             return f"are those points? as SG they are {1.0 + number / 1000.0:.3f}"
         return ""
 

@@ -1,0 +1,133 @@
+"""The calibration bench: one float's session, its live readings, and what is done with both."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+
+from calibration import session as sessions
+from calibration.curve import Curve
+from calibration.fit import fit_curve
+from calibration.session import Session
+from calibration.settling import Settling, settling
+from gylewatch.curve_picture import NORMAL_80
+from gylewatch.errors import InputError, NotFound
+from gylewatch.session_file import forget_session, load_session, save_session, session_path
+from gylewatch.units import POINT_SG
+from gylewatch.values import FloatId
+from gylewatch.window import LENGTH, newest_window
+from storage.store import Store
+
+SESSION_HEADER = ("place", "gravity", "angle", "spread", "at", "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """Where one float is calibrated. Every change of its session is saved before it is shown."""
+
+    store: Store
+    float_id: FloatId
+    path: Path
+    window: timedelta = LENGTH
+
+    def session(self) -> Session:
+        """The session in progress.
+
+        Raises
+        ------
+        NotFound
+            No calibration of this float is in progress.
+        """
+        found = load_session(self.path)
+        if found is None:
+            raise NotFound(
+                "calibration in progress", self.float_id, f"begin one with: gylewatch calibrate begin {self.float_id}"
+            )
+        return found
+
+    def begin(self, gravities_sg: tuple[float, ...], *, gravity_sd_sg: float | None, begun: datetime) -> Session:
+        """Begin a session; `InputError` while another one is in progress."""
+        if load_session(self.path) is not None:
+            raise InputError(
+                f"float {self.float_id}",
+                "a calibration is in progress: go on with it, or end it with: gylewatch calibrate cancel "
+                + self.float_id,
+            )
+        return self.keep(sessions.begin(self.float_id, gravities_sg, begun=begun, gravity_sd_sg=gravity_sd_sg))
+
+    def keep(self, session: Session) -> Session:
+        save_session(self.path, session)
+        return session
+
+    def forget(self) -> None:
+        forget_session(self.path)
+
+    def rest(self, session: Session, now: datetime, *, since: datetime | None = None) -> Settling:
+        """Whether the float rests now. What it said before the last point was taken is of another solution."""
+        starts = [one.taken for one in session.solutions if one.taken is not None]
+        if since is not None:
+            starts.append(since)
+        newest = newest_window(
+            self.store, self.float_id, now, since=max(starts) if starts else None, length=self.window
+        )
+        return settling(newest)
+
+    def fit(self, session: Session) -> Curve:
+        """The curve through the points taken so far; `CalibrationError` says why there is none."""
+        return fit_curve(session.references)
+
+    def accept(self, session: Session, curve: Curve, *, who: str, note: str, created: datetime) -> int:
+        """Keep the curve as a new version and end the session; returns the version."""
+        version = self.store.add_curve(curve, session.references, who=who, note=note, created=created)
+        self.forget()
+        return version
+
+
+def bench(store: Store, config: Path, float_name: str, window: timedelta = LENGTH) -> Bench:
+    """The bench of a known float; `NotFound` if it is not."""
+    float_id = FloatId(float_name)
+    if float_id not in store.float_ids():
+        raise NotFound("float", float_name, "add it first with: gylewatch float add")
+    return Bench(store=store, float_id=float_id, path=session_path(config, float_id), window=window)
+
+
+def session_rows(session: Session) -> list[tuple[str, ...]]:
+    """One row for each solution, for a table under `SESSION_HEADER`."""
+    rows: list[tuple[str, ...]] = []
+    for place, one in enumerate(session.solutions, start=1):
+        point = one.point
+        if point is None:
+            rows.append((str(place), f"{one.gravity_sg:.4f}", "", "", "", "to be measured"))
+            continue
+        spread = "" if point.angle_sd_deg is None else f"± {point.angle_sd_deg:.2f} deg"
+        rows.append(
+            (
+                str(place),
+                f"{one.gravity_sg:.4f}",
+                f"{point.angle_deg:.2f} deg",
+                spread,
+                f"{point.temperature_c:.1f} C",
+                "taken",
+            )
+        )
+    return rows
+
+
+def fit_sentence(curve: Curve) -> str:
+    """What was fitted, in one sentence."""
+    used = len(curve.residuals_sg) - len(curve.excluded)
+    ordinal = {1: "straight line", 2: "parabola", 3: "cubic"}.get(curve.degree, f"polynomial of degree {curve.degree}")
+    middle = curve.angle_low_deg + 0.5 * (curve.angle_high_deg - curve.angle_low_deg)
+    return (
+        f"{used} points bear a {ordinal} from {curve.angle_low_deg:.1f} to {curve.angle_high_deg:.1f} deg; they "
+        f"scatter by {curve.residual_sd_sg / POINT_SG:.1f} points; in the middle the 80 % band is "
+        f"± {_half_points(curve, middle):.1f} points"
+    )
+
+
+def _half_points(curve: Curve, angle_deg: float) -> float:
+    _, sd = curve.evaluate(np.array([angle_deg]))
+    return NORMAL_80 * float(sd[0]) / POINT_SG
