@@ -1,0 +1,47 @@
+"""A terminal in a brewery, for the commands of the bench and the brew day."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tests.gylewatch.workbench import BATCH_TOML, REFERENCES, Terminal
+
+
+@pytest.fixture(scope="session")
+def made_workbench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a float, a vessel, a curve and a batch, made once: a new database takes half a second."""
+    folder = tmp_path_factory.mktemp("workbench")
+    (folder / "references.csv").write_text(REFERENCES)
+    (folder / "batch.toml").write_text(BATCH_TOML)
+    terminal = Terminal(folder)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        patch.delenv("GYLEWATCH_CONFIG", raising=False)
+        for line in (
+            "init",
+            "float add heron",
+            "vessel add FV1",
+            "curve add references.csv --who Ada",
+            "batch add batch.toml",
+        ):
+            done = terminal.type(line)
+            assert done.code == 0, f"{line}: {done.err}"
+    return folder
+
+
+@pytest.fixture
+def bare(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Terminal:
+    """A terminal in an empty folder."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("GYLEWATCH_CONFIG", raising=False)
+    return Terminal(tmp_path)
+
+
+@pytest.fixture
+def workbench(made_workbench: Path, bare: Terminal) -> Terminal:
+    """A terminal in a brewery of its own."""
+    shutil.copytree(made_workbench, bare.folder, dirs_exist_ok=True)
+    return bare

@@ -1,0 +1,84 @@
+"""``compare`` over a real database: hand instruments and the float beside each other."""
+
+from __future__ import annotations
+
+import pytest
+
+from gylewatch.values import Instrument, Unit
+from tests.gylewatch.workbench import BATCH, Terminal, day, hand, readings
+
+WATER_20_G_PER_CM3 = 0.99820
+GRAVITIES = (1.045, 1.030, 1.015)
+
+
+@pytest.fixture
+def sampled(workbench: Terminal) -> Terminal:
+    """Three samples in which hydrometer and density meter agree, and the float reads 6 points too high."""
+    with workbench.store() as store:
+        for index, gravity in enumerate(GRAVITIES):
+            time = day(1.0 + 2 * index)
+            store.add_sample(BATCH, hand(Instrument.HYDROMETER, time, gravity + 0.0005))
+            store.add_sample(BATCH, hand(Instrument.DENSITY_METER, time, gravity * WATER_20_G_PER_CM3, Unit.G_PER_CM3))
+            store.append_readings(readings(time, gravity, off_points=6.0))
+    return workbench
+
+
+def test_every_sample_shows_all_instruments_the_one_that_is_off_and_the_best_value(sampled: Terminal) -> None:
+    shown = sampled.type(f"compare {BATCH} --json").json
+
+    assert len(shown["samples"]) == 3
+    for sample, gravity in zip(shown["samples"], GRAVITIES, strict=True):
+        assert [one["name"] for one in sample["measured"]] == ["hydrometer", "density-meter", "float heron"]
+        assert sample["comparison"]["off"] == "float heron"
+        assert sample["comparison"]["best_sg"] == pytest.approx(gravity, abs=2e-4)
+        assert sample["comparison"]["offsets_points"][2] == pytest.approx(6.0, abs=0.4)
+
+
+def test_bias_and_limits_of_agreement_are_told_for_each_pair(sampled: Terminal) -> None:
+    pairs = {(p["first"], p["second"]): p for p in sampled.type(f"compare {BATCH} --json").json["pairs"]}
+
+    assert pairs["hydrometer", "density-meter"]["bias_points"] == pytest.approx(0.5, abs=0.05)
+    assert pairs["density-meter", "float heron"]["bias_points"] == pytest.approx(-6.0, abs=0.4)
+    low, high = (pairs["density-meter", "float heron"][end] for end in ("low_points", "high_points"))
+    assert low < -6.0 < high or high - low < 1.0
+
+
+def test_the_table_names_the_instrument_that_is_off(sampled: Terminal) -> None:
+    answer = sampled.type(f"compare {BATCH}")
+
+    assert "the float heron is off by +6" in answer.out
+    assert "weighted best" in answer.out
+    assert "limits of agreement" in answer.out
+
+
+def test_four_sound_instruments_agree_within_about_a_point(workbench: Terminal) -> None:
+    with workbench.store() as store:
+        for index, gravity in enumerate(GRAVITIES[:2]):
+            time = day(1.0 + 2 * index)
+            store.add_sample(BATCH, hand(Instrument.HYDROMETER, time, gravity))
+            store.add_sample(BATCH, hand(Instrument.DENSITY_METER, time, gravity * WATER_20_G_PER_CM3, Unit.G_PER_CM3))
+            store.append_readings(readings(time, gravity))
+
+    shown = workbench.type(f"compare {BATCH} --json").json
+
+    for sample in shown["samples"]:
+        assert max(abs(offset) for offset in sample["comparison"]["offsets_points"]) < 0.7
+        assert sample["comparison"]["off"] is None
+
+
+def test_a_hand_sample_without_readings_stands_alone(workbench: Terminal) -> None:
+    with workbench.store() as store:
+        store.add_sample(BATCH, hand(Instrument.HYDROMETER, day(1), 1.040))
+
+    shown = workbench.type(f"compare {BATCH} --json").json
+
+    assert shown["samples"][0]["comparison"] is None
+    assert shown["pairs"] == []
+    assert "No two instruments" in workbench.type(f"compare {BATCH}").out
+
+
+def test_a_batch_without_samples_is_told_what_to_do(workbench: Terminal) -> None:
+    answer = workbench.type(f"compare {BATCH}")
+
+    assert answer.code == 2
+    assert "gylewatch sample add" in answer.err

@@ -1,0 +1,101 @@
+"""``prime`` and ``ledger`` at the command line, over a real database."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+
+from gylewatch.values import Instrument, Unit
+from tests.gylewatch.workbench import BATCH, Terminal, day, estimate, hand, readings
+
+BY_HAND = "prime --volumes 2.4 --warmest 20 --volume-l 20 --gravity 1.010 --earlier-gravity 1.010 --days-between 3"
+
+
+def test_a_rested_batch_gets_a_plan_from_its_own_estimate_and_warmth(workbench: Terminal) -> None:
+    with workbench.store() as store:
+        store.save_outcomes(BATCH, estimates=[estimate()])
+        store.append_readings(readings(day(7), 1.011))
+
+    shown = workbench.type(f"prime {BATCH} --volumes 2.4 --json").json
+
+    # The published worked example: 20 l, warmest 20 °C, 2.4 volumes need 120.0 g of sucrose.
+    assert shown["sugar_g"] == pytest.approx(120.0, abs=0.1)
+    assert shown["warmest_c"] == 20.0
+    # Half a point may still ferment: a quarter of a volume.
+    assert shown["worst_volumes"] == pytest.approx(2.4 + 0.5 * 0.49, abs=1e-6)
+
+
+def test_a_plan_by_hand_shows_pressures_and_cautions(bare: Terminal) -> None:
+    answer = bare.type(BY_HAND)
+
+    assert "120.0 g of sucrose for 20 l" in answer.out
+    assert "40 °C" in answer.out
+    assert "Bottles can burst" in answer.out
+    assert "licensed practice" in answer.out
+
+
+@pytest.mark.parametrize(
+    ("changes", "why"),
+    [
+        ({"rate_high_points_per_day": 2.0}, "still falls"),
+        ({"probability_still": 0.5}, "still falls, or may"),
+        ({"probability_attenuated": 0.1}, "stuck beer"),
+        ({"time": datetime.now(UTC) - timedelta(hours=40)}, "40 hours old"),
+    ],
+)
+def test_a_beer_that_may_ferment_on_gets_no_plan(workbench: Terminal, changes: dict[str, Any], why: str) -> None:
+    with workbench.store() as store:
+        store.save_outcomes(BATCH, estimates=[estimate(**changes)])
+
+    answer = workbench.type(f"prime {BATCH} --volumes 2.4 --warmest 20")
+
+    assert answer.code == 2
+    assert "no priming plan" in answer.err
+    assert why in answer.err
+    assert "sugar" not in answer.out
+
+
+@pytest.mark.parametrize(
+    ("words", "question"),
+    [
+        (f"prime {BATCH} --volumes 2.4", "its float was never heard"),
+        (f"prime {BATCH} --volumes 2.4 --gravity 1.010", "not both"),
+        ("prime --volumes 2.4", "a beer must be known to rest"),
+        (BY_HAND.replace("--warmest 20 ", ""), "--warmest are needed"),
+        (BY_HAND.replace("--earlier-gravity 1.010", "--earlier-gravity 1.013"), "fell by 3.0 points"),
+        (BY_HAND.replace("--warmest 20", "--warmest 68"), "in °C it would be 20.0"),
+        (BY_HAND.replace("2.4", "2,4"), "did you mean 2.4?"),
+        (BY_HAND.replace("2.4", "3.4"), "choose less carbonation"),
+        ("prime other --volumes 2.4", "no batch is called 'other'"),
+    ],
+)
+def test_an_unclear_wish_is_asked_back(workbench: Terminal, words: str, question: str) -> None:
+    answer = workbench.type(words)
+
+    assert answer.code == 2
+    assert question in answer.err
+
+
+def test_the_ledger_counts_beer_and_says_when_a_sample_is_worth_most(workbench: Terminal) -> None:
+    with workbench.store() as store:
+        store.add_sample(BATCH, hand(Instrument.HYDROMETER, day(0), 1.050))
+        store.add_sample(BATCH, hand(Instrument.REFRACTOMETER, day(3), 8.0, Unit.BRIX))
+        store.save_outcomes(BATCH, estimates=[estimate(gravity_low_sg=1.008, gravity_high_sg=1.014)])
+
+    text = workbench.type(f"ledger {BATCH}").out
+    shown = workbench.type(f"ledger {BATCH} --json").json
+
+    # One jar and a few drops against nine full days of a daily jar of 175 ml.
+    assert shown["drawn_ml"] == pytest.approx(175.3)
+    assert shown["saved_ml"] == pytest.approx(9 * 175 - 175.3)
+    assert "A sample is worth most now" in text
+    assert "Never pour a sample back" in text
+
+
+def test_a_batch_without_an_estimate_has_a_ledger_without_advice(workbench: Terminal) -> None:
+    answer = workbench.type(f"ledger {BATCH}")
+
+    assert "no samples were drawn" in answer.out
+    assert "nothing to say about a further sample" in answer.out

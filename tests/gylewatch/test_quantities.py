@@ -1,0 +1,39 @@
+"""Numbers as people type them: taken, or asked back with what was probably meant."""
+
+from __future__ import annotations
+
+import click
+import pytest
+
+from gylewatch.quantities import COOL_C, GRAVITY, HOT_C, Gravity, Number
+
+
+def test_a_plain_number_is_taken() -> None:
+    assert GRAVITY.convert("1.048", None, None) == 1.048
+    assert COOL_C.convert("-1", None, None) == -1.0
+
+
+@pytest.mark.parametrize(
+    ("quantity", "typed", "question"),
+    [
+        (GRAVITY, "1,048", r"did you mean 1\.048\?"),
+        (GRAVITY, "1048", r"did you mean 1\.048\?"),
+        # ASBC table: 12 °P is 1.04837.
+        (GRAVITY, "12", r"is that Brix or °P\? as SG it would be about 1\.048"),
+        (GRAVITY, "48", r"are those points\? as SG they are 1\.048"),
+        (GRAVITY, "0.5", "outside 0.98 to 1.2"),
+        # 68 °F is exactly 20 °C.
+        (COOL_C, "68", r"is that °F\? in °C it would be 20\.0"),
+        (HOT_C, "152", r"is that °F\? in °C it would be 66\.7"),
+        (COOL_C, "500", "outside -2 to 45"),
+        (Number("l"), "twelve", "not a plain number"),
+        (Number("l"), "nan", "not a plain number"),
+        (Number("l"), "1_000", "not a plain number"),
+        (Gravity(low=1.0), "1e0", "not a plain number"),
+    ],
+)
+def test_what_cannot_be_meant_is_asked_back(quantity: Number, typed: str, question: str) -> None:
+    with pytest.raises(click.BadParameter, match=question) as asked:
+        quantity.convert(typed, None, None)
+
+    assert "\n" not in asked.value.message
