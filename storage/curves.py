@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -16,6 +16,8 @@ from storage.part import Part
 from storage.records import CurveRecord
 from storage.schema import CurveRow, FloatRow
 from storage.stored import references_from_json, references_to_json
+
+_ADD_FLOAT = "add it first with: gylewatch float add"
 
 
 class Curves(Part):
@@ -77,7 +79,15 @@ class Curves(Part):
 def require_float(connection: Connection, float_id: str) -> None:
     """Raise `NotFound` unless the float is known."""
     if connection.scalar(select(FloatRow.float_id).where(FloatRow.float_id == float_id)) is None:
-        raise NotFound("float", float_id, "add it first with: gylewatch float add")
+        raise NotFound("float", float_id, _ADD_FLOAT)
+
+
+def require_floats(connection: Connection, float_ids: Collection[str]) -> None:
+    """Raise `NotFound` for the first of the floats, by name, that is not known; one query for all of them."""
+    found = connection.scalars(select(FloatRow.float_id).where(FloatRow.float_id.in_(float_ids)))
+    missing = sorted(set(float_ids).difference(found))
+    if missing:
+        raise NotFound("float", missing[0], _ADD_FLOAT)
 
 
 def current_version(connection: Connection, float_id: str) -> int | None:

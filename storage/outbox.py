@@ -1,29 +1,33 @@
-"""Alerts on their way out: kept until each channel has taken them, or has been given up."""
+"""Messages on their way out: kept until each channel has taken them, or has been given up."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, or_, select, update
+from sqlalchemy import Select, and_, case, exists, false, func, or_, select, update
+from sqlalchemy.orm import aliased
 
+from alerts.alert import Severity
+from alerts.notice import Beginning, Message, Notice, ServiceNotice, Standing
 from gylewatch.errors import NotFound
 from gylewatch.values import BatchId
 from storage.part import Part
 from storage.records import OutboxRecord
-from storage.schema import AlertRow, BatchRow, OutboxRow
+from storage.schema import NOT_RESOLVING, AlertRow, BatchRow, NoticeRow, OutboxRow
 from storage.stored import alert_from_columns
 
 _WAITING = (OutboxRow.delivered.is_(None), OutboxRow.given_up.is_(False))
-_COLUMNS = (
-    OutboxRow.id.label("outbox_id"),
-    OutboxRow.channel,
-    OutboxRow.attempts,
-    OutboxRow.reason,
-    BatchRow.document,
-    AlertRow,
-)
+
+
+def waiting_rows(
+    channels: Sequence[str], *, alert_id: int | None = None, notice_id: int | None = None
+) -> list[dict[str, Any]]:
+    """New rows of the outbox, one for each channel."""
+    row = {"alert_id": alert_id, "notice_id": notice_id, "attempts": 0, "told": 0, "due": None, "delivered": None}
+    return [{"channel": channel, **row, "given_up": False, "reason": ""} for channel in dict.fromkeys(channels)]
 
 
 class Outbox(Part):
@@ -38,15 +42,49 @@ class Outbox(Part):
         """Deliveries that failed and wait for their next attempt, or were given up; with the reason."""
         return self._outbox(OutboxRow.delivered.is_(None), OutboxRow.attempts > 0, limit=limit)
 
-    def outbox_delivered(self, outbox_id: int, now: datetime) -> None:
-        """Note that a channel has taken an alert.
+    def outbox_beginning(self, outbox_id: int) -> Beginning | None:
+        """What the same channel did with the beginning of which this delivery tells the end; None: it never had it."""
+        for query in (_beginning_of_alert(outbox_id), _beginning_of_notice(outbox_id)):
+            with self._database.reading() as connection:
+                row = connection.execute(query).mappings().first()
+            if row is not None:
+                return _beginning(row)
+        return None
+
+    def outbox_delivered(self, outbox_id: int, now: datetime, *, again: datetime | None = None) -> None:
+        """Note that a channel has taken a message.
+
+        Parameters
+        ----------
+        again : when to remind of it; None: never
 
         Raises
         ------
         NotFound
             No delivery has that id.
         """
-        self._change(outbox_id, delivered=now, reason="")
+        change = {"delivered": now} if again is None else {"due": again, "attempts": 0}
+        self._change(outbox_id, told=OutboxRow.told + 1, reason="", **change)
+
+    def outbox_left_out(self, outbox_id: int, now: datetime, *, reason: str) -> None:
+        """Note that a message is not told (again) over its channel, and why.
+
+        Raises
+        ------
+        NotFound
+            No delivery has that id.
+        """
+        self._change(outbox_id, delivered=now, reason=reason)
+
+    def outbox_held(self, outbox_id: int, *, until: datetime, reason: str) -> None:
+        """Hold a message back until a time. That is no attempt.
+
+        Raises
+        ------
+        NotFound
+            No delivery has that id.
+        """
+        self._change(outbox_id, due=until, reason=reason)
 
     def outbox_failed(self, outbox_id: int, *, retry_at: datetime | None, reason: str) -> None:
         """Note a failed attempt.
@@ -63,12 +101,16 @@ class Outbox(Part):
         self._change(outbox_id, attempts=OutboxRow.attempts + 1, due=retry_at, given_up=retry_at is None, reason=reason)
 
     def outbox_counts(self) -> Mapping[str, int]:
-        """How many deliveries there are: ``waiting`` (of these ``failing``), ``delivered``, ``given_up``."""
+        """How many deliveries there are: ``waiting`` (of these ``failing``), ``delivered``, ``given_up``.
+
+        What was told and waits only to be told again counts as delivered.
+        """
+        new = (*_WAITING, OutboxRow.told == 0)
         counts = {
-            "waiting": _WAITING,
-            "failing": (*_WAITING, OutboxRow.attempts > 0),
-            "delivered": (OutboxRow.delivered.is_not(None),),
-            "given_up": (OutboxRow.given_up.is_(True),),
+            "waiting": new,
+            "failing": (*new, OutboxRow.attempts > 0),
+            "delivered": (or_(OutboxRow.delivered.is_not(None), OutboxRow.told > 0),),
+            "given_up": (OutboxRow.given_up.is_(True), OutboxRow.told == 0),
         }
         with self._database.reading() as connection:
             return {
@@ -77,14 +119,7 @@ class Outbox(Part):
             }
 
     def _outbox(self, *conditions: Any, limit: int) -> tuple[OutboxRecord, ...]:
-        query = (
-            select(*_COLUMNS)
-            .join_from(OutboxRow, AlertRow, OutboxRow.alert_id == AlertRow.id)
-            .join(BatchRow, AlertRow.batch_id == BatchRow.batch_id)
-            .where(*conditions)
-            .order_by(OutboxRow.id)
-            .limit(limit)
-        )
+        query = _messages().where(*conditions).order_by(OutboxRow.id).limit(limit)
         with self._database.reading() as connection:
             return tuple(_outbox_record(row) for row in connection.execute(query).mappings().all())
 
@@ -94,13 +129,101 @@ class Outbox(Part):
                 raise NotFound("delivery", str(outbox_id))
 
 
+def _messages() -> Select[Any]:
+    later, ending = aliased(AlertRow), aliased(NoticeRow)
+    alert_over = exists().where(
+        later.batch_id == AlertRow.batch_id, later.resolves == AlertRow.kind, later.id > AlertRow.id
+    )
+    notice_over = exists().where(ending.cause == NoticeRow.cause, ending.ends.is_(True), ending.id > NoticeRow.id)
+    return (
+        select(
+            OutboxRow.id.label("outbox_id"),
+            OutboxRow.channel,
+            OutboxRow.attempts,
+            OutboxRow.told,
+            OutboxRow.due,
+            OutboxRow.reason,
+            OutboxRow.alert_id,
+            case((OutboxRow.alert_id.is_not(None), alert_over), (NoticeRow.id.is_not(None), notice_over), else_=false())
+            .label("over"),
+            BatchRow.document,
+            AlertRow,
+            *(column.label(f"notice_{column.key}") for column in NoticeRow.__table__.columns),
+        )
+        .outerjoin_from(OutboxRow, AlertRow, OutboxRow.alert_id == AlertRow.id)
+        .outerjoin(BatchRow, AlertRow.batch_id == BatchRow.batch_id)
+        .outerjoin(NoticeRow, OutboxRow.notice_id == NoticeRow.id)
+    )  # fmt: skip
+
+
+def _beginning_of_alert(outbox_id: int) -> Select[Any]:
+    told, end, begin = aliased(OutboxRow), aliased(AlertRow), aliased(AlertRow)
+    return (
+        select(OutboxRow.told, OutboxRow.delivered, OutboxRow.given_up)
+        .join_from(told, end, told.alert_id == end.id)
+        .join(
+            begin,
+            and_(
+                begin.batch_id == end.batch_id,
+                begin.kind == end.resolves,
+                begin.resolves == NOT_RESOLVING,
+                begin.id < end.id,
+            ),
+        )
+        .join(OutboxRow, and_(OutboxRow.alert_id == begin.id, OutboxRow.channel == told.channel))
+        .where(told.id == outbox_id)
+        .order_by(begin.id.desc())
+        .limit(1)
+    )
+
+
+def _beginning_of_notice(outbox_id: int) -> Select[Any]:
+    told, end, begin = aliased(OutboxRow), aliased(NoticeRow), aliased(NoticeRow)
+    return (
+        select(OutboxRow.told, OutboxRow.delivered, OutboxRow.given_up)
+        .join_from(told, end, told.notice_id == end.id)
+        .join(begin, and_(begin.cause == end.cause, begin.ends.is_(False), begin.id < end.id))
+        .join(OutboxRow, and_(OutboxRow.notice_id == begin.id, OutboxRow.channel == told.channel))
+        .where(told.id == outbox_id)
+        .order_by(begin.id.desc())
+        .limit(1)
+    )
+
+
+def _beginning(row: Any) -> Beginning:
+    if row["told"]:
+        return Beginning.TOLD
+    if row["given_up"]:
+        return Beginning.GIVEN_UP
+    return Beginning.WAITING if row["delivered"] is None else Beginning.LEFT_OUT
+
+
 def _outbox_record(row: Any) -> OutboxRecord:
     return OutboxRecord(
         id=row["outbox_id"],
         channel=row["channel"],
         attempts=row["attempts"],
-        batch_id=BatchId(row["batch_id"]),
-        batch_name=row["document"]["name"],
-        alert=alert_from_columns(row),
+        message=replace(_message(row), told=row["told"]),
+        standing=Standing(
+            over=bool(row["over"]),
+            acknowledged=row["acknowledged_at"] is not None,
+            snoozed_until=row["snoozed_until"],
+            held=row["due"] is not None and row["attempts"] == 0 and row["told"] == 0,
+        ),
         reason=row["reason"],
+    )
+
+
+def _message(row: Any) -> Message:
+    if row["alert_id"] is not None:
+        return Notice(
+            batch_id=BatchId(row["batch_id"]), batch_name=row["document"]["name"], alert=alert_from_columns(row)
+        )
+    return ServiceNotice(
+        time=row["notice_time"],
+        cause=row["notice_cause"],
+        severity=Severity(row["notice_severity"]),
+        title=row["notice_title"],
+        text=row["notice_text"],
+        ends=row["notice_ends"],
     )

@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, delete, insert, select, update
+from sqlalchemy import Connection, case, delete, func, insert, select, update
 
-from alerts.alert import Alert, Kind
+from alerts.alert import Alert
 from fermentation.estimate import Estimate
 from gylewatch.errors import NotFound
 from gylewatch.values import BatchId
 from storage.database import insert_new, upsert
+from storage.outbox import waiting_rows
 from storage.part import Part
 from storage.readings import in_period
 from storage.records import AlertRecord, StateRecord
-from storage.schema import AlertRow, BatchRow, BatchStateRow, EstimateRow, OutboxRow
+from storage.schema import NOT_RESOLVING, AlertRow, BatchRow, BatchStateRow, EstimateRow, OutboxRow
 from storage.stored import alert_from_columns, alert_to_columns, estimate_from_columns, estimate_to_columns
 
 
@@ -100,6 +101,15 @@ class Outcomes(Part):
         found = self.estimates(batch_id, limit=1)
         return found[0] if found else None
 
+    def latest_estimates(self, batch_ids: Collection[BatchId]) -> Mapping[BatchId, Estimate]:
+        """The newest estimate of each of these batches that has one, in one query."""
+        newest = select(func.max(EstimateRow.time)).where(EstimateRow.batch_id == BatchRow.batch_id).correlate(BatchRow)
+        of_batch = (EstimateRow.batch_id == BatchRow.batch_id) & (EstimateRow.time == newest.scalar_subquery())
+        query = select(EstimateRow).join_from(BatchRow, EstimateRow, of_batch)
+        with self._database.reading() as connection:
+            rows = connection.execute(query.where(BatchRow.batch_id.in_(batch_ids))).mappings().all()
+        return {BatchId(row["batch_id"]): estimate_from_columns(row) for row in rows}
+
     def alerts(self, batch_id: BatchId, *, limit: int | None = None) -> tuple[AlertRecord, ...]:
         """Alerts of a batch, raised and ended, in order of time.
 
@@ -115,13 +125,22 @@ class Outcomes(Part):
 
     def open_alerts(self, batch_id: BatchId) -> tuple[AlertRecord, ...]:
         """Alerts of a batch that were raised and have not ended, the last one of each kind."""
-        raised: dict[Kind, AlertRecord] = {}
-        for record in self.alerts(batch_id):
-            if record.alert.resolves is None:
-                raised[record.alert.kind] = record
-            else:
-                raised.pop(record.alert.resolves, None)
-        return tuple(raised.values())
+        return self.open_alerts_of([batch_id]).get(batch_id, ())
+
+    def open_alerts_of(self, batch_ids: Collection[BatchId]) -> Mapping[BatchId, tuple[AlertRecord, ...]]:
+        """What `open_alerts` says of each of these batches that has any, in one query."""
+        about = case((AlertRow.resolves == NOT_RESOLVING, AlertRow.kind), else_=AlertRow.resolves)
+        backwards = func.row_number().over(
+            partition_by=(AlertRow.batch_id, about), order_by=(AlertRow.time.desc(), AlertRow.id.desc())
+        )
+        last = select(AlertRow, backwards.label("backwards")).where(AlertRow.batch_id.in_(batch_ids)).subquery()
+        query = select(last).where(last.c.backwards == 1, last.c.resolves == NOT_RESOLVING)
+        with self._database.reading() as connection:
+            rows = connection.execute(query.order_by(last.c.time, last.c.id)).mappings().all()
+        found: dict[BatchId, list[AlertRecord]] = {}
+        for row in rows:
+            found.setdefault(BatchId(row["batch_id"]), []).append(_alert_record(row))
+        return {batch_id: tuple(records) for batch_id, records in found.items()}
 
     def acknowledge_alert(self, alert_id: int, *, who: str, time: datetime) -> None:
         """Note that a person has seen an alert.
@@ -155,10 +174,8 @@ def _save_alert(connection: Connection, batch_id: BatchId, alert: Alert, channel
     alert_id = connection.execute(statement.values(row).returning(AlertRow.id)).scalar_one_or_none()
     if alert_id is None:
         return None
-    waiting = {"alert_id": alert_id, "attempts": 0, "due": None, "delivered": None, "given_up": False, "reason": ""}
     if channels:
-        rows = [{"channel": channel, **waiting} for channel in dict.fromkeys(channels)]
-        connection.execute(insert(OutboxRow), rows)
+        connection.execute(insert(OutboxRow), waiting_rows(channels, alert_id=alert_id))
     return AlertRecord(id=alert_id, batch_id=batch_id, alert=alert)
 
 

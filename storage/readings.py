@@ -7,14 +7,14 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Select, delete, insert, select
+from sqlalchemy import Select, delete, func, insert, select
 
 from collector.packet import Rejected
 from gylewatch.values import FloatId, Reading
-from storage.curves import require_float
+from storage.curves import require_floats
 from storage.database import insert_new, upsert
 from storage.part import Part
-from storage.schema import ReadingRow, RejectedCountRow, RejectedRow
+from storage.schema import FloatRow, ReadingRow, RejectedCountRow, RejectedRow
 from storage.stored import (
     reading_from_columns,
     reading_to_columns,
@@ -44,8 +44,7 @@ class Readings(Part):
             return 0
         new = 0
         with self._database.writing() as connection:
-            for float_id in {reading.float_id for reading in readings}:
-                require_float(connection, float_id)
+            require_floats(connection, {reading.float_id for reading in readings})
             statement = insert_new(connection, ReadingRow, ["float_id", "time"])
             statement = statement.execution_options(preserve_rowcount=True)
             for start in range(0, len(readings), CHUNK_ROWS):
@@ -76,6 +75,14 @@ class Readings(Part):
         """The reading of a float with the newest time."""
         found = self.readings(float_id, limit=1)
         return found[0] if found else None
+
+    def latest_readings(self) -> Mapping[FloatId, Reading]:
+        """The reading with the newest time of every float that has one."""
+        newest = select(func.max(ReadingRow.time)).where(ReadingRow.float_id == FloatRow.float_id).correlate(FloatRow)
+        of_float = (ReadingRow.float_id == FloatRow.float_id) & (ReadingRow.time == newest.scalar_subquery())
+        with self._database.reading() as connection:
+            rows = connection.execute(select(ReadingRow).join_from(FloatRow, ReadingRow, of_float)).mappings().all()
+        return {FloatId(row["float_id"]): reading_from_columns(row) for row in rows}
 
     def readings_after(self, float_id: FloatId, cursor: int, limit: int) -> tuple[tuple[int, Reading], ...]:
         """At most `limit` readings of a float that arrived after the one with id `cursor` (0: all).

@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from alerts.alert import Alert
+from alerts.notice import Message, Standing
 from gylewatch.errors import AlreadyExists
 from gylewatch.values import Batch, BatchId, FloatId, Reference, VesselId, check_name
 
@@ -99,14 +100,13 @@ class AlertRecord:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutboxRecord:
-    """One alert that is still to go out over one channel."""
+    """One message that is still to go out over one channel."""
 
     id: int
     channel: str
     attempts: int  # failed so far
-    batch_id: BatchId
-    batch_name: str
-    alert: Alert
+    message: Message
+    standing: Standing = Standing()
     reason: str = ""  # why the last attempt failed
 
 

@@ -97,6 +97,7 @@ class Registry(Part):
         source: str,
         time: datetime,
         rssi_dbm: int | None,
+        packets: int = 1,
         values: Mapping[str, float | int | str | bool | None],
     ) -> None:
         """Note that an unknown float was heard; only the most recently heard ones are kept.
@@ -104,6 +105,7 @@ class Registry(Part):
         Parameters
         ----------
         name : the name it sends or its radio address
+        packets : how many it was heard with since this was last noted
         values : what it last sent, by field name with unit
         """
         latest = {"source": source, "last_heard": time, "rssi_dbm": rssi_dbm, "last_values": finite(values)}
@@ -111,9 +113,9 @@ class Registry(Part):
             upsert(
                 connection,
                 HeardFloatRow,
-                {"name": name, "first_heard": time, "packets": 1, "ignored": False, **latest},
+                {"name": name, "first_heard": time, "packets": packets, "ignored": False, **latest},
                 keys=["name"],
-                change={**latest, "packets": HeardFloatRow.packets + 1},
+                change={**latest, "packets": HeardFloatRow.packets + packets},
             )
             oldest = select(HeardFloatRow.name).order_by(HeardFloatRow.last_heard.desc(), HeardFloatRow.name)
             # Ignored ones stay: forgetting them would offer them again.

@@ -248,14 +248,40 @@ class AlertRow(Base):
     snoozed_until: Mapped[datetime | None]
 
 
-class OutboxRow(Base):
-    """One alert over one channel. Waiting while both `delivered` and `given_up` are empty."""
+class NoticeRow(Base):
+    """What was told about the service itself, its outages and the daily summaries."""
 
-    __tablename__ = "outbox"
-    __table_args__ = (UniqueConstraint("alert_id", "channel"), Index(None, "delivered", "given_up"), _NEVER_REUSE_IDS)
+    __tablename__ = "notices"
+    __table_args__ = (UniqueConstraint("cause", "time", "ends"), _NEVER_REUSE_IDS)
 
     id: Mapped[int] = mapped_column(RowId, primary_key=True)
-    alert_id: Mapped[int] = mapped_column(ForeignKey("alerts.id"))
+    time: Mapped[datetime]
+    cause: Mapped[str]
+    ends: Mapped[bool]
+    severity: Mapped[str]
+    title: Mapped[str]
+    text: Mapped[str]
+
+
+class OutboxRow(Base):
+    """One alert, or one notice, over one channel. Waiting while both `delivered` and `given_up` are empty.
+
+    `told` counts how often the channel took it: a message that is to be repeated waits again, and one that was left
+    out is delivered with nothing told.
+    """
+
+    __tablename__ = "outbox"
+    __table_args__ = (
+        UniqueConstraint("alert_id", "channel"),
+        UniqueConstraint("notice_id", "channel"),
+        Index(None, "delivered", "given_up"),
+        _NEVER_REUSE_IDS,
+    )
+
+    id: Mapped[int] = mapped_column(RowId, primary_key=True)
+    alert_id: Mapped[int | None] = mapped_column(ForeignKey("alerts.id"))
+    notice_id: Mapped[int | None] = mapped_column(ForeignKey("notices.id"))
+    told: Mapped[int]
     channel: Mapped[str]
     attempts: Mapped[int]
     due: Mapped[datetime | None]  # None: at once. The data's clock may run apart from the wall's

@@ -10,6 +10,7 @@ from storage.batches import Batches
 from storage.curves import Curves
 from storage.database import Database
 from storage.migrate import upgrade
+from storage.notices import Notices
 from storage.outbox import Outbox
 from storage.outcomes import Outcomes
 from storage.readings import Readings
@@ -20,7 +21,7 @@ from storage.upkeep import Upkeep
 LOCK_TIMEOUT_S = 10.0
 
 
-class Store(Registry, Curves, Batches, Readings, Outcomes, Outbox, Upkeep):
+class Store(Registry, Curves, Batches, Readings, Outcomes, Notices, Outbox, Upkeep):
     """A database of gylewatch, safe to use from several threads.
 
     Every method raises `StorageError` when the database fails; what else it raises is said with it.

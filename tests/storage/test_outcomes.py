@@ -7,7 +7,7 @@ from gylewatch.errors import NotFound
 from gylewatch.values import BatchId
 from storage.records import StateRecord
 from storage.store import Store
-from tests.storage.examples import alert, at, batch, estimate
+from tests.storage.examples import alert, at, batch, estimate, float_record
 
 STARTED = Kind.FERMENTATION_STARTED
 SILENT = Kind.FLOAT_SILENT
@@ -44,6 +44,18 @@ def test_a_batch_without_estimates_has_no_latest(store: Store, batch_id: BatchId
     assert store.state(batch_id) is None
 
 
+def test_the_latest_estimates_of_many_batches_come_in_one_answer(store: Store, batch_id: BatchId) -> None:
+    other = store.add_batch(batch("Quay Stout", float_id="wren"), created=at(0)).batch_id
+    store.add_float(float_record("lark"))
+    third = store.add_batch(batch("Pier Mild", float_id="lark"), created=at(0)).batch_id
+    store.save_outcomes(batch_id, estimates=[estimate(1), estimate(0)])
+    store.save_outcomes(other, estimates=[estimate(7)])
+
+    assert store.latest_estimates([batch_id, other, third]) == {batch_id: estimate(1), other: estimate(7)}
+    assert store.latest_estimates([other]) == {other: estimate(7)}
+    assert store.latest_estimates([]) == {}
+
+
 def test_an_alert_is_saved_once_and_its_end_is_another_alert(store: Store, batch_id: BatchId) -> None:
     raised, ended = alert(5, SILENT), alert(5, SILENT, resolves=SILENT)
 
@@ -66,6 +78,34 @@ def test_open_alerts_are_those_raised_and_not_ended(store: Store, batch_id: Batc
     store.save_outcomes(batch_id, alerts=[alert(6, SILENT)])
 
     assert {record.alert.kind for record in store.open_alerts(batch_id)} == {STARTED, SILENT, Kind.BATTERY_LOW}
+
+
+def test_an_alert_that_ends_and_comes_again_is_open_as_the_last_one(store: Store, batch_id: BatchId) -> None:
+    again = [alert(2, SILENT), alert(3, SILENT, resolves=SILENT), alert(6, SILENT), alert(9, SILENT)]
+    store.save_outcomes(batch_id, alerts=again)
+
+    assert [record.alert for record in store.open_alerts(batch_id)] == [alert(9, SILENT)]
+
+
+def test_an_alert_that_ends_in_the_moment_it_was_raised_is_not_open(store: Store, batch_id: BatchId) -> None:
+    store.save_outcomes(batch_id, alerts=[alert(5, SILENT), alert(5, SILENT, resolves=SILENT)])
+
+    assert store.open_alerts(batch_id) == ()
+
+
+def test_open_alerts_of_many_batches_come_in_one_answer(store: Store, batch_id: BatchId) -> None:
+    other = store.add_batch(batch("Quay Stout", float_id="wren"), created=at(0)).batch_id
+    store.save_outcomes(batch_id, alerts=[alert(1, STARTED), alert(2, SILENT), alert(3, SILENT, resolves=SILENT)])
+    store.save_outcomes(other, alerts=[alert(2, SILENT)])
+
+    found = store.open_alerts_of([batch_id, other])
+
+    assert {name: [record.alert for record in records] for name, records in found.items()} == {
+        batch_id: [alert(1, STARTED)],
+        other: [alert(2, SILENT)],
+    }
+    assert found[batch_id] == store.open_alerts(batch_id)
+    assert store.open_alerts_of([]) == {}
 
 
 def test_each_new_alert_goes_into_the_outbox_once_for_each_channel(store: Store, batch_id: BatchId) -> None:

@@ -35,6 +35,18 @@ def test_two_floats_may_report_at_the_same_moment(store: Store) -> None:
     assert store.readings(FloatId("wren")) == (reading(0, name="wren"),)
 
 
+def test_the_newest_reading_of_every_float_comes_in_one_answer(store: Store) -> None:
+    store.append_readings([reading(9), reading(4, name="wren"), reading(3), reading(2, name="wren")])
+
+    assert store.latest_readings() == {HERON: reading(9), FloatId("wren"): reading(4, name="wren")}
+
+
+def test_a_float_that_never_reported_has_no_newest_reading(store: Store) -> None:
+    store.append_readings([reading(0)])
+
+    assert set(store.latest_readings()) == {HERON}
+
+
 def test_late_readings_come_in_order_of_time_and_are_not_missed_by_a_cursor(store: Store) -> None:
     store.append_readings([reading(10)])
     ((cursor, _),) = store.readings_after(HERON, 0, 10)

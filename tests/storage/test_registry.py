@@ -65,6 +65,13 @@ def test_an_unknown_float_that_is_heard_again_keeps_its_first_time_and_its_last_
     assert (lark.source, lark.rssi_dbm, dict(lark.values)) == ("mqtt", -60, {"angle_deg": 41.0})
 
 
+def test_many_packets_of_an_unknown_float_can_be_noted_at_once(empty_store: Store) -> None:
+    for packets in (40, 2):
+        empty_store.heard("lark", source="ble", time=at(0), rssi_dbm=None, packets=packets, values={})
+
+    assert [item.packets for item in empty_store.heard_floats()] == [42]
+
+
 def test_an_ignored_float_is_not_listed_until_it_is_wanted_again(empty_store: Store) -> None:
     hear(empty_store, "lark", 0)
     empty_store.ignore_heard("lark")

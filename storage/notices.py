@@ -1,0 +1,66 @@
+"""Notices about the service itself: raised once, ended once, told through the outbox like alerts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import insert, select
+from sqlalchemy.orm import aliased
+
+from alerts.alert import Severity
+from alerts.notice import ServiceNotice
+from storage.database import insert_new
+from storage.outbox import waiting_rows
+from storage.part import Part
+from storage.schema import NoticeRow, OutboxRow
+
+
+class Notices(Part):
+    """Outages and daily summaries."""
+
+    def add_notice(self, notice: ServiceNotice, *, channels: Sequence[str]) -> bool:
+        """Keep a notice and put it into the outbox once per channel; False, and nothing done, if it is there already."""
+        row = {
+            "time": notice.time,
+            "cause": notice.cause,
+            "ends": notice.ends,
+            "severity": notice.severity.value,
+            "title": notice.title,
+            "text": notice.text,
+        }
+        with self._database.writing() as connection:
+            statement = insert_new(connection, NoticeRow, ["cause", "time", "ends"])
+            notice_id = connection.execute(statement.values(row).returning(NoticeRow.id)).scalar_one_or_none()
+            if notice_id is None:
+                return False
+            if channels:
+                connection.execute(insert(OutboxRow), waiting_rows(channels, notice_id=notice_id))
+        return True
+
+    def open_notices(self) -> tuple[ServiceNotice, ...]:
+        """Notices that were raised and have not ended, in order of time; daily summaries are none."""
+        later = aliased(NoticeRow)
+        ended = select(later.id).where(later.cause == NoticeRow.cause, later.ends.is_(True), later.id > NoticeRow.id)
+        query = select(NoticeRow).where(NoticeRow.ends.is_(False), ~ended.exists()).order_by(NoticeRow.id)
+        with self._database.reading() as connection:
+            found = [notice_from_columns(row) for row in connection.execute(query).mappings().all()]
+        return tuple(notice for notice in found if not notice.is_digest)
+
+    def notices(self, limit: int = 100) -> tuple[ServiceNotice, ...]:
+        """The newest notices, raised and ended, in order of time."""
+        with self._database.reading() as connection:
+            rows = connection.execute(select(NoticeRow).order_by(NoticeRow.id.desc()).limit(limit)).mappings().all()
+        return tuple(notice_from_columns(row) for row in reversed(rows))
+
+
+def notice_from_columns(row: Any) -> ServiceNotice:
+    """The notice in a row, under the names of its columns."""
+    return ServiceNotice(
+        time=row["time"],
+        cause=row["cause"],
+        severity=Severity(row["severity"]),
+        title=row["title"],
+        text=row["text"],
+        ends=row["ends"],
+    )
