@@ -27,7 +27,7 @@ VOLUMES_PER_POINT = 0.49
 FASTEST_POINTS_PER_DAY = 0.5  # upper end of the 80 % interval: a point in two days
 LEAST_STILL, LEAST_ATTENUATED = 0.9, 0.5  # probabilities
 OLDEST_ESTIMATE_H = 24.0  # a verdict about bottles must rest on today's beer
-SHORTEST_WATCH_DAYS, MOST_FALL_SG = 2.0, 0.0010  # by hand: less fall than this over at least so long
+SHORTEST_WATCH_DAYS, MOST_FALL_SG = 2.0, 0.0010  # less fall than this over at least so long (common practice)
 RESIDUAL_SD_VOLUMES, YIELD_SD = 0.05, 0.03
 # Of the equilibrium formula with the warmest temperature known to 1 °C, and of what yeast makes of sugar (common
 # practice, no source).
@@ -146,6 +146,7 @@ def sugar_g(volume_l: float, volumes_to_add: float, sugar: Sugar) -> float:
 def rest_by_estimate(
     *,
     gravity_sg: float,
+    earlier_gravity_sg: float | None,
     rate_high_points_per_day: float,
     probability_still: float,
     probability_attenuated: float,
@@ -157,6 +158,7 @@ def rest_by_estimate(
     Parameters
     ----------
     gravity_sg : now
+    earlier_gravity_sg : as it was believed `SHORTEST_WATCH_DAYS` before; None: it was not watched then
     rate_high_points_per_day : upper end of the rate's 80 % interval
     probability_still : that the gravity stands still
     probability_attenuated : that the attenuation reached is what the yeast is expected to reach
@@ -178,6 +180,17 @@ def rest_by_estimate(
             "no priming plan",
             f"the gravity still falls, or may: up to {max(rate_high_points_per_day, 0.0):.1f} points a day, and it "
             f"stands still with a probability of only {probability_still:.0%}; wait until it has stood still for days",
+        )
+    if earlier_gravity_sg is None:
+        raise InputError(
+            "no priming plan",
+            f"the beer has been watched for less than {SHORTEST_WATCH_DAYS:g} days; wait until it has rested so long",
+        )
+    if earlier_gravity_sg - gravity_sg >= MOST_FALL_SG:
+        raise InputError(
+            "no priming plan",
+            f"the gravity fell by {(earlier_gravity_sg - gravity_sg) / POINT_SG:.1f} points in the last "
+            f"{SHORTEST_WATCH_DAYS:g} days; wait until it has rested so long",
         )
     if probability_attenuated < LEAST_ATTENUATED:
         raise InputError(

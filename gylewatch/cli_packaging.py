@@ -11,6 +11,7 @@ import click
 from calibration.hydrometry import HYDROMETER_SD_SG
 from calibration.ledger import NEVER_BACK, Ledger, Moment, Worth, ledger, rank
 from calibration.packaging import (
+    SHORTEST_WATCH_DAYS,
     Bottle,
     Priming,
     Rest,
@@ -68,7 +69,7 @@ def prime(
     if batch_id is not None:
         with opened_store(config) as store:
             record = store.batch(BatchId(batch_id))
-            rest = _rest(record, store.latest_estimate(record.batch_id))
+            rest = _rest(store, record)
             warmest_c = _warmest_c(store, record) if warmest_c is None else warmest_c
         volume_l = record.batch.volume_l if volume_l is None else volume_l
     else:
@@ -94,13 +95,17 @@ def prime(
         _show_plan(plan, sugar, volume_l, warmest_c, rest)
 
 
-def _rest(record: BatchRecord, estimate: Estimate | None) -> Rest:
+def _rest(store: Store, record: BatchRecord) -> Rest:
+    estimate = store.latest_estimate(record.batch_id)
     if estimate is None:
         raise InputError(
             "no priming plan", f"nothing is known of batch {record.batch_id} yet; its float was never heard"
         )
+    then = estimate.time - SHORTEST_WATCH_DAYS * DAY
+    before = store.estimates(record.batch_id, until=then, limit=1)
     return rest_by_estimate(
         gravity_sg=estimate.gravity_sg,
+        earlier_gravity_sg=before[0].gravity_sg if before else None,
         rate_high_points_per_day=estimate.rate_high_points_per_day,
         probability_still=estimate.probability_still,
         probability_attenuated=estimate.probability_attenuated,

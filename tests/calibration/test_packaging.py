@@ -26,6 +26,7 @@ from tests.calibration.published import rows_of
 AT_REST = Rest(gravity_sg=1.010, lowest_gravity_sg=1.010)
 FINISHED: dict[str, Any] = {
     "gravity_sg": 1.0100,
+    "earlier_gravity_sg": 1.0103,
     "rate_high_points_per_day": 0.2,
     "probability_still": 0.99,
     "probability_attenuated": 0.95,
@@ -96,9 +97,11 @@ def test_a_finished_beer_may_be_primed() -> None:
         ({"probability_still": 0.6}, "probability of only 60%"),
         ({"probability_attenuated": 0.1}, "stuck beer"),
         ({"age_h": 30.0}, "30 hours old"),
+        ({"earlier_gravity_sg": 1.0125}, "fell by 2.5 points in the last 2 days"),
+        ({"earlier_gravity_sg": None}, "watched for less than 2 days"),
     ],
 )
-def test_a_beer_that_may_ferment_on_gets_no_plan(change: dict[str, float], why: str) -> None:
+def test_a_beer_that_may_ferment_on_gets_no_plan(change: dict[str, float | None], why: str) -> None:
     with pytest.raises(InputError, match=why):
         rest_by_estimate(**{**FINISHED, **change})
 

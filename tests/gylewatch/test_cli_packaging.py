@@ -10,12 +10,13 @@ import pytest
 from gylewatch.values import Instrument, Unit
 from tests.gylewatch.workbench import BATCH, Terminal, day, estimate, hand, readings
 
+BEFORE = estimate(time=day(7), gravity_sg=1.0113)
 BY_HAND = "prime --volumes 2.4 --warmest 20 --volume-l 20 --gravity 1.010 --earlier-gravity 1.010 --days-between 3"
 
 
 def test_a_rested_batch_gets_a_plan_from_its_own_estimate_and_warmth(workbench: Terminal) -> None:
     with workbench.store() as store:
-        store.save_outcomes(BATCH, estimates=[estimate()])
+        store.save_outcomes(BATCH, estimates=[BEFORE, estimate()])
         store.append_readings(readings(day(7), 1.011))
 
     shown = workbench.type(f"prime {BATCH} --volumes 2.4 --json").json
@@ -43,11 +44,12 @@ def test_a_plan_by_hand_shows_pressures_and_cautions(bare: Terminal) -> None:
         ({"probability_still": 0.5}, "still falls, or may"),
         ({"probability_attenuated": 0.1}, "stuck beer"),
         ({"time": datetime.now(UTC) - timedelta(hours=40)}, "40 hours old"),
+        ({"gravity_sg": 1.0085}, "fell by 2.8 points in the last 2 days"),
     ],
 )
 def test_a_beer_that_may_ferment_on_gets_no_plan(workbench: Terminal, changes: dict[str, Any], why: str) -> None:
     with workbench.store() as store:
-        store.save_outcomes(BATCH, estimates=[estimate(**changes)])
+        store.save_outcomes(BATCH, estimates=[BEFORE, estimate(**changes)])
 
     answer = workbench.type(f"prime {BATCH} --volumes 2.4 --warmest 20")
 
@@ -55,6 +57,13 @@ def test_a_beer_that_may_ferment_on_gets_no_plan(workbench: Terminal, changes: d
     assert "no priming plan" in answer.err
     assert why in answer.err
     assert "sugar" not in answer.out
+
+
+def test_a_beer_watched_for_a_day_gets_no_plan(workbench: Terminal) -> None:
+    with workbench.store() as store:
+        store.save_outcomes(BATCH, estimates=[estimate()])
+
+    assert "watched for less than 2 days" in workbench.type(f"prime {BATCH} --volumes 2.4 --warmest 20").err
 
 
 @pytest.mark.parametrize(
