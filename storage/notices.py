@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from sqlalchemy import insert, select
 from sqlalchemy.orm import aliased
 
-from alerts.alert import Severity
 from alerts.notice import ServiceNotice
 from storage.database import insert_new
-from storage.outbox import waiting_rows
+from storage.outbox import notice_from_columns, waiting_rows
 from storage.part import Part
 from storage.schema import NoticeRow, OutboxRow
 
@@ -20,7 +18,7 @@ class Notices(Part):
     """Outages and daily summaries."""
 
     def add_notice(self, notice: ServiceNotice, *, channels: Sequence[str]) -> bool:
-        """Keep a notice and put it into the outbox once per channel; False, and nothing done, if it is there already."""
+        """Keep a notice and put it into the outbox once per channel; False if it is there already."""
         row = {
             "time": notice.time,
             "cause": notice.cause,
@@ -52,15 +50,3 @@ class Notices(Part):
         with self._database.reading() as connection:
             rows = connection.execute(select(NoticeRow).order_by(NoticeRow.id.desc()).limit(limit)).mappings().all()
         return tuple(notice_from_columns(row) for row in reversed(rows))
-
-
-def notice_from_columns(row: Any) -> ServiceNotice:
-    """The notice in a row, under the names of its columns."""
-    return ServiceNotice(
-        time=row["time"],
-        cause=row["cause"],
-        severity=Severity(row["severity"]),
-        title=row["title"],
-        text=row["text"],
-        ends=row["ends"],
-    )

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Select, and_, case, exists, false, func, or_, select, update
+from sqlalchemy import and_, case, exists, false, func, or_, select, update
 from sqlalchemy.orm import aliased
 
 from alerts.alert import Severity
@@ -129,7 +129,7 @@ class Outbox(Part):
                 raise NotFound("delivery", str(outbox_id))
 
 
-def _messages() -> Select[Any]:
+def _messages() -> Any:
     later, ending = aliased(AlertRow), aliased(NoticeRow)
     alert_over = exists().where(
         later.batch_id == AlertRow.batch_id, later.resolves == AlertRow.kind, later.id > AlertRow.id
@@ -144,8 +144,9 @@ def _messages() -> Select[Any]:
             OutboxRow.due,
             OutboxRow.reason,
             OutboxRow.alert_id,
-            case((OutboxRow.alert_id.is_not(None), alert_over), (NoticeRow.id.is_not(None), notice_over), else_=false())
-            .label("over"),
+            case(
+                (OutboxRow.alert_id.is_not(None), alert_over), (NoticeRow.id.is_not(None), notice_over), else_=false()
+            ).label("over"),
             BatchRow.document,
             AlertRow,
             *(column.label(f"notice_{column.key}") for column in NoticeRow.__table__.columns),
@@ -153,10 +154,10 @@ def _messages() -> Select[Any]:
         .outerjoin_from(OutboxRow, AlertRow, OutboxRow.alert_id == AlertRow.id)
         .outerjoin(BatchRow, AlertRow.batch_id == BatchRow.batch_id)
         .outerjoin(NoticeRow, OutboxRow.notice_id == NoticeRow.id)
-    )  # fmt: skip
+    )
 
 
-def _beginning_of_alert(outbox_id: int) -> Select[Any]:
+def _beginning_of_alert(outbox_id: int) -> Any:
     told, end, begin = aliased(OutboxRow), aliased(AlertRow), aliased(AlertRow)
     return (
         select(OutboxRow.told, OutboxRow.delivered, OutboxRow.given_up)
@@ -177,7 +178,7 @@ def _beginning_of_alert(outbox_id: int) -> Select[Any]:
     )
 
 
-def _beginning_of_notice(outbox_id: int) -> Select[Any]:
+def _beginning_of_notice(outbox_id: int) -> Any:
     told, end, begin = aliased(OutboxRow), aliased(NoticeRow), aliased(NoticeRow)
     return (
         select(OutboxRow.told, OutboxRow.delivered, OutboxRow.given_up)
@@ -219,11 +220,16 @@ def _message(row: Any) -> Message:
         return Notice(
             batch_id=BatchId(row["batch_id"]), batch_name=row["document"]["name"], alert=alert_from_columns(row)
         )
+    return notice_from_columns(row, "notice_")
+
+
+def notice_from_columns(row: Any, prefix: str = "") -> ServiceNotice:
+    """The notice in a row, under the names of its columns behind `prefix`."""
     return ServiceNotice(
-        time=row["notice_time"],
-        cause=row["notice_cause"],
-        severity=Severity(row["notice_severity"]),
-        title=row["notice_title"],
-        text=row["notice_text"],
-        ends=row["notice_ends"],
+        time=row[prefix + "time"],
+        cause=row[prefix + "cause"],
+        severity=Severity(row[prefix + "severity"]),
+        title=row[prefix + "title"],
+        text=row[prefix + "text"],
+        ends=row[prefix + "ends"],
     )

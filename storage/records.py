@@ -106,7 +106,7 @@ class OutboxRecord:
     channel: str
     attempts: int  # failed so far
     message: Message
-    standing: Standing = Standing()
+    standing: Standing = field(default_factory=Standing)
     reason: str = ""  # why the last attempt failed
 
 

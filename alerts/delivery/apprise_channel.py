@@ -6,7 +6,7 @@ from typing import Any
 from urllib.parse import unquote, urlsplit
 
 from alerts.alert import Severity
-from alerts.delivery.channel import Notice, body, title
+from alerts.delivery.channel import Message, body, title
 from gylewatch.errors import ConfigError, DeliveryError
 
 
@@ -50,13 +50,12 @@ class AppriseChannel:
         """The name the user gave the channel."""
         return self._name
 
-    def deliver(self, notice: Notice) -> None:
-        """Send one notice; raises `DeliveryError`, always worth another try: Apprise does not tell causes apart."""
-        resolved = notice.alert.resolves is not None
+    def deliver(self, message: Message) -> None:
+        """Send one message; raises `DeliveryError`, always worth another try: Apprise does not tell causes apart."""
         result = self._service.notify(
-            title=title(notice),
-            body=body(notice),
-            notify_type=self._resolved if resolved else self._types[notice.alert.severity],
+            title=title(message),
+            body=body(message),
+            notify_type=self._resolved if message.ends else self._types[message.severity],
             body_format=self._plain_text,
         )
         if not result:

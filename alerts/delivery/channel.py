@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
 from alerts.advice import ADVICE, in_words
 from alerts.alert import Alert, Kind, Severity
+from alerts.notice import Message, Notice, ServiceNotice
 from gylewatch.values import BatchId
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Notice:
-    """One alert of one batch, on its way to a person."""
-
-    batch_id: BatchId
-    batch_name: str
-    alert: Alert
+__all__ = ["Channel", "Message", "Notice", "ServiceNotice", "body", "title", "trial_notice"]
 
 
 class Channel(Protocol):
@@ -28,21 +21,24 @@ class Channel(Protocol):
         """The name the user gave the channel."""
         ...
 
-    def deliver(self, notice: Notice) -> None:
-        """Hand the notice over, or raise `DeliveryError` that says whether trying again may help."""
+    def deliver(self, message: Message) -> None:
+        """Hand the message over, or raise `DeliveryError` that says whether trying again may help."""
         ...
 
 
-def title(notice: Notice) -> str:
+def title(message: Message) -> str:
     """One line that is understood on a locked telephone: the batch, and what is the matter."""
-    alert = notice.alert
-    words = ADVICE[alert.kind].title
-    return f"{notice.batch_name}: {'over: ' if alert.resolves is not None else ''}{words}"
+    mark = "over: " if message.ends else "still: " if message.told else ""
+    if isinstance(message, ServiceNotice):
+        return mark + message.title
+    return f"{message.batch_name}: {mark}{ADVICE[message.alert.kind].title}"
 
 
-def body(notice: Notice) -> str:
+def body(message: Message) -> str:
     """The message in plain text: what, why, what next, what to beware of."""
-    alert, advice = notice.alert, ADVICE[notice.alert.kind]
+    if isinstance(message, ServiceNotice):
+        return message.text
+    alert, advice = message.alert, ADVICE[message.alert.kind]
     parts = [alert.summary]
     evidence = in_words(alert.evidence)
     if evidence:

@@ -7,33 +7,54 @@ import math
 from collections.abc import Callable
 
 from alerts.alert import Alert
-from alerts.delivery.channel import Notice
+from alerts.delivery.channel import Message, ServiceNotice
 from gylewatch.errors import DeliveryError, TransportError
 
-TOPIC = "gylewatch/v1/alerts/"
+PREFIX = "gylewatch/v1"
 
 Publish = Callable[[str, bytes], None]
 """Publishes a payload on a topic at QoS 1 and returns when the broker has it; raises `TransportError` otherwise."""
 
 
 class MqttChannel:
-    """Publishes each alert on ``gylewatch/v1/alerts/<batch>``, as one line of ``alerts.jsonl``."""
+    """Publishes each alert on ``<prefix>/alerts/<batch>``, as one line of ``alerts.jsonl``.
 
-    def __init__(self, name: str, publish: Publish) -> None:
+    What concerns the service and no batch goes to ``<prefix>/service/notices``.
+    """
+
+    def __init__(self, name: str, publish: Publish, *, prefix: str = PREFIX) -> None:
         self._name = name
         self._publish = publish
+        self._prefix = prefix
 
     @property
     def name(self) -> str:
         """The name the user gave the channel."""
         return self._name
 
-    def deliver(self, notice: Notice) -> None:
-        """Publish one notice; raises `DeliveryError` that is worth another try while the broker is away."""
+    def deliver(self, message: Message) -> None:
+        """Publish one message; raises `DeliveryError` that is worth another try while the broker is away."""
+        if isinstance(message, ServiceNotice):
+            topic, content = f"{self._prefix}/service/notices", notice_payload(message)
+        else:
+            topic, content = f"{self._prefix}/alerts/{message.batch_id}", payload(message.alert)
         try:
-            self._publish(TOPIC + notice.batch_id, payload(notice.alert))
+            self._publish(topic, content)
         except TransportError as error:
             raise DeliveryError(self._name, retry=True, reason=str(error)) from error
+
+
+def notice_payload(notice: ServiceNotice) -> bytes:
+    """A notice about the service as a JSON object."""
+    content = {
+        "time": notice.time.isoformat().replace("+00:00", "Z"),
+        "cause": notice.cause,
+        "severity": notice.severity.value,
+        "title": notice.title,
+        "text": notice.text,
+        "ends": notice.ends,
+    }
+    return json.dumps(content, ensure_ascii=False).encode()
 
 
 def payload(alert: Alert) -> bytes:

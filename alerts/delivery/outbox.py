@@ -8,22 +8,21 @@ from __future__ import annotations
 
 import random
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Protocol
 
-from alerts.alert import Alert
-from alerts.delivery.channel import Channel, Notice
-from alerts.engine import RAISED, REPLACED
+from alerts.delivery.channel import Channel
+from alerts.delivery.policy import EVERYTHING, Action, ChannelPolicy, Decision, decide, next_reminder
+from alerts.notice import Beginning, Message, Standing
 from gylewatch.errors import DeliveryError
-from gylewatch.values import BatchId
 
 GIVEN_UP = "given up: "
 """Begins the stored reason of a delivery that will not be tried again."""
 
 
 class OutboxEntry(Protocol):
-    """One alert that is still to go out over one channel."""
+    """One message that is still to go out over one channel."""
 
     @property
     def id(self) -> int: ...
@@ -32,13 +31,9 @@ class OutboxEntry(Protocol):
     @property
     def attempts(self) -> int: ...
     @property
-    def batch_id(self) -> BatchId: ...
+    def message(self) -> Message: ...
     @property
-    def batch_name(self) -> str: ...
-    @property
-    def alert(self) -> Alert: ...
-    @property
-    def reason(self) -> str: ...
+    def standing(self) -> Standing: ...
 
 
 class OutboxStore(Protocol):
@@ -48,12 +43,20 @@ class OutboxStore(Protocol):
         """Deliveries that are to be tried by `now`, the oldest first."""
         ...
 
-    def outbox_failing(self, limit: int) -> Sequence[OutboxEntry]:
-        """Deliveries that have failed and wait, or were given up."""
+    def outbox_beginning(self, outbox_id: int) -> Beginning | None:
+        """What the channel did with the beginning of which this delivery tells the end."""
         ...
 
-    def outbox_delivered(self, outbox_id: int, now: datetime) -> None:
-        """Note a delivery."""
+    def outbox_delivered(self, outbox_id: int, now: datetime, *, again: datetime | None = None) -> None:
+        """Note a delivery; `again`: when to remind of it."""
+        ...
+
+    def outbox_left_out(self, outbox_id: int, now: datetime, *, reason: str) -> None:
+        """Note that a message is not told."""
+        ...
+
+    def outbox_held(self, outbox_id: int, *, until: datetime, reason: str) -> None:
+        """Hold a message back until a time."""
         ...
 
     def outbox_failed(self, outbox_id: int, *, retry_at: datetime | None, reason: str) -> None:
@@ -92,9 +95,75 @@ class DeliveryRound:
     """What one pass did."""
 
     delivered: tuple[int, ...] = ()
-    left_out: tuple[int, ...] = ()  # ends that nobody needs to hear
+    left_out: tuple[int, ...] = ()  # what nobody needs to hear (any more)
+    held: tuple[int, ...] = ()  # until quiet hours, a snooze or a second line's wait are over
     postponed: tuple[int, ...] = ()  # not tried: their channel failed before them, or their beginning has not arrived
     failures: tuple[Failure, ...] = ()
+
+
+@dataclass(slots=True)
+class _Pass:
+    store: OutboxStore
+    channels: Mapping[str, Channel]
+    policies: Mapping[str, ChannelPolicy]
+    now: datetime
+    retry: RetryPolicy
+    generator: random.Random | None
+    delivered: list[int] = field(default_factory=list)
+    left_out: list[int] = field(default_factory=list)
+    held: list[int] = field(default_factory=list)
+    postponed: list[int] = field(default_factory=list)
+    failures: list[Failure] = field(default_factory=list)
+    down: set[str] = field(default_factory=set)
+
+    def take(self, entry: OutboxEntry) -> None:
+        policy = self.policies.get(entry.channel, EVERYTHING)
+        decision = self._decide(entry, policy)
+        if decision.action is Action.LEAVE_OUT:
+            self.store.outbox_left_out(entry.id, self.now, reason=decision.reason)
+            self.left_out.append(entry.id)
+        elif decision.action is Action.HOLD and decision.until is not None:
+            self.store.outbox_held(entry.id, until=decision.until, reason=decision.reason)
+            self.held.append(entry.id)
+        elif decision.action is Action.WAIT or entry.channel in self.down:
+            self.postponed.append(entry.id)
+        else:
+            self._send(entry, policy)
+
+    def _decide(self, entry: OutboxEntry, policy: ChannelPolicy) -> Decision:
+        beginning = self.store.outbox_beginning(entry.id) if entry.message.ends else None
+        return decide(policy, entry.message, entry.standing, beginning, self.now)
+
+    def _send(self, entry: OutboxEntry, policy: ChannelPolicy) -> None:
+        failure = self._attempt(entry)
+        if failure is None:
+            self.store.outbox_delivered(entry.id, self.now, again=next_reminder(policy, entry.message, self.now))
+            self.delivered.append(entry.id)
+            return
+        self.store.outbox_failed(entry.id, retry_at=failure.retry_at, reason=failure.reason)
+        self.failures.append(failure)
+        if failure.retry_at is not None:
+            self.down.add(entry.channel)
+
+    def _attempt(self, entry: OutboxEntry) -> Failure | None:
+        channel = self.channels.get(entry.channel)
+        try:
+            if channel is None:
+                # It may come back with the next configuration, so this is tried again like an outage.
+                raise DeliveryError(
+                    entry.channel, retry=True, reason="no such channel in the configuration; add it again"
+                )
+            channel.deliver(entry.message)
+        except DeliveryError as error:
+            failed = entry.attempts + 1
+            again = error.retry and failed < self.retry.attempts
+            return Failure(
+                outbox_id=entry.id,
+                channel=entry.channel,
+                reason=error.reason if again else GIVEN_UP + error.reason,
+                retry_at=self.now + self.retry.pause(failed, self.generator) if again else None,
+            )
+        return None
 
 
 def deliver_due(
@@ -102,6 +171,7 @@ def deliver_due(
     channels: Mapping[str, Channel],
     now: datetime,
     *,
+    policies: Mapping[str, ChannelPolicy] | None = None,
     policy: RetryPolicy | None = None,
     generator: random.Random | None = None,
     limit: int = 100,
@@ -113,90 +183,22 @@ def deliver_due(
     store : where deliveries are kept; what it raises is not caught
     channels : by the name under which the outbox knows them
     now : aware, UTC
+    policies : what each channel wants to hear and when; a channel without one hears everything at once
     policy : when to try again; the default suits a home network
     generator : spreads the retries; None: no spread
     limit : most deliveries in this pass
 
     Returns
     -------
-    What was delivered, left out, postponed and what failed. Failures are values here, never exceptions.
+    What was delivered, left out, held, postponed and what failed. Failures are values here, never exceptions.
     """
-    policy = policy or RetryPolicy()
-    unheard = _unheard(store)
-    delivered: list[int] = []
-    left_out: list[int] = []
-    postponed: list[int] = []
-    failures: list[Failure] = []
-    down: set[str] = set()
+    work = _Pass(store, channels, policies or {}, now, policy or RetryPolicy(), generator)
     for entry in store.outbox_due(now, limit):
-        beginning = _beginning(entry)
-        if entry.alert.evidence.get(REPLACED) or unheard.get(beginning) == GIVEN_UP:
-            store.outbox_delivered(entry.id, now)
-            left_out.append(entry.id)
-        elif entry.channel in down or beginning in unheard:
-            postponed.append(entry.id)
-        else:
-            failure = _attempt(entry, channels, now, policy, generator)
-            if failure is None:
-                store.outbox_delivered(entry.id, now)
-                delivered.append(entry.id)
-                continue
-            store.outbox_failed(entry.id, retry_at=failure.retry_at, reason=failure.reason)
-            failures.append(failure)
-            if failure.retry_at is not None:
-                down.add(entry.channel)
-            if entry.alert.resolves is None:
-                unheard[_key(entry)] = GIVEN_UP if failure.retry_at is None else ""
+        work.take(entry)
     return DeliveryRound(
-        delivered=tuple(delivered), left_out=tuple(left_out), postponed=tuple(postponed), failures=tuple(failures)
+        delivered=tuple(work.delivered),
+        left_out=tuple(work.left_out),
+        held=tuple(work.held),
+        postponed=tuple(work.postponed),
+        failures=tuple(work.failures),
     )
-
-
-def _attempt(
-    entry: OutboxEntry,
-    channels: Mapping[str, Channel],
-    now: datetime,
-    policy: RetryPolicy,
-    generator: random.Random | None,
-) -> Failure | None:
-    channel = channels.get(entry.channel)
-    notice = Notice(batch_id=entry.batch_id, batch_name=entry.batch_name, alert=entry.alert)
-    try:
-        if channel is None:
-            # It may come back with the next configuration, so this is tried again like an outage.
-            raise DeliveryError(entry.channel, retry=True, reason="no such channel in the configuration; add it again")
-        channel.deliver(notice)
-    except DeliveryError as error:
-        failed = entry.attempts + 1
-        again = error.retry and failed < policy.attempts
-        return Failure(
-            outbox_id=entry.id,
-            channel=entry.channel,
-            reason=error.reason if again else GIVEN_UP + error.reason,
-            retry_at=now + policy.pause(failed, generator) if again else None,
-        )
-    return None
-
-
-_Key = tuple[str, BatchId, str, str]
-
-
-def _key(entry: OutboxEntry) -> _Key:
-    time = entry.alert.time.isoformat().replace("+00:00", "Z")
-    return entry.channel, entry.batch_id, entry.alert.kind.value, time
-
-
-def _beginning(entry: OutboxEntry) -> _Key | None:
-    """What must have been heard before this is: for an end, the alert that ends; None for a beginning."""
-    if entry.alert.resolves is None:
-        return None
-    return entry.channel, entry.batch_id, entry.alert.resolves.value, str(entry.alert.evidence.get(RAISED, ""))
-
-
-def _unheard(store: OutboxStore) -> dict[_Key | None, str]:
-    """The beginnings that a channel has not taken: waiting (empty text) or given up."""
-    found: dict[_Key | None, str] = {}
-    for entry in store.outbox_failing(1000):
-        if entry.alert.resolves is None:
-            found[_key(entry)] = GIVEN_UP if entry.reason.startswith(GIVEN_UP) else ""
-    return found

@@ -14,7 +14,7 @@ import pytest
 from alerts.advice import ADVICE, BOTTLES
 from alerts.alert import Alert, Kind, Severity
 from alerts.delivery.apprise_channel import AppriseChannel
-from alerts.delivery.channel import Channel, Notice, body, title, trial_notice
+from alerts.delivery.channel import Channel, Message, Notice, body, title, trial_notice
 from alerts.delivery.mqtt_channel import MqttChannel, payload
 from alerts.delivery.outbox import GIVEN_UP, RetryPolicy, deliver_due
 from alerts.engine import RAISED, REPLACED
@@ -83,10 +83,11 @@ class FakeChannel:
     taken: list[Alert] = field(default_factory=list)
     errors: list[DeliveryError] = field(default_factory=list)
 
-    def deliver(self, notice: Notice) -> None:
+    def deliver(self, message: Message) -> None:
         if self.errors:
             raise self.errors.pop(0)
-        self.taken.append(notice.alert)
+        assert isinstance(message, Notice)
+        self.taken.append(message.alert)
 
 
 def put(store: Store, *alerts: Alert, channels: tuple[str, ...] = ("phone",)) -> None:
@@ -248,10 +249,12 @@ def test_a_death_before_the_delivery_is_remembered_delivers_again_rather_than_ne
 
     class Dying:
         outbox_due = staticmethod(store.outbox_due)
-        outbox_failing = staticmethod(store.outbox_failing)
+        outbox_beginning = staticmethod(store.outbox_beginning)
+        outbox_left_out = staticmethod(store.outbox_left_out)
+        outbox_held = staticmethod(store.outbox_held)
         outbox_failed = staticmethod(store.outbox_failed)
 
-        def outbox_delivered(self, outbox_id: int, now: datetime) -> None:
+        def outbox_delivered(self, outbox_id: int, now: datetime, *, again: datetime | None = None) -> None:
             raise Dies
 
     with pytest.raises(Dies):

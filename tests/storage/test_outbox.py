@@ -2,8 +2,10 @@ from __future__ import annotations
 
 import pytest
 
-from alerts.alert import Kind
+from alerts.alert import Alert, Kind
+from alerts.notice import Notice
 from gylewatch.errors import NotFound
+from gylewatch.values import BatchId
 from storage.store import Store
 from tests.storage.examples import alert, at, batch
 
@@ -17,14 +19,17 @@ def waiting(store: Store) -> Store:
     return store
 
 
+def notice_of(told: Alert) -> Notice:
+    return Notice(batch_id=BatchId("harbour-pale"), batch_name="Harbour Pale", alert=told)
+
+
 def test_a_new_delivery_is_due_at_once_and_knows_its_batch(waiting: Store) -> None:
     due = waiting.outbox_due(at(-9999), 10)
 
-    assert [(record.channel, record.attempts, record.alert) for record in due] == [
-        ("mail", 0, alert(1)),
-        ("hook", 0, alert(2, Kind.FLOAT_SILENT)),
+    assert [(record.channel, record.attempts, record.message) for record in due] == [
+        ("mail", 0, notice_of(alert(1))),
+        ("hook", 0, notice_of(alert(2, Kind.FLOAT_SILENT))),
     ]
-    assert {(record.batch_id, record.batch_name) for record in due} == {("harbour-pale", "Harbour Pale")}
     assert len(waiting.outbox_due(at(0), 1)) == 1
 
 
