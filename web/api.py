@@ -81,7 +81,10 @@ def _add_batches(api: APIRouter, context: Context) -> None:
         """What was believed, in order of time; intervals are central 80 % intervals."""
         record = store.batch(BatchId(batch_id))
         since, until = _aware("since", since), _aware("until", until)
-        rows = store.estimates(record.batch_id, since=since, until=until, limit=limit)
+        if thin and limit is None:
+            rows = store.course(record.batch_id, at_most=thin, since=since, until=until).estimates
+        else:
+            rows = store.estimates(record.batch_id, since=since, until=until, limit=limit)
         return [shapes.estimate_shape(row) for row in (graphs.thin(rows, thin) if thin else rows)]
 
     @api.get("/batches/{batch_id}/readings", tags=["batches"])
@@ -151,7 +154,8 @@ def _add_service(api: APIRouter, context: Context) -> None:
     @api.get("/floats", tags=["service"])
     def list_floats() -> list[shapes.FloatShape]:
         """The floats that are listened to, each with its newest reading."""
-        return [shapes.float_shape(item, store.latest_reading(item.float_id)) for item in store.floats()]
+        latest = store.latest_readings()
+        return [shapes.float_shape(item, latest.get(item.float_id)) for item in store.floats()]
 
     @api.get("/rejected", tags=["service"])
     def list_rejected(limit: Annotated[int, Query(ge=1, le=1000)] = 100) -> shapes.RejectedShape:

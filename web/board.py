@@ -52,14 +52,18 @@ class Wanted:
 
 def board(store: Store, wanted: Wanted) -> tuple[BoardLine, ...]:
     """The lines of the board: most urgent first, then by vessel."""
+    records = [
+        record for record in store.batches(active_only=not wanted.ended) if (record.ended is not None) == wanted.ended
+    ]
+    batch_ids = [record.batch_id for record in records]
+    estimates, alerts = store.latest_estimates(batch_ids), store.open_alerts_of(batch_ids)
     lines = [
         BoardLine(
             record=record,
-            estimate=store.latest_estimate(record.batch_id),
-            alerts=by_severity(store.open_alerts(record.batch_id)),
+            estimate=estimates.get(record.batch_id),
+            alerts=by_severity(alerts.get(record.batch_id, ())),
         )
-        for record in store.batches(active_only=not wanted.ended)
-        if (record.ended is not None) == wanted.ended
+        for record in records
     ]
     shown = (line for line in lines if wanted.takes(line))
     return tuple(sorted(shown, key=lambda line: (line.urgency, line.record.batch.vessel, line.record.batch.name)))
@@ -73,5 +77,6 @@ def by_severity(alerts: Sequence[AlertRecord]) -> tuple[AlertRecord, ...]:
 
 def floats(store: Store) -> tuple[FloatLine, ...]:
     """Every float with its newest reading, the longest silent first."""
-    lines = [FloatLine(record=item, last=store.latest_reading(item.float_id)) for item in store.floats()]
+    latest = store.latest_readings()
+    lines = [FloatLine(record=item, last=latest.get(item.float_id)) for item in store.floats()]
     return tuple(sorted(lines, key=lambda line: line.last.time if line.last else line.record.created))

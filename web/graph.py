@@ -2,25 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+
+import numpy as np
 
 from calibration.hydrometry import HandGravity
 from fermentation.estimate import Estimate, Forecast
 from gylewatch.values import Batch
+from storage.thinning import ends_and_extremes
 
 # A wide screen has about 1,500 columns; more points than that cannot be told apart.
 SCREEN_POINTS = 1500
-# Each stretch keeps its lowest and highest gravity, interval and temperature.
-_KEPT_BY: tuple[Callable[[Estimate], float], ...] = (
-    lambda estimate: estimate.gravity_sg,
-    lambda estimate: -estimate.gravity_sg,
-    lambda estimate: estimate.gravity_low_sg,
-    lambda estimate: -estimate.gravity_high_sg,
-    lambda estimate: estimate.temperature_c,
-    lambda estimate: -estimate.temperature_c,
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +35,7 @@ class Graph:
     wanted: tuple[WantedRange, ...]
     samples: tuple[HandGravity, ...]
     forecast: Forecast | None  # of the latest estimate
+    gaps: tuple[tuple[datetime, datetime], ...] = ()  # hours without readings: no line is drawn across them
 
 
 def thin(estimates: Sequence[Estimate], at_most: int) -> tuple[Estimate, ...]:
@@ -56,17 +51,11 @@ def thin(estimates: Sequence[Estimate], at_most: int) -> tuple[Estimate, ...]:
     ValueError
         `at_most` is below 8: the ends and the six extremes of one stretch would not fit.
     """
-    if at_most < len(_KEPT_BY) + 2:
-        raise ValueError(f"{at_most} points are too few to keep the extremes; ask for 8 or more")
-    n = len(estimates)
-    if n <= at_most:
-        return tuple(estimates)
-    stretches = (at_most - 2) // len(_KEPT_BY)
-    kept = {0, n - 1}
-    for stretch in range(stretches):
-        span = range(stretch * n // stretches, (stretch + 1) * n // stretches)
-        kept.update(min(span, key=lambda row, key=key: key(estimates[row])) for key in _KEPT_BY)  # type: ignore[misc]
-    return tuple(estimates[row] for row in sorted(kept))
+    lows = [
+        (e.gravity_sg, -e.gravity_sg, e.gravity_low_sg, -e.gravity_high_sg, e.temperature_c, -e.temperature_c)
+        for e in estimates
+    ]
+    return tuple(estimates[row] for row in ends_and_extremes(np.array(lows).reshape(-1, 6), at_most))
 
 
 def wanted_ranges(batch: Batch, start: datetime, end: datetime) -> tuple[WantedRange, ...]:
@@ -81,7 +70,12 @@ def wanted_ranges(batch: Batch, start: datetime, end: datetime) -> tuple[WantedR
     )
 
 
-def graph(batch: Batch, estimates: Sequence[Estimate], samples: Sequence[HandGravity]) -> Graph:
+def graph(
+    batch: Batch,
+    estimates: Sequence[Estimate],
+    samples: Sequence[HandGravity],
+    gaps: Sequence[tuple[datetime, datetime]] = (),
+) -> Graph:
     """Put together what the picture of `batch` shows.
 
     Parameters
@@ -89,10 +83,27 @@ def graph(batch: Batch, estimates: Sequence[Estimate], samples: Sequence[HandGra
     batch : for its wanted temperature
     estimates : in order of time; may be empty
     samples : corrected hand measurements
+    gaps : in order, from the last estimate before hours without readings to the first one after
     """
     return Graph(
         estimates=thin(estimates, SCREEN_POINTS),
         wanted=wanted_ranges(batch, estimates[0].time, estimates[-1].time) if estimates else (),
         samples=tuple(samples),
         forecast=estimates[-1].forecast if estimates else None,
+        gaps=tuple(gaps),
     )
+
+
+def stretches(
+    estimates: Sequence[Estimate], gaps: Sequence[tuple[datetime, datetime]]
+) -> tuple[tuple[Estimate, ...], ...]:
+    """The estimates between the gaps, each stretch without a break."""
+    parts: list[list[Estimate]] = [[]]
+    ends = [end for _, end in gaps]
+    for estimate in estimates:
+        if ends and estimate.time >= ends[0]:
+            while ends and estimate.time >= ends[0]:
+                ends.pop(0)
+            parts.append([])
+        parts[-1].append(estimate)
+    return tuple(tuple(part) for part in parts if part)

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from html import escape
 
+from fermentation.estimate import Estimate
 from web import words
-from web.graph import Graph, WantedRange, thin
+from web.graph import Graph, WantedRange, stretches, thin
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,6 +137,23 @@ def _wanted(ranges: Sequence[WantedRange], time: Axis, warm: Axis, *, fahrenheit
     return parts
 
 
+def _stretch(rows: Sequence[Estimate], time: Axis, dense: Axis, warm: Axis, *, fahrenheit: bool) -> list[str]:
+    """The lines of one stretch without a break; a single estimate becomes a dot."""
+    rows = rows if len(rows) > 1 else (*rows, *rows)
+    xs = [time.at(row.time.timestamp()) for row in rows]
+    upper = [(x, dense.at(row.gravity_high_sg)) for x, row in zip(xs, rows, strict=True)]
+    lower = [(x, dense.at(row.gravity_low_sg)) for x, row in zip(xs, rows, strict=True)]
+    middle = [(x, dense.at(row.gravity_sg)) for x, row in zip(xs, rows, strict=True)]
+    warmth = [
+        (x, warm.at(words.to_screen(row.temperature_c, fahrenheit=fahrenheit))) for x, row in zip(xs, rows, strict=True)
+    ]
+    return [
+        f'<polygon class="band" points="{_points([*upper, *reversed(lower)])}"/>',
+        f'<polyline class="gravity" points="{_points(middle)}"/>',
+        f'<polyline class="warmth" points="{_points(warmth)}"/>',
+    ]
+
+
 def draw(graph: Graph, sheet: Sheet, *, title: str, fahrenheit: bool) -> str:
     """The picture of `graph` on `sheet`.
 
@@ -163,10 +181,6 @@ def draw(graph: Graph, sheet: Sheet, *, title: str, fahrenheit: bool) -> str:
     ]
     warm = _scale(shown + limits, 4.0, warm_top, sheet.temperature_height)
 
-    xs = [time.at(row.time.timestamp()) for row in rows]
-    upper = [(x, dense.at(row.gravity_high_sg)) for x, row in zip(xs, rows, strict=True)]
-    lower = [(x, dense.at(row.gravity_low_sg)) for x, row in zip(xs, rows, strict=True)]
-    middle = [(x, dense.at(row.gravity_sg)) for x, row in zip(xs, rows, strict=True)]
     parts = [
         f'<svg class="picture {sheet.name}" viewBox="0 0 {sheet.width:g} {sheet.height:g}" role="img" '
         f'aria-label="{escape(title, quote=True)}">',
@@ -176,10 +190,9 @@ def draw(graph: Graph, sheet: Sheet, *, title: str, fahrenheit: bool) -> str:
         *_wanted(graph.wanted, time, warm, fahrenheit=fahrenheit),
         *_grid(warm, sheet, 4, 0),
         *_time_axis(time, start, end, sheet),
-        f'<polygon class="band" points="{_points([*upper, *reversed(lower)])}"/>',
-        f'<polyline class="gravity" points="{_points(middle)}"/>',
-        f'<polyline class="warmth" points="{_points((x, warm.at(t)) for x, t in zip(xs, shown, strict=True))}"/>',
     ]
+    for stretch in stretches(rows, graph.gaps):
+        parts += _stretch(stretch, time, dense, warm, fahrenheit=fahrenheit)
     for sample in samples:
         x, y = time.at(sample.time.timestamp()), dense.at(sample.gravity_sg)
         parts.append(f'<path class="sample" d="M{x:.1f} {y - 6:.1f}l6 6l-6 6l-6 -6z"/>')

@@ -172,6 +172,13 @@ class SamplePointShape(Shape):
     instrument: Instrument
 
 
+class GapShape(Shape):
+    """From the last estimate before hours without readings to the first one after."""
+
+    start: Time
+    end: Time
+
+
 class GraphShape(Shape):
     """What the chart draws, by columns; gravity intervals are central 80 % intervals."""
 
@@ -182,6 +189,7 @@ class GraphShape(Shape):
     temperature_c: tuple[float, ...]
     wanted: tuple[WantedShape, ...]
     samples: tuple[SamplePointShape, ...]
+    gaps: tuple[GapShape, ...]
     forecast: ForecastShape | None
 
 
@@ -265,5 +273,6 @@ def graph_shape(graph: Graph) -> GraphShape:
         temperature_c=tuple(row.temperature_c for row in rows),
         wanted=tuple(WantedShape.model_validate(wanted) for wanted in graph.wanted),
         samples=tuple(sample_point_shape(sample) for sample in graph.samples),
+        gaps=tuple(GapShape(start=start, end=end) for start, end in graph.gaps),
         forecast=ForecastShape.model_validate(graph.forecast) if graph.forecast else None,
     )

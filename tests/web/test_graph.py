@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.web import brewery
-from web.graph import graph, thin, wanted_ranges
+from web.graph import graph, stretches, thin, wanted_ranges
 
 
 @given(st.lists(st.floats(0.98, 1.12), max_size=300), st.integers(8, 120))
@@ -27,6 +27,15 @@ def test_thinning_keeps_the_ends_and_the_extremes_in_order(gravities: list[float
         assert (kept[0], kept[-1]) == (rows[0], rows[-1])
         shown = [row.gravity_sg for row in kept]
         assert (min(shown), max(shown)) == (min(gravities), max(gravities))
+
+
+def test_lines_are_broken_at_gaps() -> None:
+    rows = [brewery.estimate(hour) for hour in (0.0, 1.0, 9.0, 10.0, 30.0)]
+    gaps = [(rows[1].time, rows[2].time), (rows[3].time, rows[4].time)]
+
+    assert stretches(rows, gaps) == (tuple(rows[:2]), tuple(rows[2:4]), (rows[4],))
+    assert stretches(rows, []) == (tuple(rows),)
+    assert stretches([], gaps) == ()
 
 
 def test_the_latest_of_many_equal_estimates_is_kept() -> None:

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 from xml.etree import ElementTree as ET
 
@@ -66,6 +67,24 @@ def test_the_band_has_both_edges_of_the_interval() -> None:
     middle = [float(pair.split(",")[1]) for pair in line]
     upper = [float(pair.split(",")[1]) for pair in band[: len(line)]]
     assert all(edge < value for edge, value in zip(upper, middle, strict=True))
+
+
+def test_no_line_is_drawn_across_hours_without_readings() -> None:
+    rows = [
+        row for row in brewery.estimates(118.0) if not 40 < (row.time - brewery.PITCHED).total_seconds() / 3600 < 52
+    ]
+    before, after = (brewery.PITCHED + timedelta(hours=hours) for hours in (40, 52))
+
+    svg = draw(graph(brewery.harbour_pale(), rows, (), [(before, after)]), WIDE, title="x", fahrenheit=False)
+
+    for shape in ("band", "gravity", "warmth"):
+        assert len(re.findall(f'<poly[a-z]+ class="{shape}"', svg)) == 2
+    left, right = (
+        [float(pair.split(",")[0]) for pair in points.split()]
+        for points in re.findall(r'class="gravity" points="([^"]+)"', svg)
+    )
+    # 12 of 118 hours stay empty on a time axis that is 924 units long.
+    assert min(right) - max(left) == pytest.approx(924 * 12 / 118, abs=0.2)
 
 
 def test_both_axes_name_their_units() -> None:

@@ -18,14 +18,42 @@
   const shift = (iso) => { const time = new Date(iso); return time.getTime() - time.getTimezoneOffset() * 60_000; };
   const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
 
+  // In the middle of each gap stands a row without values: there the lines break.
   function columns(graph) {
+    const data = { iso: [], time: [], gravity: [], low: [], high: [], warmth: [] };
+    const add = (iso, gravity, low, high, warmth) => {
+      data.iso.push(iso);
+      data.time.push(shift(iso));
+      data.gravity.push(gravity);
+      data.low.push(low);
+      data.high.push(high);
+      data.warmth.push(warmth);
+    };
+    let gap = 0;
+    graph.time.forEach((iso, row) => {
+      const time = new Date(iso);
+      while (gap < graph.gaps.length && new Date(graph.gaps[gap].end) <= time) {
+        const middle = (new Date(graph.gaps[gap].start).getTime() + new Date(graph.gaps[gap].end).getTime()) / 2;
+        add(new Date(middle).toISOString(), NaN, NaN, NaN, NaN);
+        gap += 1;
+      }
+      add(iso, graph.gravity_sg[row], graph.gravity_low_sg[row], graph.gravity_high_sg[row], toScreen(graph.temperature_c[row]));
+    });
+    return data;
+  }
+
+  // The interval as one outline for each stretch between gaps.
+  function bandColumns(data) {
+    const stretches = [[]];
+    data.gravity.forEach((gravity, row) => {
+      if (Number.isNaN(gravity)) stretches.push([]); else stretches[stretches.length - 1].push(row);
+    });
+    const filled = stretches.filter((rows) => rows.length > 0);
+    const there = (rows, column) => rows.map((row) => column[row]);
+    const back = (rows, column) => there(rows, column).reverse();
     return {
-      iso: graph.time,
-      time: graph.time.map(shift),
-      gravity: graph.gravity_sg,
-      low: graph.gravity_low_sg,
-      high: graph.gravity_high_sg,
-      warmth: graph.temperature_c.map(toScreen),
+      xs: filled.map((rows) => [...there(rows, data.time), ...back(rows, data.time)]),
+      ys: filled.map((rows) => [...there(rows, data.high), ...back(rows, data.low)]),
     };
   }
 
@@ -80,6 +108,7 @@
   function build(graph) {
     const data = columns(graph);
     const source = new Bokeh.ColumnDataSource({ data });
+    const band = new Bokeh.ColumnDataSource({ data: bandColumns(data) });
     const samples = new Bokeh.ColumnDataSource({ data: sampleColumns(graph) });
     const wanted = new Bokeh.ColumnDataSource({ data: wantedColumns(graph) });
     const first = data.time[0];
@@ -90,7 +119,9 @@
     top.xaxis.major_label_text_font_size = "0px"; // the times stand once, below
     top.yaxis.formatter = new Bokeh.NumeralTickFormatter({ format: "0.000" });
     const time = { field: "time" };
-    top.varea(time, { field: "low" }, { field: "high" }, { source, fill_color: colour("gravity"), fill_alpha: 0.25 });
+    top.patches({ field: "xs" }, { field: "ys" }, {
+      source: band, fill_color: colour("gravity"), fill_alpha: 0.25, line_color: null,
+    });
     top.line(time, { field: "gravity" }, { source, line_color: colour("gravity"), line_width: 2 });
     top.scatter(time, { field: "gravity" }, {
       source: samples, marker: "diamond", size: 16, fill_color: colour("sample"), line_color: colour("sheet"),
@@ -106,7 +137,7 @@
     });
     low.line(time, { field: "warmth" }, { source, line_color: colour("warmth"), line_width: 2, line_dash: [6, 3] });
     const column = new Bokeh.Column({ children: [top, low], sizing_mode: "stretch_width" });
-    return { column, source, samples, wanted, x_range };
+    return { column, source, band, samples, wanted, x_range };
   }
 
   // The library shows no value on a tap; this line does, for finger and pointer alike.
@@ -120,6 +151,10 @@
       if (data.time[middle] <= shifted) below = middle; else above = middle;
     }
     const row = shifted - data.time[below] < data.time[above] - shifted ? below : above;
+    if (Number.isNaN(data.gravity[row])) {
+      readout.textContent = `${clock.format(new Date(data.iso[row]))}: no readings.`;
+      return;
+    }
     readout.textContent = `${clock.format(new Date(data.iso[row]))}: gravity ${data.gravity[row].toFixed(4)}, ` +
       `80 % interval ${data.low[row].toFixed(4)} to ${data.high[row].toFixed(4)}, ${data.warmth[row].toFixed(1)} ${unit}.`;
   }
@@ -160,6 +195,7 @@
     const { x_range } = drawn;
     const [, end] = x_range.bounds;
     drawn.source.data = columns(graph);
+    drawn.band.data = bandColumns(drawn.source.data);
     drawn.samples.data = sampleColumns(graph);
     drawn.wanted.data = wantedColumns(graph);
     const { time } = drawn.source.data;
