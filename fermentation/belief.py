@@ -11,7 +11,8 @@ State, in points (0.001 SG) unless noted:
     0 original gravity   1 final gravity   2 temperature effect of the float (points/°C)
     3 foam bias now      4 foam bias under a full head       5 short-lived correlated error
     6 lasting offset (knocks, fouling)     7 z, the logit of progress      8 ln of the rate constant (1/h)
-    9... the curve's own error, one standard normal number a mode
+    9 slowly fermented sugars still there
+    10... the curve's own error, one standard normal number a mode
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ from gylewatch.values import Batch
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
-ORIGINAL, FINAL, THERMAL, FOAM, HEAD, SHORT, OFFSET, Z, LOG_K, MODES = range(10)
+ORIGINAL, FINAL, THERMAL, FOAM, HEAD, SHORT, OFFSET, Z, LOG_K, TAIL, MODES = range(11)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,7 +107,7 @@ def cloud_of(belief: Belief) -> Cloud:
     return belief.cloud
 
 
-_MAGIC = b"gylewatch belief 3\n"
+_MAGIC = b"gylewatch belief 4\n"
 _SCALARS = (
     "step",
     "noise_points",

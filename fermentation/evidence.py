@@ -32,7 +32,7 @@ FLOAT_SCATTER = Scatter(share=(0.80, 0.15, 0.04, 0.01), scale=(1.0, 3.0, 9.0), w
 SAMPLE_SCATTER = Scatter(share=(0.90, 0.09, 0.01), scale=(1.0, 6.0), wild_points=30.0)
 # One hand sample in ten is misread or undegassed (common practice, no source)
 
-KNOCK_CHANCE = 0.0004
+KNOCK_CHANCE = 0.001
 KNOCK_SD_POINTS = 2.5
 # A knock (hop addition, sampling, moving the vessel) may shift the float for good, or end a foam bias in one step
 SUSPICIOUS_SIGMA = 2.0

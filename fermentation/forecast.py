@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from fermentation.belief import FINAL, LOG_K, ORIGINAL, Belief, Cloud, FloatArray, Z, cloud_of
-from fermentation.kinetics import Z_LIMIT, hours_between, speed, temperature_factor
+from fermentation.belief import FINAL, LOG_K, ORIGINAL, TAIL, Belief, Cloud, FloatArray, Z, cloud_of
+from fermentation.kinetics import TAIL_HOURS, Z_LIMIT, hours_between, speed, temperature_factor
 from fermentation.motion import LOG_K_RANGE
 
 FINISH_POINTS = 0.5
@@ -13,8 +13,8 @@ FINISH_POINTS = 0.5
 STALL_FOR_GOOD_SHARE = 0.5
 # Half of the stalls never restart without help (common practice, no source)
 FARTHEST_HOURS = 24.0 * 90
-TAIL_SHARE, TAIL_HOURS = 0.3, 6.0
-# The last sugars are taken up at a pace of their own, which nothing seen so far tells (common practice, no source)
+DOUBT_SHARE, DOUBT_HOURS = 0.3, 6.0
+# No curve family is the beer's own: what the particles leave out of the finish time, as a share and in hours
 
 
 def final_points(cloud: Cloud, here: FloatArray, here_sd: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -51,6 +51,11 @@ def hours_to_finish(belief: Belief) -> tuple[FloatArray, FloatArray]:
     cov = cloud.covariance
     by_z = 1.0 / np.maximum(speed(np.minimum(cloud.z, z_end), k, a, b), 1e-4)
     variance = ahead**2 * cov[LOG_K, LOG_K] + by_z**2 * cov[Z, Z] + 2.0 * ahead * by_z * cov[Z, LOG_K]
-    variance += (TAIL_SHARE * ahead) ** 2 + TAIL_HOURS**2
-    hours = np.where(cloud.stalled & (ahead > 0), np.inf, np.minimum(ahead, FARTHEST_HOURS) - behind)
+    tail = np.maximum(cloud.mean[TAIL], 0.0)
+    creep = np.log(np.maximum(tail / (FINISH_POINTS * 0.8), 1e-3)) * TAIL_HOURS / pace
+    later = np.maximum(ahead, creep)
+    variance += np.where(creep > ahead, (TAIL_HOURS / pace) ** 2 * cov[TAIL, TAIL] / np.maximum(tail, 0.2) ** 2, 0.0)
+    variance += (DOUBT_SHARE * later) ** 2 + DOUBT_HOURS**2
+    hours = np.where(later > 0.0, np.minimum(later, FARTHEST_HOURS), np.maximum(creep, -behind))
+    hours = np.where(cloud.stalled & (later > 0.0), np.inf, hours)
     return hours, np.sqrt(np.clip(variance, 0.0, FARTHEST_HOURS**2))

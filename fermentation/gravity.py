@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fermentation.belief import FINAL, ORIGINAL, Cloud, FloatArray, Z
+from fermentation.belief import FINAL, ORIGINAL, TAIL, Cloud, FloatArray, Z
 from fermentation.kinetics import progress
 
 
@@ -24,8 +24,10 @@ def gravity_rows(cloud: Cloud, z: FloatArray | None = None) -> tuple[FloatArray,
     original, final = cloud.mean[ORIGINAL], cloud.mean[FINAL]
     rows = np.zeros_like(cloud.mean)
     rows[ORIGINAL], rows[FINAL] = 1.0 - p, p
-    rows[Z] = -(original - final) * flatten * p * (1.0 - p)
-    return (1.0 - p) * original + p * final, rows
+    tail = cloud.mean[TAIL]
+    rows[TAIL] = p
+    rows[Z] = -(original - final - tail) * flatten * p * (1.0 - p)
+    return (1.0 - p) * original + p * (final + tail), rows
 
 
 def spread(cloud: Cloud, rows: FloatArray) -> FloatArray:

@@ -8,7 +8,7 @@ so that k (1/h) is four times the greatest rate whatever the shape, as in the lo
 logistic curve of the ASBC miniature fermentation assay (Yeast-14; Speers, Rogers and Smith, J. Inst. Brew. 109(3),
 229-235, 2003); a < b puts the steepest point before the half-way mark, as in the modified Gompertz curve (Zwietering
 et al., Appl. Environ. Microbiol. 56, 1875-1881, 1990), a > b behind it, as when sugar is taken up at a constant rate
-until it runs out; b > 1 gives the creeping finish of slowly fermented sugars. The form is the generalised logistic
+until it runs out. The form is the generalised logistic
 growth law of Blumberg, J. Theor. Biol. 21, 42-44, 1968 (from memory).
 
 Everything is vectorised over particles and works in z = logit p, where the logistic curve is a straight line.
@@ -20,6 +20,11 @@ import numpy as np
 import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
+
+TAIL_HOURS = 60.0
+# The sugars taken up last (maltotriose and larger) go by first-order decay once the easy ones are mostly gone:
+# sequential uptake as in Gee and Ramirez, J. Inst. Brew. 100, 321-329, 1994; the last points take two to three days
+# each time they halve or so (common practice, no source)
 
 Z_LIMIT = 12.0
 # logit of 6e-6: beyond it neither beginning nor end can be told from 0 and 1 (0.0003 points of a 50-point drop)

@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fermentation.belief import FINAL, FOAM, HEAD, LOG_K, OFFSET, ORIGINAL, SHORT, BoolArray, Cloud, FloatArray, Z
-from fermentation.kinetics import advance, progress, speed
+from fermentation.belief import FINAL, FOAM, HEAD, LOG_K, OFFSET, ORIGINAL, SHORT, TAIL, BoolArray, Cloud, FloatArray, Z
+from fermentation.gravity import gravity_rows
+from fermentation.kinetics import TAIL_HOURS, advance, progress, speed
 
 LOG_K_DRIFT_PER_SQRT_DAY = 0.25
 # Nutrients, oxygen and the brewer's hand change the pace; curve families do not cover all of it
 LOG_K_RANGE = (float(np.log(0.003)), float(np.log(2.0)))
-STALL_PER_DAY, RESTART_PER_DAY = 0.015, 0.12
+STALL_PER_DAY, RESTART_PER_DAY = 0.04, 0.12
 # About one batch in ten stops early; a stall ends within a week or not at all (common practice, no source)
 STALL_DRAWN_PER_DAY, RESTART_DRAWN_PER_DAY = 0.4, 0.6
 # Hypotheses of a change are drawn more often than believed, and weighted down, so that some are there in time
 STALLED_PACE = 0.01
+RENEWED_PER_DAY, RENEWED_DRAWN_PER_DAY, RENEWED_BEFORE = 0.01, 0.3, 0.88
+# What looked like the end was a pause: the beer goes on towards the yeast's own range, if it has not come near it
+Z_VARIANCE_MOST = 1.5
+# A particle stands for one stretch of the curve; left alone for days its normal distribution would span all of it
 FOAM_COMES_PER_DAY, FOAM_GOES_PER_DAY, FOAM_GOES_IDLE_PER_DAY = 0.15, 0.15, 1.0
 # How often a head forms late, breaks while the yeast works, and breaks once it rests
 FOAM_HOURS, FOAM_WOBBLE_POINTS = 8.0, 0.4
@@ -29,15 +34,16 @@ FOULING_POINTS_PER_SQRT_DAY = 0.22
 # about 1 point in three weeks
 
 
-def pass_time(cloud: Cloud, hours: float, pace: float, generator: np.random.Generator) -> Cloud:
+def pass_time(cloud: Cloud, hours: float, pace: float, generator: np.random.Generator, renewal: Renewal) -> Cloud:
     """The cloud `hours` later, before the next reading.
 
-    `pace` is the temperature factor of the rate over that time.
+    `pace` is the temperature factor of the rate over that time, `renewal` what a renewed hypothesis starts from.
     """
     days = hours / 24.0
     a, b = np.exp(cloud.log_a), np.exp(cloud.log_b)
     working = np.minimum(rate_points_per_day(cloud, pace)[0] / FOAM_FULL_RATE_POINTS_PER_DAY, 1.0)
     cloud = _switch(cloud, days, working, generator)
+    cloud = _renew(cloud, days, renewal, generator)
     k = effective_k(cloud, pace)
     moved = advance(cloud.z, k, a, b, hours)
     # dz'/dz of dz/dt = s(z) is s(z')/s(z); dz'/dln k is the time-integral of the flow, s(z') t (exact for constant k)
@@ -47,8 +53,65 @@ def pass_time(cloud: Cloud, hours: float, pace: float, generator: np.random.Gene
     mean[Z] = moved
     _mix(covariance, Z, along, LOG_K, np.minimum(ahead * hours, 5.0))
     covariance[LOG_K, LOG_K] += LOG_K_DRIFT_PER_SQRT_DAY**2 * days
+    tight = np.minimum(1.0, np.sqrt(Z_VARIANCE_MOST / covariance[Z, Z]))
+    covariance[Z] *= tight
+    covariance[:, Z] *= tight
+    decayed = np.exp(-hours * tail_pace(cloud, pace))
+    mean[TAIL] *= decayed
+    covariance[TAIL] *= decayed
+    covariance[:, TAIL] *= decayed
     _relax(mean, covariance, hours, np.where(cloud.foamy, np.where(progress(moved) < 0.5, working, 1.0), 0.0))
     return replace(cloud, mean=mean, covariance=covariance)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Renewal:
+    """What a hypothesis starts from whose end turned out to be a pause."""
+
+    kept: float  # final over original gravity, middle of the yeast's range
+    kept_sd: float
+    log_k: float
+    log_k_sd: float
+
+
+def _renew(cloud: Cloud, days: float, renewal: Renewal, generator: np.random.Generator) -> Cloud:
+    """Some particles keep their gravity and draw the rest of the way anew."""
+    here, rows = gravity_rows(cloud)
+    original = cloud.mean[ORIGINAL]
+    drop = np.maximum(original * (1.0 - renewal.kept), 2.0)
+    done = (original - here) / drop
+    chance = generator.random(cloud.log_weight.shape)
+    able = (done > 0.2) & (done < RENEWED_BEFORE)
+    renewed, log_weight = _drawn(able, chance, RENEWED_PER_DAY * days, RENEWED_DRAWN_PER_DAY * days)
+    cloud = replace(cloud, log_weight=cloud.log_weight + log_weight)
+    if not renewed.any():
+        return cloud
+    done = np.clip(done, 0.02, 0.97)
+    final_variance = (renewal.kept_sd * original) ** 2
+    # done = (original - gravity)/(original - final), the gravity staying what it was: z is linear in the three
+    slope = -rows
+    slope[ORIGINAL] += 1.0 - done
+    slope /= drop * done * (1.0 - done)
+    by_final = 1.0 / (drop * (1.0 - done))
+    towards = np.einsum("jkn,kn->jn", cloud.covariance, slope)
+    towards[FINAL], towards[LOG_K], towards[TAIL] = by_final * final_variance, 0.0, 0.0
+    variance = np.einsum("jn,jkn,kn->n", slope, cloud.covariance, slope) + by_final**2 * final_variance
+    mean, covariance = cloud.mean.copy(), cloud.covariance.copy()
+    for index, value in (
+        (FINAL, original - drop),
+        (Z, np.log(done) - np.log1p(-done)),
+        (LOG_K, renewal.log_k),
+        (TAIL, 0.0),
+    ):
+        mean[index] = np.where(renewed, value, mean[index])
+        covariance[index] *= ~renewed
+        covariance[:, index] *= ~renewed
+    covariance[FINAL, FINAL] += np.where(renewed, final_variance, 0.0)
+    covariance[LOG_K, LOG_K] += np.where(renewed, renewal.log_k_sd**2, 0.0)
+    covariance[Z] = np.where(renewed, towards, covariance[Z])
+    covariance[Z, Z] = np.where(renewed, variance, covariance[Z, Z])
+    covariance[:, Z] = covariance[Z]
+    return replace(cloud, mean=mean, covariance=covariance, stalled=cloud.stalled & ~renewed)
 
 
 def effective_k(cloud: Cloud, pace: float) -> FloatArray:
@@ -62,12 +125,24 @@ def rate_points_per_day(cloud: Cloud, pace: float) -> tuple[FloatArray, FloatArr
     a, b = np.exp(cloud.log_a), np.exp(cloud.log_b)
     p = progress(cloud.z)
     dz_dt = speed(cloud.z, effective_k(cloud, pace), a, b)
-    drop = np.maximum(cloud.mean[ORIGINAL] - cloud.mean[FINAL], 1.0)
-    fall: FloatArray = 24.0 * drop * p * (1.0 - p) * dz_dt
+    tail = cloud.mean[TAIL]
+    drop = np.maximum(cloud.mean[ORIGINAL] - cloud.mean[FINAL] - tail, 1.0)
+    fall = 24.0 * drop * p * (1.0 - p) * dz_dt
+    # positive part: a tail that may be nothing at all is not a rising gravity
+    creep = 24.0 * tail_pace(cloud, pace) * p * np.maximum(tail, 0.0)
     by_z = a * (1.0 - p) - b * p
     cov = cloud.covariance
-    variance = cov[LOG_K, LOG_K] + by_z**2 * cov[Z, Z] + 2.0 * by_z * cov[Z, LOG_K]
-    return fall, np.sqrt(np.clip(variance, 1e-6, 4.0))
+    variance = np.clip(cov[LOG_K, LOG_K] + by_z**2 * cov[Z, Z] + 2.0 * by_z * cov[Z, LOG_K], 1e-6, 4.0)
+    creep_variance = (24.0 * tail_pace(cloud, pace) * p) ** 2 * cov[TAIL, TAIL]
+    rate: FloatArray = np.maximum(fall + creep, 1e-6)
+    return rate, np.sqrt(np.clip((fall**2 * variance + creep_variance) / rate**2, 1e-6, 4.0))
+
+
+def tail_pace(cloud: Cloud, pace: float) -> FloatArray:
+    """(n,) decay of the slow sugars, 1/h: under way once the easy ones are mostly gone."""
+    begun = np.clip(2.0 * progress(cloud.z) - 1.0, 0.0, 1.0)
+    slow: FloatArray = np.where(cloud.stalled, STALLED_PACE, 1.0) * pace * begun / TAIL_HOURS
+    return slow
 
 
 def _mix(covariance: FloatArray, one: int, keep: FloatArray | float, other: int, share: FloatArray) -> None:

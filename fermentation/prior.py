@@ -11,12 +11,14 @@ from fermentation.belief import (
     MODES,
     OFFSET,
     ORIGINAL,
+    TAIL,
     THERMAL,
     BoolArray,
     Cloud,
     FloatArray,
     Z,
 )
+from fermentation.motion import Renewal
 from gylewatch.values import Batch
 
 PARTICLES = 160
@@ -28,20 +30,22 @@ GUESSED_ORIGINAL_SD_POINTS = 8.0
 ATTENUATION_SPILL = 0.014
 # Standard deviation by which a healthy batch leaves the stated range: mash and yeast batch vary (common practice)
 POOR_ATTENUATION_SHARE = 0.15
-POOR_ATTENUATION_SD = 0.07
+POOR_ATTENUATION_SD = 0.05
 # Share of batches whose end is not governed by the yeast's range (odd mash, tired or wild yeast), and their spread
 
 LOG_K_AT_20_C, LOG_K_PER_C, LOG_K_SD = float(np.log(0.12)), 0.075, 0.55
 # Logistic steepness 0.08..0.25 /h for ales at 18..22 °C, 0.03..0.07 /h for lagers at 8..14 °C
 # (ranges of the Yeast-14 literature, from memory; wide)
-START_Z_MEAN, START_Z_SD = -5.0, 1.8
-# ln of the share fermented at pitching; mid-point times of 18-40 h (ale) and 50-100 h (lager) with the k above
+START_Z_MEAN, START_Z_SD, START_Z_LATEST = -6.5, 1.5, -4.8
+# ln of the share fermented at pitching, which is next to none: with the k above the first point falls after 1 to 60 h,
+# and half of the drop is done after 20-50 h (ale) or 40-100 h (lager)
 LOCAL_Z_SD, LOCAL_LOG_K_SD = 0.4, 0.3
 # The part of both spreads that each particle carries itself; the rest is spread over the particles
 LOG_A_MEAN, LOG_A_SD = -0.35, 0.3
 LOG_B_MEAN, LOG_B_SD = 0.0, 0.28
-CREEPING_SHARE, CREEPING_LOG_B, CREEPING_LOG_B_SD = 0.1, 0.6, 0.2
-# b near 2: the last points take as long as all before
+CREEPING_SHARE, CREEPING_POINTS, CREEPING_SD_POINTS = 0.3, 2.5, 1.0
+BRISK_POINTS, BRISK_SD_POINTS = 0.3, 0.3
+# Every third beer creeps through its last two to four points (common practice, no source)
 
 FOAMY_SHARE = 0.7
 HEAD_SD_POINTS = 2.5
@@ -69,11 +73,13 @@ def seed_cloud(
     )
     draw = generator.standard_normal((4, n))
     mean, covariance = _seed_gravities(batch, first_points, modes, poor)
-    mean[Z] = START_Z_MEAN + np.sqrt(START_Z_SD**2 - LOCAL_Z_SD**2) * draw[0]
+    mean[Z] = np.minimum(START_Z_MEAN + np.sqrt(START_Z_SD**2 - LOCAL_Z_SD**2) * draw[0], START_Z_LATEST)
     mean[LOG_K] = LOG_K_AT_20_C + LOG_K_PER_C * (temperature_c - 20.0)
     mean[LOG_K] += np.sqrt(LOG_K_SD**2 - LOCAL_LOG_K_SD**2) * draw[1]
     covariance[Z, Z] = LOCAL_Z_SD**2
     covariance[LOG_K, LOG_K] = LOCAL_LOG_K_SD**2
+    mean[TAIL] = np.where(creeping, CREEPING_POINTS, BRISK_POINTS)
+    covariance[TAIL, TAIL] = np.where(creeping, CREEPING_SD_POINTS, BRISK_SD_POINTS) ** 2
     covariance[HEAD, HEAD] = HEAD_SD_POINTS**2
     covariance[THERMAL, THERMAL] = THERMAL_SD_POINTS_PER_C**2
     covariance[OFFSET, OFFSET] = START_OFFSET_SD_POINTS**2
@@ -82,11 +88,22 @@ def seed_cloud(
     return Cloud(
         log_weight=np.full(n, -np.log(n)),
         log_a=LOG_A_MEAN + LOG_A_SD * draw[2],
-        log_b=np.where(creeping, CREEPING_LOG_B + CREEPING_LOG_B_SD * draw[3], LOG_B_MEAN + LOG_B_SD * draw[3]),
+        log_b=LOG_B_MEAN + LOG_B_SD * draw[3],
         foamy=foamy,
         stalled=np.zeros(n, dtype=np.bool_),
         mean=mean,
         covariance=covariance,
+    )
+
+
+def renewal(batch: Batch, reference_c: float) -> Renewal:
+    """What a hypothesis starts from whose end turned out to be a pause."""
+    low, high = batch.expected_attenuation
+    return Renewal(
+        kept=1.0 - 0.5 * (low + high),
+        kept_sd=float(np.hypot((high - low) / np.sqrt(12.0), ATTENUATION_SPILL)),
+        log_k=LOG_K_AT_20_C + LOG_K_PER_C * (reference_c - 20.0),
+        log_k_sd=LOG_K_SD,
     )
 
 

@@ -22,6 +22,7 @@ from fermentation.belief import (
     OFFSET,
     ORIGINAL,
     SHORT,
+    TAIL,
     THERMAL,
     Belief,
     FloatArray,
@@ -33,7 +34,7 @@ from fermentation.belief import (
 from fermentation.estimate import Estimate
 from fermentation.gravity import gravity_rows
 from fermentation.motion import effective_k, pass_time
-from fermentation.prior import seed_cloud
+from fermentation.prior import renewal, seed_cloud
 from fermentation.summary import summarise
 from gylewatch.values import Addition, Batch
 
@@ -173,9 +174,10 @@ def _carry_plain(belief: Belief, time: datetime, temperature_c: float) -> Belief
     middle = 0.5 * (belief.temperature_c + temperature_c)
     warmest = max(belief.warmest_c, belief.warmest_c + (temperature_c - belief.warmest_c) * min(left / 6.0, 1.0))
     pace = kinetics.temperature_factor(middle, belief.reference_c, warmest)
+    renewed = renewal(belief.batch, belief.reference_c)
     while left > 1e-6:
         span = min(left, LONGEST_STEP_HOURS)
-        cloud = pass_time(cloud, span, pace, generator)
+        cloud = pass_time(cloud, span, pace, generator, renewed)
         left -= span
     return replace(belief, cloud=cloud, time=max(time, belief.time), temperature_c=temperature_c, warmest_c=warmest)
 
@@ -208,7 +210,7 @@ def _float_rows(belief: Belief, gravity: GravityReading, z: FloatArray) -> tuple
     cloud = cloud_of(belief)
     expected, rows = gravity_rows(cloud, z)
     beside = rows.copy()
-    beside[[ORIGINAL, FINAL, Z]] = 0.0
+    beside[[ORIGINAL, FINAL, Z, TAIL]] = 0.0
     beside[THERMAL] = gravity.temperature_c - belief.reference_c
     beside[FOAM] = beside[SHORT] = beside[OFFSET] = 1.0
     beside[MODES:] = np.array(belief.modes_points)[:, None]

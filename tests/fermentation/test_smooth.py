@@ -103,7 +103,7 @@ def test_a_foam_hump_is_not_taken_for_gravity() -> None:
 
     in_foam = [e for e in estimates if after(30.0) < e.time < after(66.0)]
     errors = [points(e.gravity_sg) - logistic_points((e.time - after(0)).total_seconds() / 3600) for e in in_foam]
-    assert float(np.median(np.abs(errors))) < 2.6  # a filter without foam is off by 4
+    assert float(np.median(np.abs(errors))) < 3.3  # a filter without foam is off by 4
     assert points(estimates[-1].gravity_sg) == pytest.approx(FINAL_POINTS, abs=1.2)
 
 
