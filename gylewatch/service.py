@@ -151,7 +151,7 @@ class Service:
             clock=settings.floats.clock,
             on_stored=self._worker.stored,
         )
-        self._noted: dict[str, datetime] = {}
+        self._noted: dict[str, tuple[int, datetime]] = {}  # what unknown floats had said when it was last kept
         self._over_http = _Counts()
         app = create_app(
             self._store,
@@ -221,15 +221,18 @@ class Service:
     def _note_unknown_floats(self) -> None:
         """Keep what unknown floats say, so that the user sees them and can add them."""
         for float_heard in self._ingest.heard():
-            if self._noted.get(float_heard.name) == float_heard.last:
+            packets, last = self._noted.get(float_heard.name, (0, None))
+            if last == float_heard.last:
                 continue
-            self._noted[float_heard.name] = float_heard.last
+            # The collector counts anew for a float that it had forgotten among many others.
+            new = float_heard.packets - packets if float_heard.packets > packets else float_heard.packets
             try:
                 self._store.heard(
                     float_heard.name,
                     source=float_heard.source,
                     time=float_heard.last,
                     rssi_dbm=float_heard.rssi_dbm,
+                    packets=new,
                     values={
                         "angle_deg": float_heard.angle_deg,
                         "temperature_c": float_heard.temperature_c,
@@ -239,6 +242,7 @@ class Service:
             except StorageError as error:
                 _log.warning("an unknown float could not be noted", problem=str(error))
                 return
+            self._noted[float_heard.name] = (float_heard.packets, float_heard.last)
 
     def _is_settling(self) -> bool:
         now = self._clock.now()
