@@ -80,6 +80,7 @@ class Belief:
     time: datetime  # of the last update
     step: int  # number of random draws made so far: makes the next ones reproducible
     cloud: Cloud | None  # None before the first reading
+    early: tuple[tuple[datetime, float, float], ...]  # hand samples before the first reading: time, points, sd
     pending: Pending
     recent_points: tuple[float, ...]  # the last readings taken, to tell a float that sticks
     noise_points: float  # learnt scatter of one update
@@ -107,7 +108,7 @@ def cloud_of(belief: Belief) -> Cloud:
     return belief.cloud
 
 
-_MAGIC = b"gylewatch belief 4\n"
+_MAGIC = b"gylewatch belief 5\n"
 _SCALARS = (
     "step",
     "noise_points",
@@ -126,6 +127,7 @@ def encode_belief(belief: Belief) -> bytes:
     head["time"] = belief.time.isoformat()
     head["finished_at"] = belief.finished_at.isoformat() if belief.finished_at else None
     head["finish"] = [moment.isoformat() for moment in belief.finish] if belief.finish else None
+    head["early"] = [(time.isoformat(), points, sd) for time, points, sd in belief.early]
     head["recent_points"] = belief.recent_points
     head["modes_points"] = belief.modes_points
     head["pending"] = [belief.pending.gravity_points, belief.pending.temperature_c, belief.pending.seen]
@@ -169,6 +171,7 @@ def decode_belief(stored: bytes, batch: Batch) -> Belief:
         finished_at=_time(head["finished_at"]) if head["finished_at"] else None,
         cloud=cloud,
         finish=(_time(finish[0]), _time(finish[1]), _time(finish[2])) if finish else None,
+        early=tuple((_time(time), points, sd) for time, points, sd in head["early"]),
         recent_points=tuple(head["recent_points"]),
         modes_points=tuple(head["modes_points"]),
         pending=Pending(gravity_points=tuple(gravity), temperature_c=tuple(temperature), seen=seen),

@@ -51,6 +51,7 @@ MODES_HOURS = 3.0
 # The curve's error modes are taken where the float was over the last hours, this reading left out: taken at its own
 # angle they would share its noise, and the filter would explain that noise away by bending the curve
 MISFIT_MEMORY = 0.5
+EARLY_SAMPLES = 8
 STUCK_READINGS, STUCK_SHARE, STUCK_INFLATION = 6, 0.3, 12.0
 # A float on the wall stops rocking: when the last readings span less than a third of the usual scatter (normal
 # errors span 2.5 of it) they say little about the beer
@@ -67,6 +68,7 @@ def start(batch: Batch) -> Belief:
         time=batch.pitched,
         step=0,
         cloud=None,
+        early=(),
         pending=Pending(),
         noise_points=START_NOISE_POINTS,
         temperature_c=sum(batch.temperature_c) / 2.0,
@@ -113,25 +115,35 @@ def _with_modes(belief: Belief, gravity: GravityReading, elapsed_hours: float) -
 
 
 def observe_sample(belief: Belief, sample: HandGravity) -> tuple[Belief, Estimate | None]:
-    """Take one hand sample: a measurement of the gravity itself, free of the float's errors."""
-    if belief.cloud is None or sample.time < belief.batch.pitched:
+    """Take one hand sample: a measurement of the gravity itself, free of the float's errors.
+
+    Returns
+    -------
+    the new belief, and the estimate now; None before the float's first reading, until which the sample is kept.
+    """
+    if sample.time < belief.batch.pitched:
         return belief, None
-    late_hours = 0.0
+    points, sd_points = 1000.0 * (sample.gravity_sg - 1.0), 1000.0 * sample.sd_sg
+    if belief.cloud is None:
+        early = (*belief.early, (sample.time, points, sd_points))
+        return replace(belief, early=early[-EARLY_SAMPLES:]), None
     if sample.time > belief.time:
         belief = _carry(belief, sample.time, belief.temperature_c)
-    else:
-        late_hours = hours(belief.time - sample.time)
+    return summarise(_take_sample(belief, sample.time, points, sd_points))
+
+
+def _take_sample(belief: Belief, time: datetime, points: float, sd_points: float) -> Belief:
     cloud = cloud_of(belief)
+    late_hours = max(hours(belief.time - time), 0.0)
     expected, rows = gravity_rows(cloud, _carried_back(belief, min(late_hours, 24.0)))
-    value = 1000.0 * (sample.gravity_sg - 1.0)
-    sd = float(np.hypot(1000.0 * sample.sd_sg, 0.02 * late_hours))
-    surprise, _, variance = evidence.innovation(cloud, expected, rows, value)
+    sd = float(np.hypot(sd_points, 0.02 * late_hours))
+    surprise, _, variance = evidence.innovation(cloud, expected, rows, points)
     weights = np.exp(cloud.log_weight)
     squared = float(weights @ (surprise**2 / (variance + sd**2)))
     misfit = belief.misfit + MISFIT_MEMORY * (squared - belief.misfit)
-    cloud = evidence.take(cloud, expected, rows, value=value, sd=sd, scatter=evidence.SAMPLE_SCATTER, knocks=False)
+    cloud = evidence.take(cloud, expected, rows, value=points, sd=sd, scatter=evidence.SAMPLE_SCATTER, knocks=False)
     generator, belief = _generator(replace(belief, misfit=misfit))
-    return summarise(replace(belief, cloud=evidence.resample(cloud, generator)))
+    return replace(belief, cloud=evidence.resample(cloud, generator))
 
 
 def _born(belief: Belief, gravity: GravityReading, value: float) -> Belief:
@@ -139,7 +151,13 @@ def _born(belief: Belief, gravity: GravityReading, value: float) -> Belief:
     warm = gravity.temperature_c
     cloud = seed_cloud(belief.batch, value, warm, len(gravity.modes_sg), generator)
     modes = tuple(1000.0 * mode for mode in gravity.modes_sg)
-    return replace(belief, cloud=cloud, modes_points=modes, temperature_c=warm, reference_c=warm, warmest_c=warm)
+    early = belief.early
+    belief = replace(
+        belief, cloud=cloud, early=(), modes_points=modes, temperature_c=warm, reference_c=warm, warmest_c=warm
+    )
+    for time, points, sd_points in early:
+        belief = _take_sample(_carry(belief, max(time, belief.time), warm), time, points, sd_points)
+    return belief
 
 
 def _held(pending: Pending, value: float, temperature_c: float) -> Pending:

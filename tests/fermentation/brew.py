@@ -74,7 +74,9 @@ def readings(
     noise = np.random.default_rng(seed)
     times = np.arange(0.0, until_h, every_h)
     return [
-        gravity(float(t), law(float(t)) + noise_points * float(noise.standard_t(3)), temperature_c=temperature(float(t)))
+        gravity(
+            float(t), law(float(t)) + noise_points * float(noise.standard_t(3)), temperature_c=temperature(float(t))
+        )
         for t in times
     ]
 

@@ -95,6 +95,18 @@ def test_a_hand_sample_re_anchors_the_estimate_at_once() -> None:
     )
 
 
+def test_a_hand_sample_before_the_first_reading_is_not_lost() -> None:
+    belief, none = smooth.observe_sample(smooth.start(batch(original_gravity_sg=None)), hand(1.0, 52.0))
+    late_float = [one for one in readings(30.0, lambda t: logistic_points(t) - 3.0) if one.time > after(5.0)]
+
+    _, with_sample = run(belief, late_float)
+    _, without = run(smooth.start(batch(original_gravity_sg=None)), late_float)
+
+    assert none is None
+    assert points(with_sample[0].original_gravity_sg) == pytest.approx(52.0, abs=1.5)
+    assert points(without[0].original_gravity_sg) < points(with_sample[0].original_gravity_sg)
+
+
 def test_a_foam_hump_is_not_taken_for_gravity() -> None:
     def foamy(t: float) -> float:
         return logistic_points(t) + (4.0 if 26.0 < t < 70.0 else 0.0)
