@@ -27,6 +27,7 @@ def capture_line(packet: Packet) -> str:
         "origin": packet.origin,
         "retained": packet.retained,
         "rssi_dbm": packet.rssi_dbm,
+        "receiver": packet.receiver,
         "payload": base64.b64encode(_without_secrets(packet.payload)).decode("ascii"),
     }
     return json.dumps(line, separators=(",", ":"))
@@ -55,6 +56,7 @@ def captured_packet(line: str, place: str) -> Packet:
             received=datetime.fromisoformat(found["received"]).astimezone(UTC),
             retained=bool(found["retained"]),
             rssi_dbm=None if rssi_dbm is None else int(rssi_dbm),
+            receiver=str(found.get("receiver", "")),
         )
     except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError, binascii.Error):
         raise InputError(place, "this line is no captured packet; use a file that gylewatch capture wrote") from None

@@ -69,21 +69,25 @@ def utc_now() -> datetime:
 
 
 def reader(
-    decoding: Decoding = DEFAULT_DECODING,
+    decoding: Decoding | Mapping[str, Decoding] = DEFAULT_DECODING,
     limits: Limits = DEFAULT_LIMITS,
     ble: Callable[[], BleDecoding] | None = None,
 ) -> Read:
     """The usual way of reading a packet, with the user's settings.
 
+    `decoding` may differ by the packet's receiver; a receiver that is not among them is read in the plain way.
     `ble` is asked for each advertisement: which floats are adopted by now. What must be remembered of their senders
     (counters against replay, packet ids) lives as long as the reader; one reader serves one ingest.
     """
     senders: Mapping[str, Sender] = {}
+    by_receiver = {} if isinstance(decoding, Decoding) else decoding
+    otherwise = decoding if isinstance(decoding, Decoding) else DEFAULT_DECODING
 
     def read(packet: Packet, now: datetime, known: Collection[FloatId]) -> tuple[Reading | Rejected, ...]:
         nonlocal senders
         if packet.source is not Source.BLE:
-            return read_packet(packet, now=now, known=known, decoding=decoding, limits=limits)
+            its = by_receiver.get(packet.receiver, otherwise)
+            return read_packet(packet, now=now, known=known, decoding=its, limits=limits)
         senders, found = decode_heard(ble() if ble is not None else BleDecoding(), senders, packet)
         return () if found is None else (admit(found, packet, now=now, known=known, limits=limits),)
 

@@ -225,6 +225,7 @@ class MqttCollector:
             payload=bytes(message.payload),
             received=self._now(),
             retained=message.retain,
+            receiver=self._settings.name,
         )
         self._received += 1
         generation = self._generation  # only this thread changes it

@@ -51,6 +51,7 @@ class Packet:
     received: datetime  # aware, UTC
     retained: bool = False
     rssi_dbm: int | None = None
+    receiver: str = ""  # name of the broker, where several may use one topic for different things
 
     def __post_init__(self) -> None:
         if self.received.tzinfo is not UTC and self.received.utcoffset() != timedelta(0):

@@ -20,24 +20,20 @@ from collector.clock import ClockRule
 from collector.mapping import JsonMapping, Place
 from collector.mqtt_settings import MqttSettings, TlsSettings
 from collector.tilt import Axis
+from collector.topics import DEFAULT_PREFIX
 from gylewatch.config_ble import BleSection, read_ble
+from gylewatch.config_notify import ChannelSettings, read_channel
 from gylewatch.errors import ConfigError, InputError
 from gylewatch.logs import FORMATS, LEVELS, LogSettings
 from gylewatch.toml_table import Table, TableError, read_toml
 from web.settings import HttpSettings
 
+__all__ = ["ChannelSettings", "Settings", "read_settings"]
+
 _Part = TypeVar("_Part")
 
 _SQLITE: Final = "sqlite:///"
 _MAPPED: Final = ("temperature", "angle", "ax", "ay", "az", "battery", "charge", "rssi", "time")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChannelSettings:
-    """One entry ``[[notify]]``: where alerts go."""
-
-    name: str
-    url: str = field(repr=False)  # an Apprise address; it often holds a password
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,7 +107,7 @@ class _Reader:
 
     def settings(self, top: Table) -> Settings:
         brokers = tuple(self._broker(table) for table in top.tables("mqtt"))
-        channels = tuple(self._channel(table) for table in top.tables("notify"))
+        channels = tuple(read_channel(table, self._address) for table in top.tables("notify"))
         _check_unique(top, "mqtt", [broker.name for broker in brokers])
         _check_unique(top, "notify", [channel.name for channel in channels])
         return Settings(
@@ -146,6 +142,7 @@ class _Reader:
             "username": table.optional_text("username"),
             "password": self._secret(table, "password"),
             "tls": self._tls(table),
+            "prefix": table.text("prefix", DEFAULT_PREFIX),
             "mappings": tuple(_mapping(each) for each in table.tables("mapping")),
         }
         return _part(table, lambda: MqttSettings(**values))
@@ -171,13 +168,8 @@ class _Reader:
         }
         return _part(table, lambda: HttpSettings(**values))
 
-    def _channel(self, table: Table) -> ChannelSettings:
-        name = table.text("name")
-        url = self._secret(table, "url", openly=True)
-        if url is None:
-            raise TableError(f"{table.place('url')}: is missing; write an Apprise address, e.g. mailto://...")
-        table.finish()
-        return ChannelSettings(name=name, url=url)
+    def _address(self, table: Table) -> str | None:
+        return self._secret(table, "url", openly=True)
 
     def _backup(self, table: Table) -> BackupSettings:
         folder = self._folder / table.text("folder")

@@ -5,12 +5,15 @@ from __future__ import annotations
 import random
 import threading
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Final
 
 import structlog
 
 from alerts.delivery.channel import Channel
+from alerts.delivery.digest import BatchSummary, daily_summary
 from alerts.delivery.outbox import deliver_due
+from alerts.delivery.policy import ChannelPolicy, digest_slot
 from gylewatch.clock import Clock
 from gylewatch.errors import StorageError
 from storage.store import Store
@@ -28,12 +31,21 @@ class Deliverer:
     store : the outbox
     channels : by name
     clock : decides what is due
+    policies : what each channel wants to hear and when, by its name
     """
 
-    def __init__(self, store: Store, channels: Mapping[str, Channel], clock: Clock) -> None:
+    def __init__(
+        self,
+        store: Store,
+        channels: Mapping[str, Channel],
+        clock: Clock,
+        policies: Mapping[str, ChannelPolicy] | None = None,
+    ) -> None:
         self._store = store
         self._channels = channels
         self._clock = clock
+        self._policies = policies or {}
+        self._summarised: dict[str, datetime] = {}  # the last slot of each channel
         self._generator = random.Random()  # noqa: S311  spreads retries; no secret
         self._wake = threading.Event()
         self._stopping = threading.Event()
@@ -69,7 +81,9 @@ class Deliverer:
                 _log.exception("a delivery failed in an unexpected way; it will be tried again")
 
     def _turn(self) -> None:
-        done = deliver_due(self._store, self._channels, self._clock.now(), generator=self._generator)
+        now = self._clock.now()
+        self._summarise(now)
+        done = deliver_due(self._store, self._channels, now, policies=self._policies, generator=self._generator)
         for failure in done.failures:
             _log.warning(
                 "an alert could not be delivered",
@@ -79,3 +93,27 @@ class Deliverer:
             )
         if done.delivered:
             _log.info("alerts delivered", number=len(done.delivered))
+
+    def _summarise(self, now: datetime) -> None:
+        """Put the daily summaries that are due into the outbox; the store keeps each slot once."""
+        for channel, policy in self._policies.items():
+            slot = digest_slot(policy, now)
+            if slot is None or self._summarised.get(channel) == slot:
+                continue
+            summary = daily_summary(channel, self._batches(), self._store.open_notices(), slot=slot, zone=policy.zone)
+            if summary is not None:
+                self._store.add_notice(summary, channels=[channel])
+            self._summarised[channel] = slot
+
+    def _batches(self) -> list[BatchSummary]:
+        records = self._store.batches(active_only=True)
+        ids = [record.batch_id for record in records]
+        estimates, alerts = self._store.latest_estimates(ids), self._store.open_alerts_of(ids)
+        return [
+            BatchSummary(
+                name=record.batch.name,
+                estimate=estimates.get(record.batch_id),
+                open_alerts=tuple(each.alert for each in alerts.get(record.batch_id, ())),
+            )
+            for record in records
+        ]

@@ -19,6 +19,7 @@ port = 1883                             # 8883 is usual with tls
 # client_id = "gylewatch"               # the broker keeps unread messages under this name; one service, one name
 # username = "gylewatch"
 # password_file = "mqtt-password"       # or password_env = "NAME_OF_VARIABLE"
+# prefix = "gylewatch/v1"               # of the topics <prefix>/readings/<float> and of what gylewatch publishes
 # tls = true
 # ca_file = "ca.pem"                    # where the broker's certificate is not signed by a public authority
 # [[mqtt.mapping]]                      # a float that publishes JSON of its own on a topic of its own
@@ -55,6 +56,12 @@ port = 8220
 # [[notify]]                            # where alerts go, as an Apprise address; write it again for another one
 # name = "phone"
 # url_file = "notify-url"               # or url = "..." where it holds no secret
+# least = "info"                        # or warning, critical: milder alerts do not go here
+# time_zone = "Europe/Vienna"           # of the two below
+# quiet = ["22:00", "07:00"]            # what is not critical waits until the end; what is over by then is not told
+# digest = "08:00"                      # a daily summary of each active batch
+# remind_hours = 12                     # tell an open warning again (three times at most), until it is acknowledged
+# after_hours = 6                       # a second line: only what is open and unacknowledged for so long
 
 # [alerts.float-silent]                 # every kind of alert has its own table; see the README
 # floor_h = 4.0

@@ -17,7 +17,7 @@ from alerts.delivery.apprise_channel import AppriseChannel
 from alerts.delivery.channel import Channel
 from alerts.delivery.mqtt_channel import MqttChannel
 from collector.advert import BleDecoding
-from collector.ble import BleCollector, RadioHealth
+from collector.ble import BleCollector
 from collector.decode import Decoding, read_packet
 from collector.inbox import Inbox
 from collector.ingest import Ingest, reader
@@ -28,6 +28,8 @@ from gylewatch.config import Settings
 from gylewatch.deliverer import Deliverer
 from gylewatch.errors import GylewatchError, StorageError
 from gylewatch.http_server import HttpServer, listen
+from gylewatch.outages import Receiver, outage_notices
+from gylewatch.receivers import receivers_of, told_broker, told_radio
 from gylewatch.state_feed import StateFeed
 from gylewatch.values import FloatId, Reading
 from gylewatch.watch import Progress
@@ -42,8 +44,8 @@ TICK_S: Final = 60.0  # silence is counted in hours; a minute is early enough an
 SETTLING: Final = timedelta(minutes=2)
 # After a start, or after a broker came back, the floats' waiting messages arrive; only then silence means anything.
 RECEIVER_PATIENCE: Final = timedelta(hours=6)
-# While a broker or radio is away no float is blamed for it. The problem is shown and logged; after this long the
-# silence of the floats is told as well, because nobody knows any more how the beer does.
+# While the only broker or radio is away no float is blamed for it: the outage is told once (gylewatch.outages). Where
+# another one still works, the silence of floats is judged again after this long, because a float may use that one.
 
 _log = structlog.get_logger(__name__)
 
@@ -103,7 +105,7 @@ class Service:
         ingest = self._ingest.health()
         brokers = self._broker_health()
         radios = [self._radio.health()] if self._radio else []
-        problems = [problem for problem in _problems(brokers, radios) if problem]
+        problems = [receiver.problem for receiver in self._receivers() if receiver.problem]
         problems += [ingest.problem] if ingest.problem else []
         problems += self._worker.health().problems
         outbox = self._store.outbox_counts()
@@ -111,7 +113,7 @@ class Service:
             problems.append(f"{outbox['failing']} notifications could not be delivered yet; they are tried again")
         return ServiceHealth(
             started=self._started,
-            brokers=(*(_told(broker) for broker in brokers), *(_told_radio(radio) for radio in radios)),
+            brokers=(*(told_broker(broker) for broker in brokers), *(told_radio(radio) for radio in radios)),
             readings_accepted=ingest.accepted + self._over_http.accepted,
             readings_duplicate=ingest.duplicates + self._over_http.duplicate,
             readings_refused=ingest.rejected + self._over_http.refused,
@@ -133,8 +135,11 @@ class Service:
         self._radio = BleCollector(settings.ble.settings, self._inbox, now=self._clock.now) if settings.ble else None
         self._ble_decoding = BleDecoding()
         self._channels = self._make_channels()
-        self._deliverer = Deliverer(self._store, self._channels, self._clock)
-        self._feed = StateFeed([collector.publish for collector in self._collectors])
+        policies = {entry.name: entry.policy for entry in settings.channels}
+        self._deliverer = Deliverer(self._store, self._channels, self._clock, policies)
+        self._feed = StateFeed(
+            [collector.publish for collector in self._collectors], [broker.prefix for broker in settings.brokers]
+        )
         self._worker = Worker(
             self._store,
             clock=self._clock,
@@ -146,7 +151,7 @@ class Service:
             self._inbox,
             self._store,
             self._known_floats,
-            read=reader(self._decoding(), settings.floats.limits, lambda: self._ble_decoding),
+            read=reader(self._decodings(), settings.floats.limits, lambda: self._ble_decoding),
             now=self._clock.now,
             clock=settings.floats.clock,
             on_stored=self._worker.stored,
@@ -188,7 +193,7 @@ class Service:
         for broker, collector in zip(self._settings.brokers, self._collectors, strict=True):
             # An alert is an event, not a state: whoever subscribes later must not take it for news.
             name = f"mqtt:{broker.name}"
-            channels[name] = MqttChannel(name, partial(collector.publish, retain=False))
+            channels[name] = MqttChannel(name, partial(collector.publish, retain=False), prefix=broker.prefix)
         return channels
 
     def _known_floats(self) -> frozenset[FloatId]:
@@ -199,9 +204,13 @@ class Service:
         self._ble_decoding = self._settings.ble.decoding(records)
         return frozenset(record.float_id for record in records)
 
-    def _decoding(self) -> Decoding:
-        mappings = tuple(mapping for broker in self._settings.brokers for mapping in broker.mappings)
-        return Decoding(mappings=mappings, long_axis=self._settings.floats.long_axis)
+    def _decodings(self) -> dict[str, Decoding]:
+        """What topics and payloads mean, by the broker's name: the same topic may mean something else on another."""
+        axis = self._settings.floats.long_axis
+        return {
+            broker.name: Decoding(prefix=broker.prefix, mappings=broker.mappings, long_axis=axis)
+            for broker in self._settings.brokers
+        }
 
     def _make_scheduler(self) -> BackgroundScheduler:
         scheduler = BackgroundScheduler(
@@ -215,8 +224,20 @@ class Service:
 
     def _tick(self) -> None:
         self._note_unknown_floats()
+        self._tell_outages()
         if not self._is_settling():
             self._worker.tick()
+
+    def _tell_outages(self) -> None:
+        try:
+            notices = outage_notices(self._receivers(), self._store.open_notices(), self._clock.now())
+            for notice in notices:
+                self._store.add_notice(notice, channels=tuple(self._channels))
+        except StorageError as error:
+            _log.warning("an outage could not be noted; it will be tried again", problem=str(error))
+        else:
+            if notices:
+                self._deliverer.wake()
 
     def _note_unknown_floats(self) -> None:
         """Keep what unknown floats say, so that the user sees them and can add them."""
@@ -248,11 +269,13 @@ class Service:
         now = self._clock.now()
         if now - self._started < SETTLING or len(self._inbox):
             return True
-        receivers = [(health.connected, health.since) for health in self._broker_health()]
-        if self._radio is not None:
-            radio = self._radio.health()
-            receivers.append((radio.scanning, radio.since))
-        return any(now - since < (SETTLING if works else RECEIVER_PATIENCE) for works, since in receivers)
+        receivers = self._receivers()
+        if receivers and not any(receiver.works for receiver in receivers):
+            return True  # that nothing is heard has one cause, and it is told as such
+        return any(now - receiver.since < (SETTLING if receiver.works else RECEIVER_PATIENCE) for receiver in receivers)
+
+    def _receivers(self) -> list[Receiver]:
+        return receivers_of(self._broker_health(), self._radio.health() if self._radio else None)
 
     def _broker_health(self) -> list[BrokerHealth]:
         return [collector.health() for collector in self._collectors]
@@ -288,7 +311,7 @@ class Service:
             packet,
             now=now,
             known=self._store.float_ids(),
-            decoding=self._decoding(),
+            decoding=Decoding(long_axis=self._settings.floats.long_axis),
             limits=self._settings.floats.limits,
         )
         readings = tuple(each for each in found if isinstance(each, Reading))
@@ -320,22 +343,6 @@ class _Counts:
             self.accepted += result.accepted
             self.duplicate += result.duplicate
             self.refused += len(result.refused)
-
-
-def _problems(brokers: list[BrokerHealth], radios: list[RadioHealth]) -> list[str | None]:
-    return [broker.problem for broker in brokers] + [radio.problem for radio in radios]
-
-
-def _told(broker: BrokerHealth) -> str:
-    if broker.connected:
-        return f"{broker.name} at {broker.place}: connected since {broker.since:%Y-%m-%d %H:%M}Z"
-    return f"{broker.name}: {broker.problem or 'not connected'}"
-
-
-def _told_radio(radio: RadioHealth) -> str:
-    if radio.scanning:
-        return f"Bluetooth on {radio.place}: listening since {radio.since:%Y-%m-%d %H:%M}Z"
-    return f"Bluetooth: {radio.problem or 'not listening'}"
 
 
 @contextlib.contextmanager

@@ -7,7 +7,7 @@ import threading
 from collections.abc import Callable, Sequence
 from typing import Final
 
-from collector.topics import state_topic
+from collector.topics import DEFAULT_PREFIX, state_topic
 from fermentation.estimate import Estimate
 from gylewatch.errors import TransportError
 from gylewatch.values import BatchId
@@ -52,10 +52,12 @@ class StateFeed:
     Parameters
     ----------
     publishers : one for each broker
+    prefixes : of the topics on each broker; the usual one, if not given
     """
 
-    def __init__(self, publishers: Sequence[Publish]) -> None:
+    def __init__(self, publishers: Sequence[Publish], prefixes: Sequence[str] | None = None) -> None:
         self._publishers = tuple(publishers)
+        self._prefixes = tuple(prefixes or (DEFAULT_PREFIX for _ in publishers))
         self._lock = threading.Lock()
         self._waiting: list[dict[BatchId, bytes]] = [{} for _ in self._publishers]
         self._wake = threading.Event()
@@ -101,7 +103,7 @@ class StateFeed:
                 batch_id = next(iter(waiting))
                 payload = waiting.pop(batch_id)
             try:
-                self._publishers[index](state_topic(batch_id), payload)
+                self._publishers[index](state_topic(batch_id, self._prefixes[index]), payload)
             except TransportError:
                 with self._lock:
                     waiting.setdefault(batch_id, payload)  # unless a newer one came meanwhile

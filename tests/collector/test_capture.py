@@ -20,6 +20,7 @@ packets = st.builds(
     received=st.datetimes(datetime(2000, 1, 1), datetime(2100, 1, 1), timezones=st.just(UTC)),  # noqa: DTZ001
     retained=st.booleans(),
     rssi_dbm=st.none() | st.integers(-127, 20),
+    receiver=st.text(max_size=10),
 )
 
 

@@ -1,12 +1,16 @@
-"""A terminal in a brewery, for the commands of the bench and the brew day."""
+"""A terminal in a brewery, for the commands of the bench and the brew day; a broker and a sink, for the service."""
 
 from __future__ import annotations
 
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from gylewatch.demo_sink import Sink
+from tests.broker import Broker
+from tests.gylewatch.live import Inbox
 from tests.gylewatch.workbench import BATCH_TOML, REFERENCES, Terminal
 
 
@@ -45,3 +49,20 @@ def workbench(made_workbench: Path, bare: Terminal) -> Terminal:
     """A terminal in a brewery of its own."""
     shutil.copytree(made_workbench, bare.folder, dirs_exist_ok=True)
     return bare
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    with Broker(tmp_path / "broker", autosave_on_changes=True) as running:
+        yield running
+
+
+@pytest.fixture
+def inbox() -> Inbox:
+    return Inbox()
+
+
+@pytest.fixture
+def sink(inbox: Inbox) -> Iterator[Sink]:
+    with Sink(inbox.take) as running:
+        yield running

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
+from alerts.alert import Severity
 from collector.tilt import Axis
 from gylewatch.config import read_settings
 from gylewatch.errors import ConfigError
@@ -37,9 +39,13 @@ EXPECTED = {
     "password_without_username": "mqtt[1]: a password needs a username beside it",
     "port_is_text": "http.port = '8220': must be a whole number, 0 to 65535",
     "port_out_of_range": "http.port = 82200: must be 0 to 65535",
+    "prefix_with_wildcard": "mqtt[1]: prefix 'beer/+' must be topic levels without +, #",
+    "quiet_without_end": "notify[1].quiet = ['22:00']: must be begin and end",
+    "quiet_without_zone": "notify[1].time_zone: is missing; quiet needs it",
     "secret_file_missing": "http.token_file = 'nowhere': this file cannot be read",
     "secret_named_twice": "http.token_env: token_file says the same; keep one of them",
     "secret_variable_not_set": "http.token_env = 'NOT_SET': this environment variable is not set",
+    "time_zone_unknown": "notify[1].time_zone = 'Europe/Wien-West': is no time zone that is installed here",
     "two_brokers_of_one_name": "[[mqtt]]: two are called 'broker'",
     "unknown_alert_kind": "did you mean 'float-silent'?",
     "unknown_key": "http.prot: unknown key; did you mean 'port'?",
@@ -83,7 +89,7 @@ def test_every_key_reaches_its_place() -> None:
     assert cellar.tls is not None
     assert cellar.tls.ca_file == CASES / "good" / "ca.pem"
     assert cellar.mappings[0].temperature.unit == "F"
-    assert attic.place == "127.0.0.1:1883"
+    assert (attic.place, attic.prefix) == ("127.0.0.1:1883", "attic/beer")
     assert (settings.http.host, settings.http.port, settings.http.token) == ("0.0.0.0", 9000, SECRET)
     assert settings.http.fahrenheit
     assert settings.http.names == ("brewery.example",)
@@ -91,6 +97,10 @@ def test_every_key_reaches_its_place() -> None:
     assert settings.floats.limits.age == timedelta(days=60)
     assert settings.floats.limits.future == timedelta(minutes=10)
     assert (settings.channels[0].name, settings.channels[0].url) == ("phone", SECRET)
+    policy = settings.channels[0].policy
+    assert (policy.least, policy.zone) == (Severity.WARNING, ZoneInfo("Europe/Vienna"))
+    assert (policy.quiet, policy.digest) == ((time(22), time(7)), time(8))
+    assert (policy.remind, policy.after) == (timedelta(hours=12), timedelta(hours=1.5))
     assert settings.alerts.float_silent.floor_h == 6.0
     assert settings.floats.clock.network_time
     assert settings.retention.readings_days == 400

@@ -1,0 +1,55 @@
+"""The daily summary says for each batch what is believed, with its interval, and what is open."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from zoneinfo import ZoneInfo
+
+from alerts.alert import Severity
+from alerts.delivery.channel import body, title
+from alerts.delivery.digest import BatchSummary, daily_summary
+from alerts.notice import ServiceNotice
+from tests.storage.examples import alert, at, estimate
+
+VIENNA = ZoneInfo("Europe/Vienna")
+
+
+def summary_of(*batches: BatchSummary, minutes: float = 60, outages: tuple[ServiceNotice, ...] = ()) -> ServiceNotice:
+    found = daily_summary("phone", batches, outages, slot=at(minutes), zone=VIENNA)
+    assert found is not None
+    return found
+
+
+def test_a_batch_is_told_with_interval_rate_phase_forecast_and_open_alerts() -> None:
+    summary = summary_of(BatchSummary(name="Harbour Pale", estimate=estimate(0), open_alerts=(alert(1),)))
+
+    assert title(summary) == "Today: 1 batch, 1 open alert"
+    # 9000 minutes after 2 March 18:30 UTC is 9 March 00:30 UTC (arithmetic), 01:30 in Vienna.
+    assert body(summary).splitlines() == [
+        "Harbour Pale",
+        "active: gravity 1.0312 (1.0295 to 1.0330), falls by 7.1 points a day",
+        "attenuation 40 %, 2.7 % alcohol by volume, 19.1 °C",
+        "expected to end at 1.0118 (1.0101 to 1.0137), about Mon 09 Mar 01:30",
+        "info: The gravity falls: 3.1 points since pitching.",
+    ]
+
+
+def test_old_numbers_do_not_pass_for_todays() -> None:
+    summary = summary_of(BatchSummary(name="Harbour Pale", estimate=estimate(0)), minutes=13 * 60)
+
+    assert "as of Mon 02 Mar 19:30; nothing newer was heard" in body(summary)
+
+
+def test_a_batch_that_is_not_heard_yet_and_an_outage_are_told() -> None:
+    outage = ServiceNotice(
+        time=at(0), cause="radio", severity=Severity.WARNING, title="No readings over Bluetooth", text=""
+    )
+
+    summary = summary_of(BatchSummary(name="Dark One", estimate=None), outages=(outage,))
+
+    assert "Dark One\nnothing heard yet" in body(summary)
+    assert "Since Mon 02 Mar 19:30: No readings over Bluetooth." in body(summary)
+
+
+def test_without_an_active_batch_there_is_no_summary() -> None:
+    assert daily_summary("phone", [], [], slot=at(0) + timedelta(days=1), zone=VIENNA) is None
