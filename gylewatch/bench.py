@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from pathlib import Path
 
 import numpy as np
 
@@ -15,7 +14,6 @@ from calibration.session import Session
 from calibration.settling import Settling, settling
 from gylewatch.curve_picture import NORMAL_80
 from gylewatch.errors import InputError, NotFound
-from gylewatch.session_file import forget_session, load_session, save_session, session_path
 from gylewatch.units import POINT_SG
 from gylewatch.values import FloatId
 from gylewatch.window import LENGTH, newest_window
@@ -30,7 +28,6 @@ class Bench:
 
     store: Store
     float_id: FloatId
-    path: Path
     window: timedelta = LENGTH
 
     def session(self) -> Session:
@@ -41,7 +38,7 @@ class Bench:
         NotFound
             No calibration of this float is in progress.
         """
-        found = load_session(self.path)
+        found = self.store.calibration(self.float_id)
         if found is None:
             raise NotFound(
                 "calibration in progress", self.float_id, f"begin one with: gylewatch calibrate begin {self.float_id}"
@@ -50,7 +47,7 @@ class Bench:
 
     def begin(self, gravities_sg: tuple[float, ...], *, gravity_sd_sg: float | None, begun: datetime) -> Session:
         """Begin a session; `InputError` while another one is in progress."""
-        if load_session(self.path) is not None:
+        if self.store.calibration(self.float_id) is not None:
             raise InputError(
                 f"float {self.float_id}",
                 "a calibration is in progress: go on with it, or end it with: gylewatch calibrate cancel "
@@ -59,11 +56,11 @@ class Bench:
         return self.keep(sessions.begin(self.float_id, gravities_sg, begun=begun, gravity_sd_sg=gravity_sd_sg))
 
     def keep(self, session: Session) -> Session:
-        save_session(self.path, session)
+        self.store.keep_calibration(session)
         return session
 
     def forget(self) -> None:
-        forget_session(self.path)
+        self.store.forget_calibration(self.float_id)
 
     def rest(self, session: Session, now: datetime, *, since: datetime | None = None) -> Settling:
         """Whether the float rests now. What it said before the last point was taken is of another solution."""
@@ -86,12 +83,12 @@ class Bench:
         return version
 
 
-def bench(store: Store, config: Path, float_name: str, window: timedelta = LENGTH) -> Bench:
+def bench(store: Store, float_name: str, window: timedelta = LENGTH) -> Bench:
     """The bench of a known float; `NotFound` if it is not."""
     float_id = FloatId(float_name)
     if float_id not in store.float_ids():
         raise NotFound("float", float_name, "add it first with: gylewatch float add")
-    return Bench(store=store, float_id=float_id, path=session_path(config, float_id), window=window)
+    return Bench(store=store, float_id=float_id, window=window)
 
 
 def session_rows(session: Session) -> list[tuple[str, ...]]:

@@ -17,7 +17,6 @@ from gylewatch.curve_picture import RESIDUAL_HEADER, picture, residual_rows
 from gylewatch.errors import InputError, NotFound
 from gylewatch.guide import SOLUTION_SG, Guide, ask_for_solutions
 from gylewatch.quantities import Number
-from gylewatch.session_file import load_session
 from gylewatch.terminal import config_option, json_option, now, opened_store, show_json, show_table, user_name
 from gylewatch.units import POINT_SG
 from storage.store import Store
@@ -74,8 +73,8 @@ def calibrate(
     if ctx.invoked_subcommand is not None:
         return
     with opened_store(config) as store:
-        the_bench = bench(store, config, _which(store, float_name), timedelta(minutes=window_minutes))
-        session = load_session(the_bench.path)
+        the_bench = bench(store, _which(store, float_name), timedelta(minutes=window_minutes))
+        session = store.calibration(the_bench.float_id)
         if session is None:
             session = the_bench.begin(
                 gravities or ask_for_solutions(), gravity_sd_sg=_sg(gravity_sd_points), begun=now()
@@ -112,7 +111,7 @@ def begin(
 ) -> None:
     """Begin a calibration of FLOAT with a set of solutions."""
     with opened_store(config) as store:
-        session = bench(store, config, float_name).begin(gravities, gravity_sd_sg=_sg(gravity_sd_points), begun=now())
+        session = bench(store, float_name).begin(gravities, gravity_sd_sg=_sg(gravity_sd_points), begun=now())
     _show(session, as_json=as_json)
 
 
@@ -124,7 +123,7 @@ def begin(
 def status(*, float_name: str, window_minutes: float, as_json: bool, config: Path) -> None:
     """Show the calibration of FLOAT in progress, and whether the float rests now."""
     with opened_store(config) as store:
-        the_bench = bench(store, config, float_name, timedelta(minutes=window_minutes))
+        the_bench = bench(store, float_name, timedelta(minutes=window_minutes))
         session = the_bench.session()
         rest = the_bench.rest(session, now())
     if as_json:
@@ -143,7 +142,7 @@ def status(*, float_name: str, window_minutes: float, as_json: bool, config: Pat
 def take(*, float_name: str, place: int | None, window_minutes: float, as_json: bool, config: Path) -> None:
     """Take the settled FLOAT's point in the next solution, or again in the one at --place."""
     with opened_store(config) as store:
-        the_bench = bench(store, config, float_name, timedelta(minutes=window_minutes))
+        the_bench = bench(store, float_name, timedelta(minutes=window_minutes))
         session = the_bench.session()
         where = session.next_place if place is None else place
         if where is None:
@@ -183,7 +182,7 @@ def drop(*, float_name: str, place: int, as_json: bool, config: Path) -> None:
 def fit(*, float_name: str, accept: bool, who: str | None, note: str, as_json: bool, config: Path) -> None:
     """Show the curve through the points of FLOAT taken so far, and keep it with --accept."""
     with opened_store(config) as store:
-        the_bench = bench(store, config, float_name)
+        the_bench = bench(store, float_name)
         session = the_bench.session()
         curve = the_bench.fit(session)
         version = _accept(the_bench, session, curve, who, note) if accept else None
@@ -205,7 +204,7 @@ def fit(*, float_name: str, accept: bool, who: str | None, note: str, as_json: b
 def cancel(*, float_name: str, as_json: bool, config: Path) -> None:
     """Forget the calibration of FLOAT in progress; curves that were accepted stay."""
     with opened_store(config) as store:
-        the_bench = bench(store, config, float_name)
+        the_bench = bench(store, float_name)
         session = the_bench.session()
         the_bench.forget()
     if as_json:
@@ -220,7 +219,7 @@ def _accept(the_bench: Bench, session: Session, curve: Curve, who: str | None, n
 
 def _change(config: Path, float_name: str, change: Callable[[Session], Session], *, as_json: bool) -> None:
     with opened_store(config) as store:
-        the_bench = bench(store, config, float_name)
+        the_bench = bench(store, float_name)
         session = the_bench.keep(change(the_bench.session()))
     _show(session, as_json=as_json)
 

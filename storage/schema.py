@@ -126,6 +126,15 @@ class CurveRow(Base):
     reference_points: Mapped[Any] = mapped_column(JSON)
 
 
+class CalibrationRow(Base):
+    """A calibration in progress, as `calibration.session` writes it."""
+
+    __tablename__ = "calibrations"
+
+    float_id: Mapped[str] = mapped_column(ForeignKey("floats.float_id"), primary_key=True)
+    session: Mapped[Any] = mapped_column(JSON)
+
+
 class BatchRow(Base):
     """`document` holds the whole batch; the columns beside it repeat what is searched by."""
 

@@ -16,8 +16,8 @@ NEXT = """
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0003"
-down_revision = "0002"
+revision = "later"
+down_revision = "0003"
 
 
 def upgrade() -> None:
@@ -34,7 +34,7 @@ LOSES_A_FLOAT = NEXT + '    op.execute("DELETE FROM floats")\n'
 def migrations_with(folder: Path, script: str) -> Path:
     """A later program's migrations: ours and one more."""
     shutil.copytree(MIGRATIONS, folder, ignore=shutil.ignore_patterns("__pycache__"))
-    (folder / "versions" / "0003_next.py").write_text(script)
+    (folder / "versions" / "later.py").write_text(script)
     return folder
 
 
@@ -98,7 +98,7 @@ def test_a_database_of_a_newer_program_is_refused_in_one_line(store_url: str, tm
     Store.open(store_url).close()
     upgrade_with(store_url, migrations_with(tmp_path / "later", NEXT))
 
-    with pytest.raises(StorageError, match=r"newer gylewatch \(schema 0003\); install that version") as refusal:
+    with pytest.raises(StorageError, match=r"newer gylewatch \(schema later\); install that version") as refusal:
         Store.open(store_url)
 
     assert "\n" not in str(refusal.value)
