@@ -21,7 +21,7 @@ from fermentation.belief import (
 from fermentation.motion import Renewal
 from gylewatch.values import Batch
 
-PARTICLES = 160
+PARTICLES = 120
 
 MEASURED_ORIGINAL_SD_POINTS = 1.2
 # A careful hydrometer reading of unfermented wort (common practice, no source)
