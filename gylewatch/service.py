@@ -41,8 +41,9 @@ from web.ingest import IngestResult
 
 TICK_S: Final = 60.0  # silence is counted in hours; a minute is early enough and costs nothing
 
-SETTLING: Final = timedelta(minutes=2)
-# After a start, or after a broker came back, the floats' waiting messages arrive; only then silence means anything.
+SETTLING: Final = timedelta(hours=1)
+# After a start, or after a broker came back, the floats' waiting messages arrive, and floats that keep none report at
+# their next turn (every 15 to 60 minutes: common practice, no source); only then silence means anything.
 RECEIVER_PATIENCE: Final = timedelta(hours=6)
 # While the only broker or radio is away no float is blamed for it: the outage is told once (gylewatch.outages). Where
 # another one still works, the silence of floats is judged again after this long, because a float may use that one.
