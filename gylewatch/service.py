@@ -31,6 +31,7 @@ from gylewatch.http_server import HttpServer, listen
 from gylewatch.outages import Receiver, outage_notices
 from gylewatch.receivers import receivers_of, told_broker, told_radio
 from gylewatch.state_feed import StateFeed
+from gylewatch.trial import try_channels
 from gylewatch.values import FloatId, Reading
 from gylewatch.watch import Progress
 from gylewatch.worker import Worker
@@ -38,6 +39,7 @@ from storage.store import Store
 from web.app import create_app
 from web.health import ServiceHealth
 from web.ingest import IngestResult
+from web.trial import ChannelTrial
 
 TICK_S: Final = 60.0  # silence is counted in hours; a minute is early enough and costs nothing
 
@@ -165,6 +167,7 @@ class Service:
             ingest=self._ingest_http,
             settings=settings.http,
             health=self.health,
+            try_channels=self._try_channels if settings.channels else None,
         )
         self._http = HttpServer(app, listener)
         self._scheduler = self._make_scheduler()
@@ -196,6 +199,11 @@ class Service:
             name = f"mqtt:{broker.name}"
             channels[name] = MqttChannel(name, partial(collector.publish, retain=False), prefix=broker.prefix)
         return channels
+
+    def _try_channels(self) -> tuple[ChannelTrial, ...]:
+        # Programs that listen over MQTT would take a test for news; the test is for people.
+        named = [self._channels[entry.name] for entry in self._settings.channels]
+        return try_channels(named, self._clock.now())
 
     def _known_floats(self) -> frozenset[FloatId]:
         """Asked once for each batch of packets; also renews which radio address is which float."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from http import HTTPStatus
 
@@ -14,12 +14,13 @@ from starlette.middleware.gzip import GZipMiddleware
 from collector.packet import Packet
 from gylewatch.errors import GylewatchError
 from storage.store import Store
-from web import api, assets, pages, problems
+from web import api, assets, pages, problems, rendering
 from web.context import Context
 from web.health import ServiceHealth
 from web.ingest import IngestResult
 from web.security import HEADERS, SecurityHeaders
 from web.settings import HttpSettings
+from web.trial import ChannelTrial
 
 _DESCRIPTION = "Fermentations watched through tilting floats. Times are UTC, gravities SG 20/20 °C, temperatures °C."
 
@@ -31,6 +32,7 @@ def create_app(
     ingest: Callable[[Packet], IngestResult] | None,
     settings: HttpSettings,
     health: Callable[[], ServiceHealth],
+    try_channels: Callable[[], Sequence[ChannelTrial]] | None = None,
 ) -> FastAPI:
     """Make the application.
 
@@ -42,8 +44,12 @@ def create_app(
         committed; called from a worker thread. None: readings do not come over HTTP.
     settings : the section ``[http]``
     health : a snapshot of the service; called from a worker thread
+    try_channels : sends a test message over every channel and says what became of each; called from a worker thread.
+        None: there is no channel.
     """
-    context = Context(store=store, clock=clock, ingest=ingest, settings=settings, health=health)
+    context = Context(
+        store=store, clock=clock, ingest=ingest, settings=settings, health=health, try_channels=try_channels
+    )
     # The library's own documentation pages load their scripts from a content network, so they stay off.
     app = FastAPI(
         title="gylewatch", version="1", description=_DESCRIPTION,
@@ -62,7 +68,7 @@ def _add_errors(app: FastAPI) -> None:
     def answer(request: Request, problem: HTTPException) -> Response:
         if request.url.path.startswith("/api/"):
             return problems.response(problem)
-        return pages.error_page(problem)
+        return rendering.error_page(problem)
 
     async def on_http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)  # noqa: S101  (registered for it)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from alerts.alert import Severity
 from fermentation.estimate import Estimate
@@ -19,15 +20,28 @@ _CALM = 3
 class BoardLine:
     record: BatchRecord
     estimate: Estimate | None
-    alerts: tuple[AlertRecord, ...]  # open ones, the most severe first
+    alerts: tuple[AlertRecord, ...]  # open ones: those that wait for a person first, then the most severe
+    now: datetime
 
     @property
     def urgency(self) -> int:
-        return min((_URGENCY[alert.alert.severity] for alert in self.alerts), default=_CALM)
+        """Of the alerts that nobody has acknowledged or put to sleep."""
+        waiting = (alert for alert in self.alerts if is_waiting(alert, self.now))
+        return min((_URGENCY[alert.alert.severity] for alert in waiting), default=_CALM)
 
     @property
     def needs_a_person(self) -> bool:
         return self.urgency < _URGENCY[Severity.INFO]
+
+
+def is_asleep(alert: AlertRecord, now: datetime) -> bool:
+    """Whether a person has put the alert to sleep for now."""
+    return alert.snoozed_until is not None and now < alert.snoozed_until
+
+
+def is_waiting(alert: AlertRecord, now: datetime) -> bool:
+    """Whether the alert still waits for a person."""
+    return alert.acknowledged_at is None and not is_asleep(alert, now)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +64,7 @@ class Wanted:
         return named and (line.needs_a_person or not self.attention)
 
 
-def board(store: Store, wanted: Wanted) -> tuple[BoardLine, ...]:
+def board(store: Store, wanted: Wanted, now: datetime) -> tuple[BoardLine, ...]:
     """The lines of the board: most urgent first, then by vessel."""
     records = [
         record for record in store.batches(active_only=not wanted.ended) if (record.ended is not None) == wanted.ended
@@ -61,7 +75,8 @@ def board(store: Store, wanted: Wanted) -> tuple[BoardLine, ...]:
         BoardLine(
             record=record,
             estimate=estimates.get(record.batch_id),
-            alerts=by_severity(alerts.get(record.batch_id, ())),
+            alerts=_waiting_first(alerts.get(record.batch_id, ()), now),
+            now=now,
         )
         for record in records
     ]
@@ -73,6 +88,10 @@ def by_severity(alerts: Sequence[AlertRecord]) -> tuple[AlertRecord, ...]:
     """The most severe first, the newest first among equals."""
     newest_first = sorted(alerts, key=lambda record: record.alert.time, reverse=True)
     return tuple(sorted(newest_first, key=lambda record: _URGENCY[record.alert.severity]))
+
+
+def _waiting_first(alerts: Sequence[AlertRecord], now: datetime) -> tuple[AlertRecord, ...]:
+    return tuple(sorted(by_severity(alerts), key=lambda record: not is_waiting(record, now)))
 
 
 def floats(store: Store) -> tuple[FloatLine, ...]:

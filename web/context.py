@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -11,6 +11,7 @@ from storage.store import Store
 from web.health import ServiceHealth
 from web.ingest import IngestResult
 from web.settings import HttpSettings
+from web.trial import ChannelTrial
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,3 +21,4 @@ class Context:
     ingest: Callable[[Packet], IngestResult] | None  # None: readings do not come over HTTP
     settings: HttpSettings
     health: Callable[[], ServiceHealth]
+    try_channels: Callable[[], Sequence[ChannelTrial]] | None = None  # None: there is nothing to try

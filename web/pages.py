@@ -3,26 +3,24 @@
 from __future__ import annotations
 
 import json
-from datetime import datetime
 from http import HTTPStatus
-from pathlib import Path
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
-from starlette.exceptions import HTTPException
 
-from alerts.advice import ADVICE, in_words
 from gylewatch.values import BatchId, Instrument, Unit
 from storage.records import BatchRecord
-from web import assets, board, picture, records, security, words
+from web import board, picture, records, security
+from web.alert_actions import SNOOZE_HOURS, add_alert_actions
 from web.bodies import read_form
 from web.context import Context
 from web.graph import Graph, thin
+from web.rendering import render
 from web.sample_form import UNITS_OF, Question, parse_sample
+from web.service_page import add_service
 
 LATEST_ROWS = 8
 # Enough to follow the course of a batch by ear or on paper.
@@ -30,51 +28,13 @@ COURSE_ROWS = 60
 _ALERTS = 100
 
 
-def _when(time: datetime) -> Markup:
-    """A time that script rewrites in the viewer's own zone and language."""
-    return Markup('<time datetime="{}">{}</time>').format(words.iso(time), words.stamp(time))
-
-
-def _day(time: datetime) -> Markup:
-    return Markup('<time class="day" datetime="{}">{}</time>').format(words.iso(time), words.day(time))
-
-
-def _environment() -> Environment:
-    templates = Environment(
-        loader=FileSystemLoader(Path(__file__).parent / "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    templates.filters.update(when=_when, day=_day)
-    templates.globals.update(
-        words=words, own_url=assets.own_url, chart_urls=assets.chart_urls, advice=ADVICE, in_words=in_words
-    )
-    return templates
-
-
-_TEMPLATES = _environment()
-
-
-def _page(name: str, status: int = HTTPStatus.OK, **values: object) -> HTMLResponse:
-    return HTMLResponse(_TEMPLATES.get_template(name).render(values), status)
-
-
-def error_page(problem: HTTPException) -> HTMLResponse:
-    """The page for an error: one sentence, and the way back."""
-    status = HTTPStatus(problem.status_code)
-    page = _page("error.html", status, title=status.phrase, sentence=problem.detail)
-    page.headers.update(problem.headers or {})
-    return page
-
-
 def router(context: Context) -> APIRouter:
     """The routes of the pages."""
     pages = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
     _add_board(pages, context)
-    _add_service(pages, context)
+    add_service(pages, context)
     _add_batch(pages, context)
+    add_alert_actions(pages, context)
     return pages
 
 
@@ -87,9 +47,9 @@ def _add_board(pages: APIRouter, context: Context) -> None:
         only: Annotated[str, Query(max_length=20)] = "",
     ) -> HTMLResponse:
         wanted = board.Wanted(text=text, attention=only == "attention", ended=only == "ended")
-        return _page(
+        return render(
             "board.html",
-            lines=board.board(store, wanted),
+            lines=board.board(store, wanted, context.clock()),
             floats=board.floats(store),
             any_batch=bool(store.batches()),
             wanted=wanted,
@@ -97,19 +57,6 @@ def _add_board(pages: APIRouter, context: Context) -> None:
             health=context.health(),
             now=context.clock(),
             fahrenheit=context.settings.fahrenheit,
-        )
-
-
-def _add_service(pages: APIRouter, context: Context) -> None:
-    @pages.get("/service")
-    def service() -> HTMLResponse:
-        return _page(
-            "service.html",
-            health=context.health(),
-            rejected_counts=context.store.rejected_counts(),
-            rejected=context.store.rejected(50),
-            heard=context.store.heard_floats(),
-            now=context.clock(),
         )
 
 
@@ -136,7 +83,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
         latest = store.estimates(record.batch_id, limit=LATEST_ROWS)
         samples = store.samples(record.batch_id)
         status = HTTPStatus.UNPROCESSABLE_ENTITY if questions else HTTPStatus.OK
-        return _page(
+        return render(
             "batch.html",
             status,
             record=record,
@@ -156,6 +103,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             instruments=tuple(Instrument),
             units=tuple(Unit),
             units_of=json.dumps(UNITS_OF),
+            snooze_hours=SNOOZE_HOURS,
             now=context.clock(),
             fahrenheit=fahrenheit,
         )

@@ -171,7 +171,9 @@ def test_an_unknown_float_is_offered_and_followed_once_it_is_added(tmp_path: Pat
         Store.open(url) as store,
     ):
         sender.send(readings_topic("magpie"), encode_senml_json(readings))
-        eventually("it is offered", lambda: [each.name for each in store.heard_floats()] == ["magpie"])
+        eventually(
+            "it is offered", lambda: [(one.name, one.packets) for one in store.heard_floats()] == [("magpie", 3)]
+        )
         store.add_float(FloatRecord(float_id=FloatId("magpie"), created=PITCHED))
         sender.send(readings_topic("magpie"), encode_senml_json(readings))
         eventually("its readings are stored", lambda: len(store.readings(FloatId("magpie"))) == 3)

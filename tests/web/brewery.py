@@ -19,6 +19,7 @@ from web.app import create_app
 from web.health import ServiceHealth
 from web.ingest import IngestResult
 from web.settings import HttpSettings
+from web.trial import ChannelTrial
 
 PITCHED = datetime(2026, 3, 2, 18, 30, tzinfo=UTC)
 NOW = PITCHED + timedelta(days=6)
@@ -160,8 +161,14 @@ def application(
     ingest: Callable[[Packet], IngestResult] | None = None,
     settings: HttpSettings | None = None,
     health: Callable[[], ServiceHealth] = all_is_well,
+    try_channels: Callable[[], tuple[ChannelTrial, ...]] | None = None,
     now: datetime = NOW,
 ) -> FastAPI:
     return create_app(
-        store, clock=lambda: now, ingest=ingest, settings=settings or HttpSettings(token=TOKEN), health=health
+        store,
+        clock=lambda: now,
+        ingest=ingest,
+        settings=settings or HttpSettings(token=TOKEN),
+        health=health,
+        try_channels=try_channels,
     )

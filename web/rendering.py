@@ -1,0 +1,55 @@
+"""Templates: values into pages."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from http import HTTPStatus
+from pathlib import Path
+
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+from starlette.exceptions import HTTPException
+
+from alerts.advice import ADVICE, in_words
+from web import assets, board, words
+
+
+def _when(time: datetime) -> Markup:
+    """A time that script rewrites in the viewer's own zone and language."""
+    return Markup('<time datetime="{}">{}</time>').format(words.iso(time), words.stamp(time))
+
+
+def _day(time: datetime) -> Markup:
+    return Markup('<time class="day" datetime="{}">{}</time>').format(words.iso(time), words.day(time))
+
+
+def _environment() -> Environment:
+    templates = Environment(
+        loader=FileSystemLoader(Path(__file__).parent / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    templates.filters.update(when=_when, day=_day, iso=words.iso)
+    templates.globals.update(
+        words=words, own_url=assets.own_url, chart_urls=assets.chart_urls, advice=ADVICE, in_words=in_words, board=board
+    )
+    return templates
+
+
+_TEMPLATES = _environment()
+
+
+def render(name: str, status: int = HTTPStatus.OK, **values: object) -> HTMLResponse:
+    """The page that the template `name` makes of `values`."""
+    return HTMLResponse(_TEMPLATES.get_template(name).render(values), status)
+
+
+def error_page(problem: HTTPException) -> HTMLResponse:
+    """The page for an error: one sentence, and the way back."""
+    status = HTTPStatus(problem.status_code)
+    page = render("error.html", status, title=status.phrase, sentence=problem.detail)
+    page.headers.update(problem.headers or {})
+    return page
