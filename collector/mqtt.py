@@ -59,6 +59,7 @@ class MqttCollector:
     inbox : where packets go
     now : the clock that stamps arrivals
     reconnect_s : first and longest wait between attempts to connect
+    beside : only listens, for a short while: no session is kept, and nobody is told ``online`` or ``offline``
 
     Raises
     ------
@@ -73,8 +74,10 @@ class MqttCollector:
         *,
         now: Callable[[], datetime] = _utc_now,
         reconnect_s: tuple[float, float] = (FIRST_RECONNECT_S, LAST_RECONNECT_S),
+        beside: bool = False,
     ) -> None:
         self._settings = settings
+        self._beside = beside
         self._inbox = inbox
         self._now = now
         self._stopping = threading.Event()
@@ -92,10 +95,10 @@ class MqttCollector:
         settings = self._settings
         if settings.protocol == "5":
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-            properties.SessionExpiryInterval = SESSION_EXPIRY_S
+            properties.SessionExpiryInterval = 0 if self._beside else SESSION_EXPIRY_S
             properties.ReceiveMaximum = IN_FLIGHT
             self._client.connect_async(
-                settings.host, settings.port, KEEPALIVE_S, clean_start=False, properties=properties
+                settings.host, settings.port, KEEPALIVE_S, clean_start=self._beside, properties=properties
             )
         else:
             self._client.connect_async(settings.host, settings.port, KEEPALIVE_S)
@@ -103,7 +106,7 @@ class MqttCollector:
 
     def stop(self) -> None:
         """Say ``offline``, disconnect and end the thread. The broker keeps the session."""
-        if self._is_connected():
+        if self._is_connected() and not self._beside:
             try:
                 self.publish(status_topic(self._settings.prefix), b"offline", timeout_s=2.0)
             except TransportError as error:
@@ -151,14 +154,15 @@ class MqttCollector:
             CallbackAPIVersion.VERSION2,
             client_id=settings.client_id,
             protocol=MQTTProtocolVersion.MQTTv5 if version5 else MQTTProtocolVersion.MQTTv311,
-            clean_session=None if version5 else False,
+            clean_session=None if version5 else self._beside,
             manual_ack=True,
         )
         if settings.username is not None:
             client.username_pw_set(settings.username, settings.password)
         if settings.tls is not None:
             client.tls_set_context(_tls_context(settings.place, settings.tls))
-        client.will_set(status_topic(settings.prefix), b"offline", qos=1, retain=True)
+        if not self._beside:
+            client.will_set(status_topic(settings.prefix), b"offline", qos=1, retain=True)
         client.reconnect_delay_set(*reconnect_s)  # type: ignore[arg-type]  # fractions of a second work
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail
@@ -184,7 +188,8 @@ class MqttCollector:
         if not flags.session_present:
             topics = [readings_filter(settings.prefix), *(mapping.topic for mapping in settings.mappings)]
             client.subscribe([(topic, 1) for topic in dict.fromkeys(topics)])
-        client.publish(status_topic(settings.prefix), b"online", qos=1, retain=True)
+        if not self._beside:
+            client.publish(status_topic(settings.prefix), b"online", qos=1, retain=True)
         _log.info("connected to the broker", broker=settings.place, session_kept=flags.session_present)
 
     def _on_connect_fail(self, _: Client, __: Any) -> None:

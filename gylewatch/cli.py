@@ -33,6 +33,9 @@ COMMANDS: Final = {
     "curve": ("gylewatch.cli_brewery:curves", "Curves: the calibrations, from angle to gravity."),
     "batch": ("gylewatch.cli_brewery:batches", "Batches: one beer in one vessel, from pitching to packaging."),
     "sample": ("gylewatch.cli_brewery:samples", "Samples: hand measurements, as read, before any correction."),
+    "alert": ("gylewatch.cli_alerts:alerts", "Alerts: what is open, and what you have done about it."),
+    "rehearse": ("gylewatch.cli_rehearse:rehearse", "Run other alert settings over recorded batches."),
+    "capture": ("gylewatch.cli_capture:capture", "Record a float's raw packets for support, and read such a file."),
     **BENCH_COMMANDS,
 }
 

@@ -17,6 +17,7 @@ from typing import Any, Final, Literal, TypeVar, cast
 from alerts.settings import AlertSettings, alert_settings
 from collector.admit import Limits
 from collector.clock import ClockRule
+from collector.decode import Decoding
 from collector.mapping import JsonMapping, Place
 from collector.mqtt_settings import MqttSettings, TlsSettings
 from collector.tilt import Axis
@@ -74,6 +75,13 @@ class Settings:
     retention: RetentionSettings = RetentionSettings()
     backup: BackupSettings | None = None
     log: LogSettings = field(default_factory=LogSettings)
+
+    def decodings(self) -> dict[str, Decoding]:
+        """What topics and payloads mean, by the broker's name: the same topic may mean something else on another."""
+        return {
+            broker.name: Decoding(prefix=broker.prefix, mappings=broker.mappings, long_axis=self.floats.long_axis)
+            for broker in self.brokers
+        }
 
 
 def read_settings(path: Path, environment: Mapping[str, str] = os.environ) -> Settings:

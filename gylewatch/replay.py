@@ -22,6 +22,7 @@ from collector.packet import Fields, Packet, Rejected, Source
 from fermentation.estimate import Estimate
 from gylewatch import pipeline
 from gylewatch.batch_file import read_batch
+from gylewatch.data_time import passed
 from gylewatch.errors import GylewatchError, InputError
 from gylewatch.outputs import Outputs
 from gylewatch.tables import read_readings, read_references, read_samples
@@ -31,10 +32,6 @@ ESTIMATES_HEADER: Final = (
     "time,gravity_sg,gravity_low_sg,gravity_high_sg,rate_points_per_day,apparent_attenuation,abv_percent,phase,"
     "final_gravity_sg,final_gravity_low_sg,final_gravity_high_sg,finish_time,finish_low,finish_high"
 )
-
-TICK: Final = timedelta(minutes=10)
-# How often the time that passes between two readings is judged. The live service ticks each minute; silence is
-# counted in hours, so ten minutes find it in time at a tenth of the work.
 
 LONGEST_BATCH: Final = timedelta(days=3 * 365)
 # A row from later than this was stamped by a faulty clock (sour beer ages for up to about three years: common practice,
@@ -161,7 +158,7 @@ class _Admission:
 def run(inputs: Inputs, *, estimates: IO[str], alerts: IO[str], progress: Progress | None = None) -> Summary:
     """Run the course over the recorded readings, in the order of the file, and write what is concluded.
 
-    Samples take effect when the data's time passes them. The time between two readings is judged every `TICK`.
+    Samples take effect when the data's time passes them. The time between two readings is judged as well.
     """
     course, admission = inputs.course, _Admission(inputs)
     state = pipeline.start(course)
@@ -173,7 +170,7 @@ def run(inputs: Inputs, *, estimates: IO[str], alerts: IO[str], progress: Progre
 
     for done, reading in admission.readings():
         outcomes: list[pipeline.Outcome] = []
-        for event in _passed(clock, reading.time, samples):
+        for event in passed(clock, reading.time, samples):
             if isinstance(event, Sample):
                 outcome = pipeline.on_sample(course, state, event)
             else:
@@ -201,19 +198,6 @@ def run(inputs: Inputs, *, estimates: IO[str], alerts: IO[str], progress: Progre
         unused_samples=len(samples),
         last=last,
     )
-
-
-def _passed(clock: datetime | None, time: datetime, samples: list[Sample]) -> Iterator[datetime | Sample]:
-    """The samples (taken off the end of `samples`) and ticks that lie between two readings, in order of time."""
-    while True:
-        tick = None if clock is None or clock + TICK >= time else clock + TICK
-        if samples and samples[-1].time <= (tick or time):
-            yield samples.pop()
-        elif tick is not None:
-            clock = tick
-            yield tick
-        else:
-            return
 
 
 def replay(

@@ -154,7 +154,7 @@ class Service:
             self._inbox,
             self._store,
             self._known_floats,
-            read=reader(self._decodings(), settings.floats.limits, lambda: self._ble_decoding),
+            read=reader(settings.decodings(), settings.floats.limits, lambda: self._ble_decoding),
             now=self._clock.now,
             clock=settings.floats.clock,
             on_stored=self._worker.stored,
@@ -212,14 +212,6 @@ class Service:
         records = self._store.floats()
         self._ble_decoding = self._settings.ble.decoding(records)
         return frozenset(record.float_id for record in records)
-
-    def _decodings(self) -> dict[str, Decoding]:
-        """What topics and payloads mean, by the broker's name: the same topic may mean something else on another."""
-        axis = self._settings.floats.long_axis
-        return {
-            broker.name: Decoding(prefix=broker.prefix, mappings=broker.mappings, long_axis=axis)
-            for broker in self._settings.brokers
-        }
 
     def _make_scheduler(self) -> BackgroundScheduler:
         scheduler = BackgroundScheduler(

@@ -1,0 +1,94 @@
+"""Capturing: the raw packets of one float, beside the running service and without taking anything from it."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+
+from collector.advert import BleDecoding, Sender, decode_heard
+from collector.ble import BleCollector
+from collector.decode import DEFAULT_DECODING, Decoding, decode
+from collector.inbox import Inbox
+from collector.mqtt import MqttCollector
+from collector.packet import Fields, Packet, Refusal, Source
+from collector.topics import matches
+from gylewatch.config import Settings
+
+_LOOK_AGAIN_S = 0.2
+
+
+class Reader:
+    """Decodes packets in the order in which they were heard; remembers what advertisements need.
+
+    Parameters
+    ----------
+    decodings : by the name of the receiver; one that is missing is read in the plain way
+    ble : which address is which float
+    """
+
+    def __init__(self, decodings: Mapping[str, Decoding], ble: BleDecoding) -> None:
+        self._decodings = decodings
+        self._ble = ble
+        self._senders: Mapping[str, Sender] = {}
+
+    def read(self, packet: Packet) -> tuple[Fields | Refusal, ...]:
+        """What a packet says; empty for an advertisement that is no news."""
+        if packet.source is not Source.BLE:
+            return decode(packet, self._decodings.get(packet.receiver, DEFAULT_DECODING))
+        self._senders, found = decode_heard(self._ble, self._senders, packet)
+        return () if found is None else (found,)
+
+    def concerns(self, packet: Packet, name: str) -> bool:
+        """Whether a packet comes from the float `name`, or may: a payload that cannot be read may hide the name."""
+        if packet.origin.upper() == name.upper():
+            return True
+        if packet.source is Source.BLE:
+            adopted = self._ble.floats.get(packet.origin.upper())
+            return adopted is not None and adopted.name == name
+        names = {each.float_name for each in self.read(packet)}
+        return name in names or (None in names and self._may_name(packet))
+
+    def _may_name(self, packet: Packet) -> bool:
+        decoding = self._decodings.get(packet.receiver, DEFAULT_DECODING)
+        first = next((each for each in decoding.mappings if matches(each.topic, packet.origin)), None)
+        return first is not None and first.float_pointer is not None
+
+
+def packets_of(
+    name: str, settings: Settings, reader: Reader, *, is_over: Callable[[], bool], on_problem: Callable[[str], None]
+) -> Iterator[Packet]:
+    """The packets of the float `name` as they arrive over brokers and radio, until `is_over`.
+
+    A client of its own subscribes, so that the service loses none. `on_problem` is told what keeps a receiver from
+    listening, once for each problem.
+    """
+    inbox = Inbox()
+    receivers: list[MqttCollector | BleCollector] = [
+        MqttCollector(replace(broker, client_id=f"{broker.client_id}-capture-{os.getpid()}"), inbox, beside=True)
+        for broker in settings.brokers
+    ]
+    if settings.ble is not None:
+        receivers.append(BleCollector(settings.ble.settings, inbox))
+    told: set[str] = set()
+    started: list[MqttCollector | BleCollector] = []
+    try:
+        for receiver in receivers:
+            receiver.start()
+            started.append(receiver)
+        while not is_over():
+            for delivery in inbox.take(100, _LOOK_AGAIN_S):
+                delivery.acknowledge()
+                if reader.concerns(delivery.packet, name):
+                    yield delivery.packet
+            for problem in _problems(receivers) - told:
+                told.add(problem)
+                on_problem(problem)
+    finally:
+        for receiver in started:
+            receiver.stop()
+
+
+def _problems(receivers: list[MqttCollector | BleCollector]) -> set[str]:
+    found = {receiver.health().problem for receiver in receivers}
+    return {problem for problem in found if problem is not None and not problem.endswith(" yet")}  # it just began

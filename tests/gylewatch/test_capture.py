@@ -1,0 +1,136 @@
+"""Recording a float beside the running service, on a real broker, and reading the file elsewhere."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from paho.mqtt import subscribe
+
+from collector.senml import encode_senml_json
+from collector.topics import readings_topic
+from tests.broker import Broker
+from tests.collector.sender import connected_sender
+from tests.eventually import eventually
+from tests.gylewatch.brew import pale_readings
+from tests.gylewatch.workbench import Terminal
+
+MAPPING = """
+[[mqtt.mapping]]
+topic = "cellar/+/tilt"
+float_level = 1
+angle = { pointer = "/tilt", unit = "deg" }
+temperature = { pointer = "/temp", unit = "Cel" }
+"""
+
+
+@contextmanager
+def capturing(folder: Path, *words: str) -> Iterator[subprocess.Popen[str]]:
+    with subprocess.Popen(
+        [sys.executable, "-m", "gylewatch.cli", "capture", *words],
+        cwd=folder,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as running:
+        try:
+            yield running
+        finally:
+            running.kill()
+
+
+def configure(folder: Path, port: int) -> None:
+    (folder / "gylewatch.toml").write_text(
+        f'[database]\nurl = "sqlite:///gylewatch.sqlite"\n[[mqtt]]\nport = {port}\n{MAPPING}', encoding="utf-8"
+    )
+
+
+def is_listening(broker: Broker) -> bool:
+    """A plain wait is not possible: the broker keeps nothing for a subscriber that it has not seen yet."""
+    return "gylewatch-capture-" in broker.log()
+
+
+def test_a_floats_packets_are_recorded_without_secrets_and_shown_as_readings(
+    tmp_path: Path, bare: Terminal, broker: Broker
+) -> None:
+    configure(bare.folder, broker.port)
+    readings = pale_readings(2, datetime.now(UTC) - timedelta(days=1))
+
+    with capturing(bare.folder, "heron", "--out", "heron.jsonl", "--count", "3") as running:
+        eventually("it listens", lambda: is_listening(broker))
+        with connected_sender(broker.port) as sender:
+
+            def send() -> bool:
+                sender.send(readings_topic("wren"), encode_senml_json(readings))
+                sender.send(readings_topic("heron"), encode_senml_json(readings))
+                sender.send("cellar/heron/tilt", b'{"tilt": 41.5, "temp": 19, "password": "hops"}')
+                return running.poll() is not None
+
+            eventually("three are recorded", send)
+        said, complaints = running.communicate()
+    shown = bare.type("capture show heron.jsonl --json").json["packets"]
+
+    assert "3 packets of heron in heron.jsonl; look through it" in said
+    assert complaints == ""
+    assert "hops" not in (bare.folder / "heron.jsonl").read_text(encoding="utf-8")
+    assert {each["origin"] for each in shown} == {readings_topic("heron"), "cellar/heron/tilt"}
+    assert {round(each["reading"]["angle_deg"], 1) for each in shown} >= {41.5, round(readings[0].angle_deg, 1)}
+
+
+def test_a_recording_leaves_the_services_status_alone(bare: Terminal, broker: Broker) -> None:
+    configure(bare.folder, broker.port)
+    with connected_sender(broker.port) as sender:
+        sender.send("gylewatch/v1/service/status", b"online", retain=True)
+
+    with capturing(bare.folder, "heron", "--out", "heron.jsonl", "--minutes", "0.02") as running:
+        said, _ = running.communicate(timeout=60)
+    status = subscribe.simple("gylewatch/v1/service/status", hostname="127.0.0.1", port=broker.port)  # type: ignore[no-untyped-call]
+
+    assert "0 packets of heron" in said
+    assert "gylewatch-capture-" in broker.log()
+    assert status.payload == b"online"
+
+
+def test_a_file_that_is_there_is_kept(bare: Terminal, broker: Broker) -> None:
+    configure(bare.folder, broker.port)
+    (bare.folder / "heron.jsonl").write_text("mine")
+
+    answer = bare.type("capture heron --out heron.jsonl")
+
+    assert answer.code == 2
+    assert "is there already and is not overwritten" in answer.err
+    assert (bare.folder / "heron.jsonl").read_text() == "mine"
+
+
+def test_a_capture_can_be_read_without_a_configuration_and_names_what_is_refused(bare: Terminal) -> None:
+    line = (
+        '{"received":"2026-03-02T18:30:00Z","source":"mqtt","origin":"gylewatch/v1/readings/heron","retained":false,'
+        '"rssi_dbm":null,"payload":"W3sibiI6ImFuZ2xlIiwidSI6ImRlZyIsInYiOjQ3LjN9XQ=="}'
+    )  # [{"n":"angle","u":"deg","v":47.3}]
+    (bare.folder / "wren.jsonl").write_text(line + "\n")
+
+    shown = bare.type("capture show wren.jsonl").out
+
+    assert "refused, missing-field" in shown
+
+
+def test_a_file_that_is_no_capture_is_one_line_with_its_row(bare: Terminal) -> None:
+    (bare.folder / "wren.jsonl").write_text("time,float,angle_deg\n")
+
+    answer = bare.type("capture show wren.jsonl")
+
+    assert answer.code == 2
+    assert answer.err.startswith("wren.jsonl row 1: this line is no captured packet")
+
+
+def test_without_a_receiver_there_is_nothing_to_record(bare: Terminal) -> None:
+    (bare.folder / "gylewatch.toml").write_text('[database]\nurl = "sqlite:///gylewatch.sqlite"\n')
+
+    answer = bare.type("capture heron --out heron.jsonl")
+
+    assert (answer.code, "neither [[mqtt]] nor [ble]" in answer.err) == (2, True)
+    assert not (bare.folder / "heron.jsonl").exists()
