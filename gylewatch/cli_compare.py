@@ -7,16 +7,12 @@ from pathlib import Path
 
 import click
 
-from calibration.anchoring import AROUND
-from calibration.curve import Curve
-from gylewatch.comparing import Beside, Row, beside
+from gylewatch.comparing import Beside, Row
 from gylewatch.errors import InputError
 from gylewatch.terminal import config_option, json_option, opened_store, show_json, show_table, shown_time
 from gylewatch.units import POINT_SG
-from gylewatch.values import BatchId, Reading
-from storage.records import BatchRecord
-from storage.store import Store
-from web.records import corrected
+from gylewatch.values import BatchId
+from web.comparison import compared
 
 
 @click.command("compare")
@@ -26,38 +22,15 @@ from web.records import corrected
 def compare_instruments(*, batch_id: str, as_json: bool, config: Path) -> None:
     """Compare all instruments and the float, sample by sample, for BATCH (its id): who is off, and the best value."""
     with opened_store(config) as store:
-        record = store.batch(BatchId(batch_id))
-        batch = record.batch
-        hands = [hand for _, sample in store.samples(record.batch_id) if (hand := corrected(batch, sample))]
-        if not hands:
-            raise InputError(
-                f"batch {batch_id}", "has no hand sample to compare with; enter one with: gylewatch sample add"
-            )
-        readings = tuple(
-            reading
-            for time in sorted({hand.time for hand in hands})
-            for reading in store.readings(batch.float_id, since=time - AROUND, until=time + AROUND)
+        shown = compared(store, store.batch(BatchId(batch_id)))
+    if shown is None:
+        raise InputError(
+            f"batch {batch_id}", "has no hand sample to compare with; enter one with: gylewatch sample add"
         )
-        curve = _curve(store, record)
-    shown = beside(
-        hands, _once(readings), curve, float_id=batch.float_id, original_gravity_sg=batch.original_gravity_sg
-    )
     if as_json:
         show_json(_json(shown))
     else:
         _show(shown)
-
-
-def _curve(store: Store, record: BatchRecord) -> Curve | None:
-    float_id = record.batch.float_id
-    if record.curve_version is not None:
-        return store.curve(float_id, record.curve_version).curve
-    newest = store.current_curve(float_id)
-    return None if newest is None else newest.curve
-
-
-def _once(readings: tuple[Reading, ...]) -> tuple[Reading, ...]:
-    return tuple({reading.time: reading for reading in readings}.values())
 
 
 def _json(shown: Beside) -> dict[str, object]:
