@@ -52,10 +52,10 @@ MODES_HOURS = 3.0
 # angle they would share its noise, and the filter would explain that noise away by bending the curve
 MISFIT_MEMORY = 0.5
 EARLY_SAMPLES = 8
-STUCK_READINGS, STUCK_SHARE, STUCK_INFLATION = 6, 0.3, 12.0
+STUCK_READINGS, STUCK_SHARE = 6, 0.3
 # A float on the wall stops rocking: when the last readings span less than a third of the usual scatter (normal
-# errors span 2.5 of it) they say little about the beer
-STUCK_NOISE_GAIN = 0.012
+# errors span 2.5 of it) they say nothing about the beer and are left out
+STUCK_NOISE_GAIN = 0.004
 # Slow: a float that sticks for a night must not teach the filter that it reads without scatter
 LONGEST_STEP_HOURS = 12.0
 # The switching and drift of a long silence are applied in steps of this length
@@ -257,10 +257,12 @@ def _learn(belief: Belief, gravity: GravityReading, value: float, late_hours: fl
     usual = not late_hours and not gravity.moving
     recent = (*belief.recent_points[1 - STUCK_READINGS :], value) if usual else belief.recent_points
     stuck = len(recent) == STUCK_READINGS and max(recent) - min(recent) < STUCK_SHARE * belief.noise_points
-    inflation = STUCK_INFLATION if stuck else 3.0 if gravity.moving else 1.0
-    sd = float(np.hypot(belief.noise_points * inflation, 0.3 * late_hours))
+    sd = float(np.hypot(belief.noise_points * (3.0 if gravity.moving else 1.0), 0.3 * late_hours))
     gain = (STUCK_NOISE_GAIN if stuck else NOISE_GAIN) if usual else 0.0
     noise = _learnt_noise(belief, expected, rows, value, gain)
+    belief = replace(belief, noise_points=noise, recent_points=recent)
+    if stuck:
+        return belief
     cloud = evidence.take(
         cloud_of(belief),
         expected,
@@ -268,10 +270,10 @@ def _learn(belief: Belief, gravity: GravityReading, value: float, late_hours: fl
         value=value,
         sd=sd,
         scatter=evidence.FLOAT_SCATTER,
-        knocks=not gravity.moving and not stuck,
+        knocks=not gravity.moving,
     )
     generator, belief = _generator(belief)
-    return replace(belief, cloud=evidence.resample(cloud, generator), noise_points=noise, recent_points=recent)
+    return replace(belief, cloud=evidence.resample(cloud, generator))
 
 
 def _learnt_noise(belief: Belief, expected: FloatArray, rows: FloatArray, value: float, gain: float) -> float:
