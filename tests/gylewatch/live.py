@@ -50,11 +50,11 @@ class Inbox:
         return any(words in title for title, _ in self.notices)
 
 
-def furnish(folder: Path, pitched: datetime, *, curve: bool = True) -> str:
+def furnish(folder: Path, pitched: datetime, *, curve: bool = True, address: str | None = None) -> str:
     """A database with one float, vessel, curve and batch; gives its url."""
     url = f"sqlite:///{folder / 'gylewatch.sqlite'}"
     with Store.open(url) as store:
-        store.add_float(FloatRecord(float_id=FloatId("heron"), created=pitched))
+        store.add_float(FloatRecord(float_id=FloatId("heron"), created=pitched, address=address))
         store.add_vessel(VesselRecord(vessel_id=VesselId("FV1"), created=pitched))
         points = read_references(write_references(folder))
         if curve:
