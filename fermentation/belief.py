@@ -83,6 +83,7 @@ class Belief:
     early: tuple[tuple[datetime, float, float], ...]  # hand samples before the first reading: time, points, sd
     pending: Pending
     recent_points: tuple[float, ...]  # the last readings taken, to tell a float that sticks
+    stuck: bool  # the float seems to stick
     noise_points: float  # learnt scatter of one update
     temperature_c: float  # last
     reference_c: float  # temperature at which k is expressed
@@ -108,9 +109,10 @@ def cloud_of(belief: Belief) -> Cloud:
     return belief.cloud
 
 
-_MAGIC = b"gylewatch belief 5\n"
+_MAGIC = b"gylewatch belief 6\n"
 _SCALARS = (
     "step",
+    "stuck",
     "noise_points",
     "temperature_c",
     "reference_c",

@@ -52,10 +52,10 @@ MODES_HOURS = 3.0
 # angle they would share its noise, and the filter would explain that noise away by bending the curve
 MISFIT_MEMORY = 0.5
 EARLY_SAMPLES = 8
-STUCK_READINGS, STUCK_SHARE = 6, 0.3
-# A float on the wall stops rocking: when the last readings span less than a third of the usual scatter (normal
-# errors span 2.5 of it) they say nothing about the beer and are left out
-STUCK_NOISE_GAIN = 0.004
+STUCK_READINGS, STUCK_SPAN, FREE_SPAN = 6, 0.4, 1.0
+# A float on the wall stops rocking: when the last readings span less than four tenths of the usual scatter (normal
+# errors span 2.5 of it) they say nothing about the beer and are left out, until it rocks again
+STUCK_NOISE_GAIN = 0.01
 # Slow: a float that sticks for a night must not teach the filter that it reads without scatter
 LONGEST_STEP_HOURS = 12.0
 # The switching and drift of a long silence are applied in steps of this length
@@ -78,6 +78,7 @@ def start(batch: Batch) -> Belief:
         additions_done=0,
         modes_points=(),
         recent_points=(),
+        stuck=False,
         misfit=0.0,
         finished_at=None,
         finish=None,
@@ -256,11 +257,12 @@ def _learn(belief: Belief, gravity: GravityReading, value: float, late_hours: fl
     expected, rows = _float_rows(belief, gravity, _carried_back(belief, late_hours))
     usual = not late_hours and not gravity.moving
     recent = (*belief.recent_points[1 - STUCK_READINGS :], value) if usual else belief.recent_points
-    stuck = len(recent) == STUCK_READINGS and max(recent) - min(recent) < STUCK_SHARE * belief.noise_points
+    span = (FREE_SPAN if belief.stuck else STUCK_SPAN) * belief.noise_points
+    stuck = len(recent) == STUCK_READINGS and max(recent) - min(recent) < span
     sd = float(np.hypot(belief.noise_points * (3.0 if gravity.moving else 1.0), 0.3 * late_hours))
     gain = (STUCK_NOISE_GAIN if stuck else NOISE_GAIN) if usual else 0.0
     noise = _learnt_noise(belief, expected, rows, value, gain)
-    belief = replace(belief, noise_points=noise, recent_points=recent)
+    belief = replace(belief, noise_points=noise, recent_points=recent, stuck=stuck)
     if stuck:
         return belief
     cloud = evidence.take(
