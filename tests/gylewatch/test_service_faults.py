@@ -110,6 +110,7 @@ def test_a_broker_killed_while_the_database_is_locked_costs_no_reading(
 
 
 def test_a_database_that_may_only_be_read_is_one_line_that_says_what_to_do() -> None:
+    "localhost".encode("idna")  # loaded on first use, and nobody may not be able to read this Python's own files
     folder = Path(tempfile.mkdtemp(prefix="gylewatch-"))
     try:
         url = furnish(folder, PITCHED)
