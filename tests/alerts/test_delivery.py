@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 import random
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from dataclasses import dataclass, field, replace
+from datetime import datetime, time, timedelta
 from pathlib import Path
 
 import pytest
@@ -14,9 +14,10 @@ import pytest
 from alerts.advice import ADVICE, BOTTLES
 from alerts.alert import Alert, Kind, Severity
 from alerts.delivery.apprise_channel import AppriseChannel
-from alerts.delivery.channel import Channel, Message, Notice, body, title, trial_notice
+from alerts.delivery.channel import Channel, Message, Notice, ServiceNotice, body, title, trial_notice
 from alerts.delivery.mqtt_channel import MqttChannel, payload
 from alerts.delivery.outbox import GIVEN_UP, RetryPolicy, deliver_due
+from alerts.delivery.policy import ChannelPolicy
 from alerts.engine import RAISED, REPLACED
 from gylewatch.errors import ConfigError, DeliveryError, TransportError
 from gylewatch.values import BatchId
@@ -379,3 +380,64 @@ def test_the_end_of_an_alert_gives_no_advice_on_what_to_do() -> None:
 
     assert "Next:" not in body(end)
     assert title(end) == "Harbour Pale: over: Fermentation has finished"
+
+
+def test_a_warning_is_repeated_until_somebody_acknowledges_it(store: Store) -> None:
+    warning = replace(an_alert(0, Kind.TEMPERATURE_OUT_OF_RANGE), severity=Severity.WARNING)
+    put(store, warning)
+    channel, policies = FakeChannel("phone"), {"phone": ChannelPolicy(remind=timedelta(hours=12))}
+
+    def at_hour(hour: float) -> int:
+        return len(deliver_due(store, of(channel), at(60 * hour), policies=policies).delivered)
+
+    assert [at_hour(0), at_hour(11), at_hour(12), at_hour(13)] == [1, 0, 1, 0]
+    store.acknowledge_alert(1, who="Ada", time=at(60 * 14))
+    assert [at_hour(24), at_hour(48)] == [0, 0]
+    assert store.outbox_counts() == {"waiting": 0, "failing": 0, "delivered": 1, "given_up": 0}
+
+
+def test_a_night_is_told_in_the_morning_without_what_was_over_by_then(store: Store) -> None:
+    passing = an_alert(0, Kind.FLOAT_SILENT)
+    put(store, passing, an_alert(10))
+    channel, policies = FakeChannel("phone"), {"phone": ChannelPolicy(quiet=(time(18), time(7)))}  # at(0) is 18:30
+
+    night = deliver_due(store, of(channel), at(20), policies=policies)
+    put(store, its_end(60, passing))
+    later = deliver_due(store, of(channel), at(70), policies=policies)
+    morning = deliver_due(store, of(channel), at(750), policies=policies)
+
+    assert (len(night.held), len(later.postponed), len(morning.left_out)) == (2, 1, 2)
+    assert [alert.kind for alert in channel.taken] == [Kind.FERMENTATION_FINISHED]
+
+
+def test_a_channel_for_critical_alerts_hears_no_end_of_what_it_was_not_told(store: Store) -> None:
+    beginning = an_alert(1)
+    put(store, beginning, its_end(2, beginning))
+    channel, policies = FakeChannel("phone"), {"phone": ChannelPolicy(least=Severity.CRITICAL)}
+
+    done = deliver_due(store, of(channel), at(3), policies=policies)
+
+    assert len(done.left_out) == 2
+    assert channel.taken == []
+
+
+def test_a_reminder_says_that_it_is_one_and_a_notice_of_the_service_names_no_batch() -> None:
+    reminder = Notice(batch_id=BATCH_ID, batch_name="Harbour Pale", alert=an_alert(1), told=1)
+    notice = ServiceNotice(
+        time=at(0), cause="radio", severity=Severity.WARNING, title="No readings over Bluetooth", text="Plug it in."
+    )
+
+    assert title(reminder) == "Harbour Pale: still: Fermentation has finished"
+    assert (title(notice), body(notice)) == ("No readings over Bluetooth", "Plug it in.")
+    assert title(replace(notice, ends=True)) == "over: No readings over Bluetooth"
+
+
+def test_a_notice_of_the_service_goes_over_mqtt_on_a_topic_of_its_own_under_the_brokers_prefix() -> None:
+    taken, publish = published()
+    notice = ServiceNotice(time=at(0), cause="radio", severity=Severity.WARNING, title="No readings", text="...")
+
+    MqttChannel("mqtt", publish, prefix="attic/beer").deliver(notice)
+
+    ((topic, data),) = taken
+    assert topic == "attic/beer/service/notices"
+    assert json.loads(data)["cause"] == "radio"
