@@ -16,6 +16,7 @@ from storage.records import BatchRecord
 from web import board, picture, records, security
 from web.alert_actions import SNOOZE_HOURS, add_alert_actions
 from web.bodies import read_form
+from web.calibration_page import add_calibration
 from web.compare_page import add_compare
 from web.context import Context
 from web.graph import Graph, thin
@@ -37,6 +38,7 @@ def router(context: Context) -> APIRouter:
     _add_batch(pages, context)
     add_alert_actions(pages, context)
     add_compare(pages, context)
+    add_calibration(pages, context)
     return pages
 
 

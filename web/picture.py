@@ -6,13 +6,14 @@ Colours come from the style sheet through classes, so that dark and light follow
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from html import escape
 
 from fermentation.estimate import Estimate
-from web import words
+from web import drawing, words
+from web.drawing import Axis, ticks
 from web.graph import Graph, WantedRange, stretches, thin
 
 
@@ -43,29 +44,6 @@ WIDE = Sheet(name="wide", width=1000, gravity_height=300, temperature_height=120
 _TIME_STEPS_H = (1, 2, 3, 6, 12, 24, 48, 96, 168, 336, 672, 1344)
 
 
-@dataclass(frozen=True, slots=True)
-class Axis:
-    """A straight scale from `low`..`high` in the world to `start`..`end` on the sheet."""
-
-    low: float
-    high: float
-    start: float
-    end: float
-
-    def at(self, value: float) -> float:
-        return self.start + (value - self.low) / (self.high - self.low) * (self.end - self.start)
-
-
-def ticks(low: float, high: float, about: int) -> tuple[float, ...]:
-    """Round numbers between `low` and `high`: steps of 1, 2 or 5 times a power of ten, at most `about` + 1 of them."""
-    raw = (high - low) / about
-    power = 10.0 ** math.floor(math.log10(raw))
-    step = next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= raw * (1 - 1e-9))
-    first = math.ceil(low / step - 1e-9)
-    last = math.floor(high / step + 1e-9)
-    return tuple(round(index * step, 10) for index in range(first, last + 1))
-
-
 def time_ticks(start: datetime, end: datetime, about: int) -> tuple[datetime, ...]:
     """Full hours or days, in UTC, between `start` and `end`."""
     hours = (end - start).total_seconds() / 3600
@@ -80,31 +58,12 @@ def time_ticks(start: datetime, end: datetime, about: int) -> tuple[datetime, ..
     return tuple(found)
 
 
-def _points(pairs: Iterable[tuple[float, float]]) -> str:
-    return " ".join(f"{x:.1f},{y:.1f}" for x, y in pairs)
-
-
-def _text(x: float, y: float, text: str, *, anchor: str = "start", kind: str = "tick") -> str:
-    return f'<text class="{kind}" x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{escape(text)}</text>'
-
-
-def _line(x1: float, y1: float, x2: float, y2: float, kind: str) -> str:
-    return f'<line class="{kind}" x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}"/>'
-
-
-def _scale(values: Sequence[float], least: float, top: float, height: float) -> Axis:
-    """An upright axis that holds all `values` with a margin, and spans at least `least`."""
-    low, high = min(values), max(values)
-    middle, half = (low + high) / 2, max((high - low) * 0.54, least / 2)
-    return Axis(middle - half, middle + half, top + height, top)
-
-
 def _grid(axis: Axis, sheet: Sheet, about: int, digits: int) -> list[str]:
     parts = []
     for value in ticks(axis.low, axis.high, about):
         y = axis.at(value)
-        parts.append(_line(sheet.left, y, sheet.width - sheet.right, y, "grid"))
-        parts.append(_text(sheet.left - 6, y + 4, f"{value:.{digits}f}", anchor="end"))
+        parts.append(drawing.line(sheet.left, y, sheet.width - sheet.right, y, "grid"))
+        parts.append(drawing.text(sheet.left - 6, y + 4, f"{value:.{digits}f}", anchor="end"))
     return parts
 
 
@@ -118,11 +77,11 @@ def _time_axis(time: Axis, start: datetime, end: datetime, sheet: Sheet) -> list
     by_the_hour = len(marks) > 1 and marks[1] - marks[0] < timedelta(days=1)
     for mark in marks:
         x = time.at(mark.timestamp())
-        parts += [_line(x, top, x, top + height, "grid") for top, height in tops]
+        parts += [drawing.line(x, top, x, top + height, "grid") for top, height in tops]
         # A label at the very edge would be cut off.
         anchor = "end" if x > sheet.width - sheet.right - 24 else "middle"
         label = f"{mark:%H:%M}" if by_the_hour and mark.hour else f"{mark:%-d %b}"
-        parts.append(_text(x, sheet.height - sheet.bottom + 17, label, anchor=anchor))
+        parts.append(drawing.text(x, sheet.height - sheet.bottom + 17, label, anchor=anchor))
     return parts
 
 
@@ -148,9 +107,9 @@ def _stretch(rows: Sequence[Estimate], time: Axis, dense: Axis, warm: Axis, *, f
         (x, warm.at(words.to_screen(row.temperature_c, fahrenheit=fahrenheit))) for x, row in zip(xs, rows, strict=True)
     ]
     return [
-        f'<polygon class="band" points="{_points([*upper, *reversed(lower)])}"/>',
-        f'<polyline class="gravity" points="{_points(middle)}"/>',
-        f'<polyline class="warmth" points="{_points(warmth)}"/>',
+        f'<polygon class="band" points="{drawing.points([*upper, *reversed(lower)])}"/>',
+        f'<polyline class="gravity" points="{drawing.points(middle)}"/>',
+        f'<polyline class="warmth" points="{drawing.points(warmth)}"/>',
     ]
 
 
@@ -173,19 +132,21 @@ def draw(graph: Graph, sheet: Sheet, *, title: str, fahrenheit: bool) -> str:
     time = Axis(start.timestamp(), end.timestamp(), sheet.left, sheet.width - sheet.right)
     samples = [sample for sample in graph.samples if start <= sample.time <= end]
     seen_sg = [row.gravity_low_sg for row in rows] + [row.gravity_high_sg for row in rows]
-    dense = _scale([*seen_sg, *(sample.gravity_sg for sample in samples)], 0.004, sheet.top, sheet.gravity_height)
+    dense = drawing.scale(
+        [*seen_sg, *(sample.gravity_sg for sample in samples)], 0.004, sheet.top, sheet.gravity_height
+    )
     warm_top = sheet.top + sheet.gravity_height + sheet.between
     shown = [words.to_screen(row.temperature_c, fahrenheit=fahrenheit) for row in rows]
     limits = [
         words.to_screen(limit, fahrenheit=fahrenheit) for wanted in graph.wanted for limit in wanted.temperature_c
     ]
-    warm = _scale(shown + limits, 4.0, warm_top, sheet.temperature_height)
+    warm = drawing.scale(shown + limits, 4.0, warm_top, sheet.temperature_height)
 
     parts = [
         f'<svg class="picture {sheet.name}" viewBox="0 0 {sheet.width:g} {sheet.height:g}" role="img" '
         f'aria-label="{escape(title, quote=True)}">',
-        _text(4, 16, "Gravity, SG 20/20 °C", kind="axis-name"),
-        _text(4, warm_top - 12, f"Temperature, {words.unit(fahrenheit=fahrenheit)}", kind="axis-name"),
+        drawing.text(4, 16, "Gravity, SG 20/20 °C", kind="axis-name"),
+        drawing.text(4, warm_top - 12, f"Temperature, {words.unit(fahrenheit=fahrenheit)}", kind="axis-name"),
         *_grid(dense, sheet, 6, 3),
         *_wanted(graph.wanted, time, warm, fahrenheit=fahrenheit),
         *_grid(warm, sheet, 4, 0),

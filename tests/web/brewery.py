@@ -163,10 +163,11 @@ def application(
     health: Callable[[], ServiceHealth] = all_is_well,
     try_channels: Callable[[], tuple[ChannelTrial, ...]] | None = None,
     now: datetime = NOW,
+    clock: Callable[[], datetime] | None = None,
 ) -> FastAPI:
     return create_app(
         store,
-        clock=lambda: now,
+        clock=clock or (lambda: now),
         ingest=ingest,
         settings=settings or HttpSettings(token=TOKEN),
         health=health,

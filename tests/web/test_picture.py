@@ -7,8 +7,9 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from tests.web import brewery
+from web.drawing import Axis, ticks
 from web.graph import Graph, graph
-from web.picture import NARROW, WIDE, Axis, Sheet, draw, ticks, time_ticks
+from web.picture import NARROW, WIDE, Sheet, draw, time_ticks
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -16,6 +16,12 @@ function localise(root) {
   }
 }
 
+// A part that changes quickly says how often, in seconds.
+function pause() {
+  const asked = [...document.querySelectorAll("[data-every]")].map((element) => Number(element.dataset.every) * 1000);
+  return Math.min(REFRESH_MS, ...asked);
+}
+
 // What a person is reading, typing or has opened must not be pulled away.
 async function refresh() {
   if (document.hidden) return;
@@ -27,6 +33,7 @@ async function refresh() {
   old.forEach((element, index) => {
     if (element.contains(document.activeElement) && element !== document.activeElement) return;
     localise(fresh[index]);
+    if (element.innerHTML === fresh[index].innerHTML) return; // nothing to be read out again
     element.replaceChildren(...fresh[index].childNodes);
   });
   document.dispatchEvent(new Event("fresh"));
@@ -66,4 +73,9 @@ for (const form of document.querySelectorAll("form.sample")) {
   sendLocalTime(form);
   offerUnits(form);
 }
-setInterval(() => refresh().catch(() => undefined), REFRESH_MS); // the next minute tries again
+let asking = false;
+setInterval(() => {
+  if (asking) return;
+  asking = true;
+  refresh().catch(() => undefined).finally(() => { asking = false; }); // the next turn tries again
+}, pause());
