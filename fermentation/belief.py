@@ -26,6 +26,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
+from fermentation.kinetics import Shape, shape_of
 from gylewatch.values import Batch
 
 FloatArray = npt.NDArray[np.float64]
@@ -39,16 +40,15 @@ class Cloud:
     """The particles; arrays are read-only. n particles, m states."""
 
     log_weight: FloatArray  # (n,) normalised
-    log_a: FloatArray  # (n,)
-    log_b: FloatArray  # (n,)
+    shape: Shape  # of n curves
     foamy: BoolArray  # (n,) a head of foam stands, or will once it works
     stalled: BoolArray  # (n,)
     mean: FloatArray  # (m, n): a row of particles for each state keeps the inner loops long
     covariance: FloatArray  # (m, m, n), exactly symmetric
 
     def __post_init__(self) -> None:
-        for name in self.__dataclass_fields__:
-            getattr(self, name).setflags(write=False)
+        for array in (self.log_weight, *self.shape, self.foamy, self.stalled, self.mean, self.covariance):
+            array.setflags(write=False)
 
     @property
     def z(self) -> FloatArray:
@@ -109,7 +109,7 @@ def cloud_of(belief: Belief) -> Cloud:
     return belief.cloud
 
 
-_MAGIC = b"gylewatch belief 6\n"
+_MAGIC = b"gylewatch belief 7\n"
 _SCALARS = (
     "step",
     "stuck",
@@ -145,7 +145,7 @@ def encode_belief(belief: Belief) -> bytes:
 
 
 def _rows(cloud: Cloud) -> FloatArray:
-    return np.vstack([cloud.log_weight, cloud.log_a, cloud.log_b, cloud.foamy, cloud.stalled])
+    return np.vstack([cloud.log_weight, cloud.shape.a, cloud.shape.b, cloud.foamy, cloud.stalled])
 
 
 def decode_belief(stored: bytes, batch: Batch) -> Belief:
@@ -192,8 +192,7 @@ def _decode_cloud(shape: list[int], body: bytes) -> Cloud:
     mean, columns = table[entries:-5], table[-5:]
     return Cloud(
         log_weight=columns[0],
-        log_a=columns[1],
-        log_b=columns[2],
+        shape=shape_of(columns[1], columns[2]),
         foamy=columns[3] > 0.5,
         stalled=columns[4] > 0.5,
         mean=mean,

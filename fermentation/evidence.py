@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fermentation.belief import FOAM, OFFSET, Cloud, FloatArray, Z
-from fermentation.kinetics import Z_LIMIT
+from fermentation.kinetics import Z_LIMIT, shape_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,7 +110,7 @@ def _collapse(
 ) -> tuple[FloatArray, FloatArray]:
     """Mean and covariance of the mixture over causes and scales; totals and shares are (causes * scales, n)."""
     scales = len(totals) // len(causes)
-    covariance = cloud.covariance.copy()
+    covariance = cloud.covariance
     step = np.zeros_like(cloud.mean)
     for i, cause in enumerate(causes):
         share, total = shares[i * scales : (i + 1) * scales], totals[i * scales : (i + 1) * scales]
@@ -121,11 +121,14 @@ def _collapse(
         if len(causes) == 1:  # the usual case: the spread of the means lies along the same direction
             change -= move**2
         # the outer product first: it is exactly symmetric, and stays so when stored by its upper triangle
-        covariance += change * (cause.pull[:, None] * cause.pull[None, :])
+        outer = cause.pull[:, None] * cause.pull[None, :]
+        outer *= change
+        covariance = covariance + outer if i else outer
         if cause.shift is not None:
             covariance[cause.shift, cause.shift] += KNOCK_SD_POINTS**2 * share.sum(axis=0)
     if len(causes) > 1:
         covariance -= step[:, None] * step[None, :]
+    covariance += cloud.covariance
     mean = cloud.mean + step
     np.clip(mean[Z], -1.5 * Z_LIMIT, Z_LIMIT, out=mean[Z])
     return mean, covariance
@@ -151,17 +154,16 @@ def resample(cloud: Cloud, generator: np.random.Generator) -> Cloud:
         return replace(cloud, log_weight=log_weight)
     at = (generator.random() + np.arange(n)) / n
     chosen = np.minimum(np.searchsorted(np.cumsum(weights), at), n - 1)
-    shape = np.column_stack([cloud.log_a, cloud.log_b])
-    centre = weights @ shape
-    deviation = shape - centre
+    exponents = np.log(np.column_stack(cloud.shape[:2]))
+    centre = weights @ exponents
+    deviation = exponents - centre
     factor = np.linalg.cholesky((weights[:, None] * deviation).T @ deviation + 1e-9 * np.eye(2))
     shrink = np.sqrt(1.0 - KERNEL_WIDTH**2)
     noise = KERNEL_WIDTH * generator.standard_normal((n, 2)) @ factor.T
-    spread = centre + shrink * deviation[chosen] + noise
+    spread = np.exp(centre + shrink * deviation[chosen] + noise)
     return Cloud(
         log_weight=np.full(n, -np.log(n)),
-        log_a=spread[:, 0].copy(),
-        log_b=spread[:, 1].copy(),
+        shape=shape_of(spread[:, 0].copy(), spread[:, 1].copy()),
         foamy=cloud.foamy[chosen],
         stalled=cloud.stalled[chosen],
         mean=cloud.mean[:, chosen],

@@ -45,17 +45,16 @@ def hours_to_finish(belief: Belief) -> tuple[FloatArray, FloatArray]:
     share_left = FINISH_POINTS / drop
     z_end = np.minimum(np.log1p(-share_left) - np.log(share_left), Z_LIMIT)
     k = np.exp(np.clip(cloud.log_k, *LOG_K_RANGE)) * pace
-    a, b = np.exp(cloud.log_a), np.exp(cloud.log_b)
-    ahead = hours_between(cloud.z, z_end, k, a, b)
-    behind = hours_between(z_end, cloud.z, k, a, b)
+    span = hours_between(cloud.z, z_end, k, cloud.shape)
+    ahead = np.maximum(span, 0.0)
     cov = cloud.covariance
-    by_z = 1.0 / np.maximum(speed(np.minimum(cloud.z, z_end), k, a, b), 1e-4)
+    by_z = 1.0 / np.maximum(speed(np.minimum(cloud.z, z_end), k, cloud.shape), 1e-4)
     variance = ahead**2 * cov[LOG_K, LOG_K] + by_z**2 * cov[Z, Z] + 2.0 * ahead * by_z * cov[Z, LOG_K]
     tail = np.maximum(cloud.mean[TAIL], 0.0)
     creep = np.log(np.maximum(tail / (FINISH_POINTS * 0.8), 1e-3)) * TAIL_HOURS / pace
     later = np.maximum(ahead, creep)
     variance += np.where(creep > ahead, (TAIL_HOURS / pace) ** 2 * cov[TAIL, TAIL] / np.maximum(tail, 0.2) ** 2, 0.0)
     variance += (DOUBT_SHARE * later) ** 2 + DOUBT_HOURS**2
-    hours = np.where(later > 0.0, np.minimum(later, FARTHEST_HOURS), np.maximum(creep, -behind))
+    hours = np.where(later > 0.0, np.minimum(later, FARTHEST_HOURS), np.maximum(creep, span))
     hours = np.where(cloud.stalled & (later > 0.0), np.inf, hours)
     return hours, np.sqrt(np.clip(variance, 0.0, FARTHEST_HOURS**2))

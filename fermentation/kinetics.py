@@ -16,6 +16,9 @@ Everything is vectorised over particles and works in z = logit p, where the logi
 
 from __future__ import annotations
 
+from math import exp
+from typing import NamedTuple
+
 import numpy as np
 import numpy.typing as npt
 
@@ -45,40 +48,51 @@ def progress(z: FloatArray) -> FloatArray:
 
 def temperature_factor(temperature_c: float, reference_c: float, warmest_c: float) -> float:
     """Rate at `temperature_c` over the rate at `reference_c`; `warmest_c` is the warmest the yeast has worked at."""
-    arrhenius = np.exp(TEMPERATURE_PER_C * (temperature_c - reference_c))
-    dormancy = 1.0 / (1.0 + np.exp((warmest_c - COLD_FALL_C - temperature_c) / COLD_WIDTH_C))
-    return float(arrhenius * dormancy)
+    arrhenius = exp(TEMPERATURE_PER_C * (temperature_c - reference_c))
+    return arrhenius / (1.0 + exp((warmest_c - COLD_FALL_C - temperature_c) / COLD_WIDTH_C))
 
 
-def log_peak(a: FloatArray, b: FloatArray) -> FloatArray:
-    """ln of max p^a (1-p)^b, reached at p = a/(a+b)."""
+class Shape(NamedTuple):
+    """Shapes of n curves; (n,) each, or (n, 1) to go with several z for each curve."""
+
+    a: FloatArray
+    b: FloatArray
+    log_peak: FloatArray  # ln of max p^a (1-p)^b, reached at p = a/(a+b)
+
+    def column(self) -> Shape:
+        """The same as columns."""
+        return Shape(self.a[:, None], self.b[:, None], self.log_peak[:, None])
+
+
+def shape_of(a: FloatArray, b: FloatArray) -> Shape:
+    """The shapes with exponents a of the rise and b of the fall, (n,) each."""
     total: FloatArray = a + b
-    return a * np.log(a / total) + b * np.log(b / total)
+    return Shape(a, b, a * np.log(a / total) + b * np.log(b / total))
 
 
-def speed(z: FloatArray, k_per_h: FloatArray, a: FloatArray, b: FloatArray) -> FloatArray:
+def speed(z: FloatArray, k_per_h: FloatArray, shape: Shape) -> FloatArray:
     """dz/dt in 1/h at the reference temperature."""
-    p = progress(z)
-    log_h = (a - 1.0) * np.log(p) + (b - 1.0) * np.log1p(-p)
-    return 0.25 * k_per_h * np.exp(log_h - log_peak(a, b))
+    # p^(a-1) (1-p)^(b-1) with ln p = -ln(1+e^-z) and ln(1-p) = ln p - z
+    log_p = -np.log1p(np.exp(-z))
+    log_h = (shape.a + shape.b - 2.0) * log_p - (shape.b - 1.0) * z
+    return 0.25 * k_per_h * np.exp(log_h - shape.log_peak)
 
 
-def advance(z: FloatArray, k_per_h: FloatArray, a: FloatArray, b: FloatArray, hours: float) -> FloatArray:
+def advance(z: FloatArray, k_per_h: FloatArray, shape: Shape, hours: float) -> FloatArray:
     """z after `hours` at constant k (midpoint rule, steps of an hour, in a gap of days longer ones)."""
     steps = min(max(1, int(np.ceil(hours))), 48)
     step = hours / steps
     for _ in range(steps):
-        half = z + 0.5 * step * speed(z, k_per_h, a, b)
-        z = np.minimum(z + step * speed(np.minimum(half, Z_LIMIT), k_per_h, a, b), Z_LIMIT)
+        half = z + 0.5 * step * speed(z, k_per_h, shape)
+        z = np.minimum(z + step * speed(np.minimum(half, Z_LIMIT), k_per_h, shape), Z_LIMIT)
     return z
 
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 
 
-def hours_between(z: FloatArray, z_end: FloatArray, k_per_h: FloatArray, a: FloatArray, b: FloatArray) -> FloatArray:
-    """Hours to go from z to z_end at constant k; 0 where z_end lies behind (Gauss-Legendre, eight nodes)."""
-    half = 0.5 * np.maximum(z_end - z, 0.0)
-    at = z[:, None] + half[:, None] * (1.0 + _NODES)
-    pace = speed(at, k_per_h[:, None], a[:, None], b[:, None])
+def hours_between(z: FloatArray, z_end: FloatArray, k_per_h: FloatArray, shape: Shape) -> FloatArray:
+    """Hours to go from z to z_end at constant k, negative where z_end lies behind (Gauss-Legendre, eight nodes)."""
+    half = 0.5 * (z_end - z)
+    pace = speed(z[:, None] + half[:, None] * (1.0 + _NODES), k_per_h[:, None], shape.column())
     return half * ((1.0 / pace) @ _WEIGHTS)

@@ -40,27 +40,23 @@ def pass_time(cloud: Cloud, hours: float, pace: float, generator: np.random.Gene
     `pace` is the temperature factor of the rate over that time, `renewal` what a renewed hypothesis starts from.
     """
     days = hours / 24.0
-    a, b = np.exp(cloud.log_a), np.exp(cloud.log_b)
     working = np.minimum(rate_points_per_day(cloud, pace)[0] / FOAM_FULL_RATE_POINTS_PER_DAY, 1.0)
     cloud = _switch(cloud, days, working, generator)
     cloud = _renew(cloud, days, renewal, generator)
     k = effective_k(cloud, pace)
-    moved = advance(cloud.z, k, a, b, hours)
+    moved = advance(cloud.z, k, cloud.shape, hours)
     # dz'/dz of dz/dt = s(z) is s(z')/s(z); dz'/dln k is the time-integral of the flow, s(z') t (exact for constant k)
-    ahead = speed(moved, k, a, b)
-    along = np.clip(ahead / speed(cloud.z, k, a, b), 0.02, 20.0)
+    ahead = speed(moved, k, cloud.shape)
+    along = np.minimum(np.maximum(ahead / speed(cloud.z, k, cloud.shape), 0.02), 20.0)
     mean, covariance = cloud.mean.copy(), cloud.covariance.copy()
     mean[Z] = moved
     _mix(covariance, Z, along, LOG_K, np.minimum(ahead * hours, 5.0))
     covariance[LOG_K, LOG_K] += LOG_K_DRIFT_PER_SQRT_DAY**2 * days
-    tight = np.minimum(1.0, np.sqrt(Z_VARIANCE_MOST / covariance[Z, Z]))
-    covariance[Z] *= tight
-    covariance[:, Z] *= tight
+    _scale(covariance, Z, np.minimum(1.0, np.sqrt(Z_VARIANCE_MOST / covariance[Z, Z])))
     decayed = np.exp(-hours * tail_pace(cloud, pace))
     mean[TAIL] *= decayed
-    covariance[TAIL] *= decayed
-    covariance[:, TAIL] *= decayed
-    _relax(mean, covariance, hours, np.where(cloud.foamy, np.where(progress(moved) < 0.5, working, 1.0), 0.0))
+    _scale(covariance, TAIL, decayed)
+    _relax(mean, covariance, hours, np.where(cloud.foamy, np.where(moved < 0.0, working, 1.0), 0.0))
     return replace(cloud, mean=mean, covariance=covariance)
 
 
@@ -122,25 +118,25 @@ def effective_k(cloud: Cloud, pace: float) -> FloatArray:
 
 def rate_points_per_day(cloud: Cloud, pace: float) -> tuple[FloatArray, FloatArray]:
     """(n,) how fast the gravity falls, and (n,) the standard deviation of its logarithm."""
-    a, b = np.exp(cloud.log_a), np.exp(cloud.log_b)
     p = progress(cloud.z)
-    dz_dt = speed(cloud.z, effective_k(cloud, pace), a, b)
+    dz_dt = speed(cloud.z, effective_k(cloud, pace), cloud.shape)
     tail = cloud.mean[TAIL]
     drop = np.maximum(cloud.mean[ORIGINAL] - cloud.mean[FINAL] - tail, 1.0)
     fall = 24.0 * drop * p * (1.0 - p) * dz_dt
     # positive part: a tail that may be nothing at all is not a rising gravity
-    creep = 24.0 * tail_pace(cloud, pace) * p * np.maximum(tail, 0.0)
-    by_z = a * (1.0 - p) - b * p
+    per_point = 24.0 * tail_pace(cloud, pace) * p
+    creep = per_point * np.maximum(tail, 0.0)
+    by_z = cloud.shape.a * (1.0 - p) - cloud.shape.b * p
     cov = cloud.covariance
     variance = np.clip(cov[LOG_K, LOG_K] + by_z**2 * cov[Z, Z] + 2.0 * by_z * cov[Z, LOG_K], 1e-6, 4.0)
-    creep_variance = (24.0 * tail_pace(cloud, pace) * p) ** 2 * cov[TAIL, TAIL]
+    creep_variance = per_point**2 * cov[TAIL, TAIL]
     rate: FloatArray = np.maximum(fall + creep, 1e-6)
     return rate, np.sqrt(np.clip((fall**2 * variance + creep_variance) / rate**2, 1e-6, 4.0))
 
 
 def tail_pace(cloud: Cloud, pace: float) -> FloatArray:
     """(n,) decay of the slow sugars, 1/h: under way once the easy ones are mostly gone."""
-    begun = np.clip(2.0 * progress(cloud.z) - 1.0, 0.0, 1.0)
+    begun = np.maximum(2.0 * progress(cloud.z) - 1.0, 0.0)
     slow: FloatArray = np.where(cloud.stalled, STALLED_PACE, 1.0) * pace * begun / TAIL_HOURS
     return slow
 
@@ -150,6 +146,12 @@ def _mix(covariance: FloatArray, one: int, keep: FloatArray | float, other: int,
     covariance[one] = keep * covariance[one] + share * covariance[other]
     covariance[one, one] = keep * covariance[one, one] + share * covariance[one, other]
     covariance[:, one] = covariance[one]
+
+
+def _scale(covariance: FloatArray, one: int, keep: FloatArray | float) -> None:
+    """State `one` becomes keep * one; the covariance is changed in place and stays symmetric."""
+    covariance[one] *= keep
+    covariance[:, one] *= keep
 
 
 def _switch(cloud: Cloud, days: float, working: FloatArray, generator: np.random.Generator) -> Cloud:
@@ -181,8 +183,7 @@ def _relax(mean: FloatArray, covariance: FloatArray, hours: float, standing: Flo
     mean[FOAM] = keep * mean[FOAM] + rise * mean[HEAD]
     _mix(covariance, FOAM, keep, HEAD, rise)
     mean[SHORT] *= keep_short
-    covariance[SHORT] *= keep_short
-    covariance[:, SHORT] *= keep_short
+    _scale(covariance, SHORT, keep_short)
     covariance[FOAM, FOAM] += FOAM_WOBBLE_POINTS**2 * standing * (1.0 - keep**2)
     covariance[SHORT, SHORT] += SHORT_SD_POINTS**2 * (1.0 - keep_short**2)
     covariance[OFFSET, OFFSET] += FOULING_POINTS_PER_SQRT_DAY**2 * hours / 24.0

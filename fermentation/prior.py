@@ -18,6 +18,7 @@ from fermentation.belief import (
     FloatArray,
     Z,
 )
+from fermentation.kinetics import shape_of
 from fermentation.motion import Renewal
 from gylewatch.values import Batch
 
@@ -87,8 +88,7 @@ def seed_cloud(
         covariance[j, j] = 1.0
     return Cloud(
         log_weight=np.full(n, -np.log(n)),
-        log_a=LOG_A_MEAN + LOG_A_SD * draw[2],
-        log_b=LOG_B_MEAN + LOG_B_SD * draw[3],
+        shape=shape_of(np.exp(LOG_A_MEAN + LOG_A_SD * draw[2]), np.exp(LOG_B_MEAN + LOG_B_SD * draw[3])),
         foamy=foamy,
         stalled=np.zeros(n, dtype=np.bool_),
         mean=mean,

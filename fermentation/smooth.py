@@ -143,18 +143,24 @@ def _take_sample(belief: Belief, time: datetime, points: float, sd_points: float
     squared = float(weights @ (surprise**2 / (variance + sd**2)))
     misfit = belief.misfit + MISFIT_MEMORY * (squared - belief.misfit)
     cloud = evidence.take(cloud, expected, rows, value=points, sd=sd, scatter=evidence.SAMPLE_SCATTER, knocks=False)
-    generator, belief = _generator(replace(belief, misfit=misfit))
-    return replace(belief, cloud=evidence.resample(cloud, generator))
+    cloud = evidence.resample(cloud, _generator(belief))
+    return replace(belief, cloud=cloud, misfit=misfit, step=belief.step + 1)
 
 
 def _born(belief: Belief, gravity: GravityReading, value: float) -> Belief:
-    generator, belief = _generator(belief)
     warm = gravity.temperature_c
-    cloud = seed_cloud(belief.batch, value, warm, len(gravity.modes_sg), generator)
+    cloud = seed_cloud(belief.batch, value, warm, len(gravity.modes_sg), _generator(belief))
     modes = tuple(1000.0 * mode for mode in gravity.modes_sg)
     early = belief.early
     belief = replace(
-        belief, cloud=cloud, early=(), modes_points=modes, temperature_c=warm, reference_c=warm, warmest_c=warm
+        belief,
+        cloud=cloud,
+        step=belief.step + 1,
+        early=(),
+        modes_points=modes,
+        temperature_c=warm,
+        reference_c=warm,
+        warmest_c=warm,
     )
     for time, points, sd_points in early:
         belief = _take_sample(_carry(belief, max(time, belief.time), warm), time, points, sd_points)
@@ -171,11 +177,10 @@ def _held(pending: Pending, value: float, temperature_c: float) -> Pending:
     )
 
 
-def _generator(belief: Belief) -> tuple[np.random.Generator, Belief]:
-    # Counter-based: the same belief always draws the same numbers, so that restart and replay agree
+def _generator(belief: Belief) -> np.random.Generator:
+    """Draws that depend on the belief alone: restart and replay agree. Whoever draws must move `step` on by one."""
     seed = int(belief.batch.pitched.timestamp()) & 0xFFFFFFFF
-    bits = np.random.Philox(key=seed, counter=belief.step)
-    return np.random.Generator(bits), replace(belief, step=belief.step + 1)
+    return np.random.Generator(np.random.Philox(key=seed, counter=belief.step))
 
 
 def _carry(belief: Belief, time: datetime, temperature_c: float) -> Belief:
@@ -188,7 +193,7 @@ def _carry(belief: Belief, time: datetime, temperature_c: float) -> Belief:
 
 def _carry_plain(belief: Belief, time: datetime, temperature_c: float) -> Belief:
     left = hours(time - belief.time)
-    generator, belief = _generator(belief)
+    generator = _generator(belief)
     cloud = cloud_of(belief)
     middle = 0.5 * (belief.temperature_c + temperature_c)
     warmest = max(belief.warmest_c, belief.warmest_c + (temperature_c - belief.warmest_c) * min(left / 6.0, 1.0))
@@ -198,13 +203,19 @@ def _carry_plain(belief: Belief, time: datetime, temperature_c: float) -> Belief
         span = min(left, LONGEST_STEP_HOURS)
         cloud = pass_time(cloud, span, pace, generator, renewed)
         left -= span
-    return replace(belief, cloud=cloud, time=max(time, belief.time), temperature_c=temperature_c, warmest_c=warmest)
+    return replace(
+        belief,
+        cloud=cloud,
+        step=belief.step + 1,
+        time=max(time, belief.time),
+        temperature_c=temperature_c,
+        warmest_c=warmest,
+    )
 
 
 def _add(belief: Belief, addition: Addition) -> Belief:
     """A declared addition turns progress back by the points it adds."""
-    cloud = cloud_of(belief)
-    generator, belief = _generator(belief)
+    cloud, generator = cloud_of(belief), _generator(belief)
     if addition.gravity_points is None:
         points = np.abs(5.0 * generator.standard_normal(cloud.z.shape))
     else:
@@ -221,7 +232,13 @@ def _add(belief: Belief, addition: Addition) -> Belief:
     covariance[Z, Z] += 0.3**2
     cloud = replace(cloud, mean=mean, covariance=covariance, stalled=np.zeros_like(cloud.stalled))
     added = belief.added_points + float(np.mean(points))
-    return replace(belief, cloud=cloud, additions_done=belief.additions_done + 1, added_points=added)
+    return replace(
+        belief,
+        cloud=cloud,
+        step=belief.step + 1,
+        additions_done=belief.additions_done + 1,
+        added_points=added,
+    )
 
 
 def _float_rows(belief: Belief, gravity: GravityReading, z: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -242,7 +259,7 @@ def _carried_back(belief: Belief, late_hours: float) -> FloatArray:
     if late_hours <= 0.0:
         return cloud.z
     pace = kinetics.temperature_factor(belief.temperature_c, belief.reference_c, belief.warmest_c)
-    slope = kinetics.speed(cloud.z, effective_k(cloud, pace), np.exp(cloud.log_a), np.exp(cloud.log_b))
+    slope = kinetics.speed(cloud.z, effective_k(cloud, pace), cloud.shape)
     return cloud.z - np.minimum(slope * late_hours, 3.0)
 
 
@@ -262,9 +279,9 @@ def _learn(belief: Belief, gravity: GravityReading, value: float, late_hours: fl
     sd = float(np.hypot(belief.noise_points * (3.0 if gravity.moving else 1.0), 0.3 * late_hours))
     gain = (STUCK_NOISE_GAIN if stuck else NOISE_GAIN) if usual else 0.0
     noise = _learnt_noise(belief, expected, rows, value, gain)
-    belief = replace(belief, noise_points=noise, recent_points=recent, stuck=stuck)
+    learnt = replace(belief, noise_points=noise, recent_points=recent, stuck=stuck)
     if stuck:
-        return belief
+        return learnt
     cloud = evidence.take(
         cloud_of(belief),
         expected,
@@ -274,8 +291,7 @@ def _learn(belief: Belief, gravity: GravityReading, value: float, late_hours: fl
         scatter=evidence.FLOAT_SCATTER,
         knocks=not gravity.moving,
     )
-    generator, belief = _generator(belief)
-    return replace(belief, cloud=evidence.resample(cloud, generator))
+    return replace(learnt, cloud=evidence.resample(cloud, _generator(belief)), step=belief.step + 1)
 
 
 def _learnt_noise(belief: Belief, expected: FloatArray, rows: FloatArray, value: float, gain: float) -> float:
