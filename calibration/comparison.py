@@ -80,6 +80,8 @@ def compare(measured: Sequence[Measured]) -> Comparison:
         verdict = f"the {off.name} is off by {difference:+.1f} points against the others: check it in plain water"
     elif len(measured) == 2 and _sigma(measured[0], measured[1]) > OFF_SIGMA:
         verdict = "the two disagree by more than they claim; a third instrument or plain water tells which is off"
+    elif off is None and any(_sigma(one, other) > OFF_SIGMA for one, other in combinations(measured, 2)):
+        verdict = "they disagree by more than they claim and none stands alone; check each in plain water"
     else:
         verdict = "all agree within what they claim"
     return Comparison(

@@ -42,7 +42,8 @@ def sg_from_plato(extract_plato: Number) -> Number:
     ----------
     extract_plato : °P, -5..35
 
-    Source: Newton's method on the ASBC polynomial; start s = 1 + P/(258.6 - 227.1 P/258.2), common practice, from memory.
+    Source: Newton's method on the ASBC polynomial; start s = 1 + P/(258.6 - 227.1 P/258.2), common practice, from
+    memory.
     """
     s = 1.0 + extract_plato / (258.6 - 0.879551 * extract_plato)
     for _ in range(_NEWTON_STEPS):

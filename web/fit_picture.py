@@ -78,7 +78,9 @@ def draw_fit(curve: Curve, references: Sequence[Reference], sheet: FitSheet, *, 
     across = Axis(float(min(seen_deg)), float(max(seen_deg)), sheet.left, sheet.width - sheet.right)
     values = [*(middle - half), *(middle + half), *(point.points for point in found)]
     upright = drawing.scale([float(value) for value in values], 4.0, sheet.top, sheet.curve_height)
-    spread = [value for point in found for value in (point.residual_points, point.half_points, -point.half_points)]
+    # A point that was not used lies so far off that it would press the others flat; it stands at the edge.
+    spread = [value for point in found for value in (point.half_points, -point.half_points)]
+    spread += [point.residual_points for point in found if point.used]
     off = drawing.scale(spread, 1.0, sheet.residual_top, sheet.residual_height)
     xs = [across.at(float(angle)) for angle in angles]
     upper = [(x, upright.at(float(y))) for x, y in zip(xs, middle + half, strict=True)]
@@ -101,7 +103,7 @@ def draw_fit(curve: Curve, references: Sequence[Reference], sheet: FitSheet, *, 
         bar = [(x, off.at(point.half_points)), (x, off.at(-point.half_points))]
         parts.append(f'<polyline class="bar" points="{drawing.points(bar)}"/>')
         parts.append(_mark(x, upright.at(point.points), used=point.used))
-        parts.append(_mark(x, off.at(point.residual_points), used=point.used))
+        parts += _residual(x, point, off)
     parts.append("</svg>")
     return "".join(parts)
 
@@ -139,6 +141,14 @@ def _angle_axis(across: Axis, sheet: FitSheet) -> list[str]:
     middle = (sheet.left + sheet.width - sheet.right) / 2
     name = "Angle from upright"
     return [*parts, drawing.text(middle, sheet.height - 6, name, anchor="middle", kind="axis-name")]
+
+
+def _residual(x: float, point: _Point, off: Axis) -> list[str]:
+    shown = min(max(point.residual_points, off.low), off.high)
+    parts = [_mark(x, off.at(shown), used=point.used)]
+    if shown != point.residual_points:
+        parts.append(drawing.text(x + 10, off.at(shown) + 4, f"{point.residual_points:+.0f}", kind="beyond"))
+    return parts
 
 
 def _mark(x: float, y: float, *, used: bool) -> str:

@@ -49,6 +49,11 @@ def rate(points_per_day: float) -> str:
     return f"{round(points_per_day, 1) + 0.0:.1f}"
 
 
+def signed(points: float) -> str:
+    """A difference in points with its sign; never ``-0.0``."""
+    return f"{round(points, 1) + 0.0:+.1f}"
+
+
 def percent(fraction: float) -> str:
     return f"{100 * fraction:.0f} %"
 

@@ -43,6 +43,14 @@ def test_of_two_that_disagree_neither_is_accused_and_the_uncertainty_grows() -> 
     assert compared.sd_sg == pytest.approx(0.005, abs=1e-6)
 
 
+def test_several_that_contradict_each_other_are_not_said_to_agree() -> None:
+    compared = compare(measured(hydrometer=(1.0415, 0.001), meter=(1.0375, 0.0003), heron=(1.0281, 0.0012)))
+
+    # 1.0281 is 9.4 points and 7.6 sigma below 1.0375, but 1.0415 and 1.0375 are 3.8 sigma apart as well.
+    assert compared.off is None
+    assert "they disagree by more than they claim" in compared.verdict
+
+
 @pytest.mark.parametrize(
     "values",
     [

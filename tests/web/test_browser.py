@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -11,13 +12,33 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
-from gylewatch.values import BatchId
+from calibration import session as sessions
+from calibration.fit import fit_curve
+from calibration.settling import settling
+from gylewatch.values import BatchId, FloatId, Reference
+from storage.records import FloatRecord
 from storage.store import Store
 from tests.browser import DESKTOP, PHONE, Watch, chromium, serving
 from tests.eventually import eventually
 from tests.web import brewery
+from tests.web.bench_data import ANGLES_DEG, GRAVITIES_SG, swim
+from web.trial import ChannelTrial
 
 SCREENS = {"phone": PHONE, "desk": DESKTOP}
+WREN = FloatId("wren")
+HOUR = timedelta(hours=1)
+PLACES = (
+    "/",
+    "/batches/harbour-pale",
+    "/batches/quay-stout",
+    "/batches/harbour-pale/compare",
+    "/batches/quay-stout/compare",
+    "/service",
+    "/floats/heron/calibration",
+    "/floats/lark/calibration",
+    "/floats/wren/calibration?place=4",
+    "/batches/nowhere",
+)
 
 
 @pytest.fixture(scope="module")
@@ -32,8 +53,31 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Store,
     with brewery.open_store(directory) as store:
         batch_id = brewery.fill(store)
         brewery.add_batch(store, brewery.harbour_pale("Quay Stout", "curlew", "FV2"))
-        with serving(brewery.application(store)) as origin:
+        furnish_bench(store)
+        values = {"angle_deg": 40.5, "temperature_c": 19.0, "battery_v": 3.0}
+        store.heard("AA:BB:CC:DD:EE:FF", source="ble", time=brewery.NOW, rssi_dbm=-71, packets=9, values=values)
+        store.heard("magpie", source="mqtt", time=brewery.NOW, rssi_dbm=None, values={})
+        trials = (ChannelTrial(channel="phone", problem=None), ChannelTrial(channel="mail", problem="no such mailbox"))
+        with serving(brewery.application(store, try_channels=lambda: trials)) as origin:
             yield origin, store, batch_id
+
+
+def furnish_bench(store: Store) -> None:
+    """Heron has a curve with a point that is not used, wren lies in its last solution."""
+    for name in ("wren", "lark"):
+        store.add_float(FloatRecord(float_id=FloatId(name), created=brewery.PITCHED))
+    points = [
+        Reference(float_id=brewery.HERON, angle_deg=angle, gravity_sg=gravity, temperature_c=20.0)
+        for gravity, angle in [*ANGLES_DEG.items(), (1.030, 58.0)]
+    ]
+    store.add_curve(fit_curve(points), points, who="Ada", note="", created=brewery.PITCHED)
+    session = sessions.begin(WREN, GRAVITIES_SG, begun=brewery.PITCHED)
+    for place, gravity in enumerate(GRAVITIES_SG[:3], start=1):
+        time = brewery.PITCHED + timedelta(minutes=5 * place)
+        swim(store, WREN, time, ANGLES_DEG[gravity])
+        rest = settling(store.readings(WREN, since=time - timedelta(minutes=2)))
+        session = sessions.take(session, place, rest, taken=time)
+    store.keep_calibration(session)
 
 
 def open_page(browser: Browser, screen: str, scheme: str = "light", **options: Any) -> Page:
@@ -51,7 +95,7 @@ def show_chart(page: Page, origin: str, batch_id: BatchId) -> None:
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("screen", SCREENS)
-@pytest.mark.parametrize("place", ["/", "/batches/harbour-pale", "/batches/quay-stout", "/service", "/batches/nowhere"])
+@pytest.mark.parametrize("place", PLACES)
 def test_axe_finds_nothing_and_nothing_is_wider_than_the_screen(
     browser: Browser, site: tuple[str, Store, BatchId], place: str, screen: str, scheme: str
 ) -> None:
@@ -242,3 +286,100 @@ def test_fresh_numbers_arrive_without_a_reload(browser: Browser, site: tuple[str
     eventually("the headline is fresh", lambda: "1.0111" in page.locator(".headline").inner_text())
     eventually("the graph goes on", lambda: page.evaluate(count) > end)
     page.context.close()
+
+
+def test_lines_are_broken_across_hours_without_readings(browser: Browser, tmp_path: Path) -> None:
+    with brewery.open_store(tmp_path) as store:
+        batch_id = brewery.add_batch(store, brewery.harbour_pale())
+        rows = [row for row in brewery.estimates(100.0) if not 40 < (row.time - brewery.PITCHED) / HOUR < 60]
+        store.save_outcomes(batch_id, estimates=rows)
+        with serving(brewery.application(store)) as origin:
+            page = open_page(browser, "desk")
+            watch = Watch(page)
+            show_chart(page, origin, batch_id)
+
+            drawn = "Bokeh.documents.at(-1).roots()[0].children[0].renderers.map((r) => r.data_source.data)"
+            assert page.evaluate(f"({drawn})[0].xs.length") == 2
+            assert page.evaluate(f"({drawn})[1].gravity.filter(Number.isNaN).length") == 1
+            page.locator(".chart").hover(position={"x": 640, "y": 150})  # the middle of the gap
+
+            eventually("it says so", lambda: "no readings" in page.locator(".readout").inner_text())
+            assert watch.complaints == []
+            page.context.close()
+
+
+def test_a_heard_float_is_named_on_a_phone(browser: Browser, site: tuple[str, Store, BatchId]) -> None:
+    origin, store, _ = site
+    page = open_page(browser, "phone")
+    page.goto(f"{origin}/service")
+
+    page.get_by_label("Name it").fill("dunlin")
+    page.get_by_role("button", name="Take it in").first.click()
+    page.wait_for_selector(".saved")
+
+    assert FloatId("dunlin") in store.float_ids()
+    page.context.close()
+
+
+def test_a_test_message_and_its_result_are_seen_and_pass_axe(
+    browser: Browser, site: tuple[str, Store, BatchId]
+) -> None:
+    page = open_page(browser, "phone")
+    page.goto(f"{site[0]}/service")
+
+    page.get_by_role("button", name="Send a test").click()
+
+    assert "failed mail: no such mailbox" in page.locator(".trials").inner_text()
+    found = Axe().run(page)
+    assert found.violations_count == 0, found.generate_report()
+    page.context.close()
+
+
+def test_an_alert_is_put_to_sleep_on_a_phone(browser: Browser, site: tuple[str, Store, BatchId]) -> None:
+    origin, store, batch_id = site
+    page = open_page(browser, "phone")
+    page.goto(f"{origin}/batches/{batch_id}")
+
+    page.get_by_label("Remind me no more for").first.select_option("12")
+    page.get_by_role("button", name="Put to sleep").first.click()
+    page.wait_for_selector("text=Wake it now")
+
+    assert [alert.snoozed_until for alert in store.open_alerts(batch_id)].count(brewery.NOW + 12 * HOUR) == 1
+    found = Axe().run(page)
+    assert found.violations_count == 0, found.generate_report()
+    page.context.close()
+
+
+def test_a_phone_beside_the_solutions_sees_the_float_settle_and_accepts_the_curve(
+    browser: Browser, tmp_path: Path
+) -> None:
+    now = [brewery.NOW]
+    with brewery.open_store(tmp_path) as store:
+        furnish_bench_alone(store)
+        with serving(brewery.application(store, clock=lambda: now[0])) as origin:
+            page = open_page(browser, "phone")
+            watch = Watch(page)
+            page.clock.install()
+            page.goto(f"{origin}/floats/wren/calibration")
+            page.get_by_role("button", name="Measure solution 4").click()
+            page.wait_for_selector(".with-script >> text=not yet")
+            now[0] += timedelta(minutes=2)
+            swim(store, WREN, now[0], ANGLES_DEG[1.060])
+
+            page.clock.fast_forward(3_000)
+            page.wait_for_selector("text=Settled at 62.00°")
+            assert page.locator("[role=status]").inner_text() == "settled"
+            page.get_by_role("button", name="Take the point").click()
+            page.wait_for_selector("text=4 points bear a")
+            assert page.locator("svg.narrow").is_visible()
+            page.get_by_role("button", name="Accept the curve").click()
+            page.wait_for_selector("text=Kept as version 1.")
+
+            assert len(store.curves(WREN)) == 1
+            assert watch.complaints == []
+            page.context.close()
+
+
+def furnish_bench_alone(store: Store) -> None:
+    store.add_float(FloatRecord(float_id=brewery.HERON, created=brewery.PITCHED))
+    furnish_bench(store)

@@ -48,3 +48,8 @@ def test_times_are_iso_8601_with_z() -> None:
 @pytest.mark.parametrize(("celsius", "text"), [(17.9, "too cold"), (19.0, ""), (20.6, "too warm")])
 def test_a_temperature_outside_its_range_is_said_in_words(celsius: float, text: str) -> None:
     assert words.warmth(celsius, (18.0, 20.5)) == text
+
+
+@pytest.mark.parametrize(("points", "said"), [(-0.04, "+0.0"), (1.25, "+1.2"), (-13.6, "-13.6")])
+def test_a_difference_has_a_sign_and_is_never_minus_nothing(points: float, said: str) -> None:
+    assert words.signed(points) == said

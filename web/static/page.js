@@ -69,7 +69,7 @@ function offerUnits(form) {
 
 document.documentElement.classList.add("with-script");
 localise(document);
-for (const form of document.querySelectorAll("form.sample")) {
+for (const form of document.querySelectorAll("form[data-units]")) {
   sendLocalTime(form);
   offerUnits(form);
 }
