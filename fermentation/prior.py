@@ -49,7 +49,7 @@ BRISK_POINTS, BRISK_SD_POINTS = 0.3, 0.3
 # Every third beer creeps through its last two to four points (common practice, no source)
 
 FOAMY_SHARE = 0.7
-HEAD_SD_POINTS = 2.5
+HEAD_SD_POINTS = 2.0
 # Foam and yeast rafts lift or weigh down a float by up to six points
 THERMAL_SD_POINTS_PER_C = 0.05
 START_OFFSET_SD_POINTS = 0.3
