@@ -46,6 +46,7 @@ class Deliverer:
         self._clock = clock
         self._policies = policies or {}
         self._summarised: dict[str, datetime] = {}  # the last slot of each channel
+        self._handed_over: set[int] = set()  # taken by a channel, not noted by the store yet
         self._generator = random.Random()  # noqa: S311  spreads retries; no secret
         self._wake = threading.Event()
         self._stopping = threading.Event()
@@ -83,7 +84,14 @@ class Deliverer:
     def _turn(self) -> None:
         now = self._clock.now()
         self._summarise(now)
-        done = deliver_due(self._store, self._channels, now, policies=self._policies, generator=self._generator)
+        done = deliver_due(
+            self._store,
+            self._channels,
+            now,
+            policies=self._policies,
+            generator=self._generator,
+            handed_over=self._handed_over,
+        )
         for failure in done.failures:
             _log.warning(
                 "an alert could not be delivered",
@@ -91,6 +99,8 @@ class Deliverer:
                 reason=failure.reason,
                 again="never" if failure.retry_at is None else failure.retry_at.isoformat(timespec="seconds"),
             )
+        if done.fault is not None:
+            _log.warning("deliveries could not be noted; that is tried again", problem=str(done.fault))
         if done.delivered:
             _log.info("alerts delivered", number=len(done.delivered))
 

@@ -1,13 +1,14 @@
 """The outbox worker: one pass over what is due. At least once; what was sent is remembered in the store.
 
 The service schedules the passes. A channel that fails is left alone for the rest of the pass, so that an outage costs
-one timeout and not one for every waiting alert.
+one timeout and not one for every waiting alert. A store that cannot be written (a full disk) must not make a reader
+hear the same message every few seconds: what was handed over is remembered by whoever calls the passes.
 """
 
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, MutableSet, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Protocol
@@ -15,7 +16,7 @@ from typing import Protocol
 from alerts.delivery.channel import Channel
 from alerts.delivery.policy import EVERYTHING, Action, ChannelPolicy, Decision, decide, next_reminder
 from alerts.notice import Beginning, Message, Standing
-from gylewatch.errors import DeliveryError
+from gylewatch.errors import DeliveryError, StorageError
 
 GIVEN_UP = "given up: "
 """Begins the stored reason of a delivery that will not be tried again."""
@@ -99,6 +100,7 @@ class DeliveryRound:
     held: tuple[int, ...] = ()  # until quiet hours, a snooze or a second line's wait are over
     postponed: tuple[int, ...] = ()  # not tried: their channel failed before them, or their beginning has not arrived
     failures: tuple[Failure, ...] = ()
+    fault: StorageError | None = None  # why what was done could not be noted; it is noted by a later pass
 
 
 @dataclass(slots=True)
@@ -109,21 +111,28 @@ class _Pass:
     now: datetime
     retry: RetryPolicy
     generator: random.Random | None
+    handed_over: MutableSet[int]
     delivered: list[int] = field(default_factory=list)
     left_out: list[int] = field(default_factory=list)
     held: list[int] = field(default_factory=list)
     postponed: list[int] = field(default_factory=list)
     failures: list[Failure] = field(default_factory=list)
     down: set[str] = field(default_factory=set)
+    fault: StorageError | None = None
 
     def take(self, entry: OutboxEntry) -> None:
         policy = self.policies.get(entry.channel, EVERYTHING)
+        if entry.id in self.handed_over:
+            self._note_delivery(entry, policy)
+            return
         decision = self._decide(entry, policy)
         if decision.action is Action.LEAVE_OUT:
-            self.store.outbox_left_out(entry.id, self.now, reason=decision.reason)
+            reason = decision.reason
+            self._note(lambda: self.store.outbox_left_out(entry.id, self.now, reason=reason))
             self.left_out.append(entry.id)
         elif decision.action is Action.HOLD and decision.until is not None:
-            self.store.outbox_held(entry.id, until=decision.until, reason=decision.reason)
+            until, reason = decision.until, decision.reason
+            self._note(lambda: self.store.outbox_held(entry.id, until=until, reason=reason))
             self.held.append(entry.id)
         elif decision.action is Action.WAIT or entry.channel in self.down:
             self.postponed.append(entry.id)
@@ -137,13 +146,28 @@ class _Pass:
     def _send(self, entry: OutboxEntry, policy: ChannelPolicy) -> None:
         failure = self._attempt(entry)
         if failure is None:
-            self.store.outbox_delivered(entry.id, self.now, again=next_reminder(policy, entry.message, self.now))
+            self.handed_over.add(entry.id)
             self.delivered.append(entry.id)
+            self._note_delivery(entry, policy)
             return
-        self.store.outbox_failed(entry.id, retry_at=failure.retry_at, reason=failure.reason)
+        self._note(lambda: self.store.outbox_failed(entry.id, retry_at=failure.retry_at, reason=failure.reason))
         self.failures.append(failure)
         if failure.retry_at is not None:
             self.down.add(entry.channel)
+
+    def _note_delivery(self, entry: OutboxEntry, policy: ChannelPolicy) -> None:
+        again = next_reminder(policy, entry.message, self.now)
+        if self._note(lambda: self.store.outbox_delivered(entry.id, self.now, again=again)):
+            self.handed_over.discard(entry.id)  # its reminder has the same id
+
+    def _note(self, write: Callable[[], None]) -> bool:
+        """Whether the store took it. After one refusal no more is asked of it in this pass: each may cost a timeout."""
+        if self.fault is None:
+            try:
+                write()
+            except StorageError as error:
+                self.fault = error
+        return self.fault is None
 
     def _attempt(self, entry: OutboxEntry) -> Failure | None:
         channel = self.channels.get(entry.channel)
@@ -175,24 +199,28 @@ def deliver_due(
     policy: RetryPolicy | None = None,
     generator: random.Random | None = None,
     limit: int = 100,
+    handed_over: MutableSet[int] | None = None,
 ) -> DeliveryRound:
     """Deliver what is due at `now`, once, in order.
 
     Parameters
     ----------
-    store : where deliveries are kept; what it raises is not caught
+    store : where deliveries are kept. What it raises when it is read is not caught; a note that it refuses is tried
+        again by a later pass
     channels : by the name under which the outbox knows them
     now : aware, UTC
     policies : what each channel wants to hear and when; a channel without one hears everything at once
     policy : when to try again; the default suits a home network
     generator : spreads the retries; None: no spread
     limit : most deliveries in this pass
+    handed_over : what channels took and the store has not noted; kept by the caller from pass to pass and changed here
 
     Returns
     -------
     What was delivered, left out, held, postponed and what failed. Failures are values here, never exceptions.
     """
-    work = _Pass(store, channels, policies or {}, now, policy or RetryPolicy(), generator)
+    remembered: MutableSet[int] = set() if handed_over is None else handed_over
+    work = _Pass(store, channels, policies or {}, now, policy or RetryPolicy(), generator, remembered)
     for entry in store.outbox_due(now, limit):
         work.take(entry)
     return DeliveryRound(
@@ -201,4 +229,5 @@ def deliver_due(
         held=tuple(work.held),
         postponed=tuple(work.postponed),
         failures=tuple(work.failures),
+        fault=work.fault,
     )

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import random
+import sqlite3
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from dataclasses import dataclass, field, replace
 from datetime import datetime, time, timedelta
 from pathlib import Path
@@ -263,6 +265,25 @@ def test_a_death_before_the_delivery_is_remembered_delivers_again_rather_than_ne
     deliver_due(store, of(channel), at(3))
 
     assert len(channel.taken) == 2
+
+
+def test_what_a_store_cannot_note_is_sent_once_and_noted_when_it_can(database: str, store: Store) -> None:
+    put(store, an_alert(1), an_alert(2, Kind.FLOAT_STUCK))
+    channel, handed_over = FakeChannel("phone"), set[int]()
+    writer = sqlite3.connect(database.removeprefix("sqlite:///"), isolation_level=None)
+
+    with Store.open(database, lock_timeout_s=0.05) as impatient, closing(writer):
+        writer.execute("begin immediate")  # nobody else can write, as on a full disk; reading goes on
+        first = deliver_due(impatient, of(channel), at(3), handed_over=handed_over)
+        deliver_due(impatient, of(channel), at(4), handed_over=handed_over)
+        writer.execute("rollback")
+        after = deliver_due(impatient, of(channel), at(5), handed_over=handed_over)
+
+    assert first.fault is not None
+    assert after.fault is None
+    assert [alert.kind for alert in channel.taken] == [Kind.FERMENTATION_FINISHED, Kind.FLOAT_STUCK]
+    assert store.outbox_counts()["delivered"] == 2
+    assert handed_over == set()
 
 
 def test_an_end_waits_until_its_beginning_has_been_heard(store: Store) -> None:
