@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime
-from typing import Any
+from datetime import datetime, timedelta
+from typing import Any, Final
 
-from sqlalchemy import and_, case, exists, false, func, or_, select, update
+from sqlalchemy import and_, case, exists, false, func, not_, or_, select, update
 from sqlalchemy.orm import aliased
 
 from alerts.alert import Severity
@@ -18,6 +18,11 @@ from storage.part import Part
 from storage.records import OutboxRecord
 from storage.schema import NOT_RESOLVING, AlertRow, BatchRow, NoticeRow, OutboxRow
 from storage.stored import alert_from_columns
+
+RETRY_WITHIN: Final = timedelta(hours=25)
+# Retries are at most an hour apart; quiet hours may hold one for a day, an hour longer when the clocks are set.
+HELD_WITHIN: Final = timedelta(hours=169)
+# A second line and reminders wait for at most a week. A snooze may be longer, and is looked up.
 
 _WAITING = (OutboxRow.delivered.is_(None), OutboxRow.given_up.is_(False))
 
@@ -34,8 +39,16 @@ class Outbox(Part):
     """Deliveries: at least once, each remembered."""
 
     def outbox_due(self, now: datetime, limit: int) -> tuple[OutboxRecord, ...]:
-        """At most `limit` deliveries that are to be tried by `now`, the oldest first."""
-        due = or_(OutboxRow.due.is_(None), OutboxRow.due <= now)
+        """At most `limit` deliveries that are to be tried by `now`, the oldest first.
+
+        A time to try again that lies farther ahead than any pause was written while the machine's clock was ahead; it
+        holds nothing back.
+        """
+        too_far = or_(
+            and_(OutboxRow.attempts > 0, OutboxRow.due > now + RETRY_WITHIN), OutboxRow.due > now + HELD_WITHIN
+        )
+        snoozed = and_(AlertRow.snoozed_until.is_not(None), AlertRow.snoozed_until >= OutboxRow.due)
+        due = or_(OutboxRow.due.is_(None), OutboxRow.due <= now, and_(too_far, not_(snoozed)))
         return self._outbox(*_WAITING, due, limit=limit)
 
     def outbox_failing(self, limit: int = 100) -> tuple[OutboxRecord, ...]:

@@ -70,3 +70,24 @@ def test_a_delivery_that_is_not_there_is_refused(waiting: Store) -> None:
         waiting.outbox_delivered(999, at(0))
     with pytest.raises(NotFound, match="no delivery is called '999'"):
         waiting.outbox_failed(999, retry_at=None, reason="")
+
+
+def test_a_retry_that_a_clock_far_ahead_has_put_off_for_years_is_due_now(waiting: Store) -> None:
+    mail, hook = waiting.outbox_due(at(0), 10)
+    year = 365 * 24 * 60
+
+    waiting.outbox_failed(mail.id, retry_at=at(12 * year), reason="the line was dead")
+    waiting.outbox_held(hook.id, until=at(12 * year), reason="quiet hours")
+
+    assert [record.id for record in waiting.outbox_due(at(5), 10)] == [mail.id, hook.id]
+
+
+def test_pauses_and_snoozes_that_the_rules_allow_are_kept(waiting: Store) -> None:
+    mail, hook = waiting.outbox_due(at(0), 10)
+    month = 30 * 24 * 60
+
+    waiting.outbox_failed(mail.id, retry_at=at(60), reason="the line was dead")
+    waiting.snooze_alert(2, until=at(month))
+    waiting.outbox_held(hook.id, until=at(month), reason="it is snoozed")
+
+    assert waiting.outbox_due(at(5), 10) == ()
