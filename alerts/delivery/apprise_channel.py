@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-from urllib.parse import unquote, urlsplit
+import re
+from typing import Any, Final
+from urllib.parse import unquote
 
 from alerts.alert import Severity
 from alerts.delivery.channel import Message, body, title
@@ -67,13 +68,27 @@ class AppriseChannel:
         messages = [str(getattr(entry, "message", "")) for entry in logs()] if callable(logs) else []
         text = next((message for message in messages if message), "the service did not take the message")
         for secret in self._secrets:
-            text = text.replace(secret, "***")
+            text = secret.sub("***", text)
         return text[:200]
 
 
-def _secrets(url: str) -> tuple[str, ...]:
-    """The parts of an address that must not appear in a message: all that is not scheme, host or port."""
-    parts = urlsplit(url)
-    found = {parts.password or "", parts.path.strip("/"), *parts.path.strip("/").split("/"), parts.query}
-    found |= {unquote(part) for part in found}
-    return tuple(sorted((part for part in found if len(part) >= 6), key=len, reverse=True))
+_HOST: Final = re.compile(r"(localhost|[a-z0-9-]+(\.[a-z0-9-]+)*\.([a-z]{2,24}|[0-9]{1,3}))", re.IGNORECASE)
+# A name with a dot or an IPv4 address; services without a host of their own put a token or a topic in its place.
+
+
+def _secrets(url: str) -> tuple[re.Pattern[str], ...]:
+    """What finds the parts of an address that must not appear in a message: all but scheme, plain host and port."""
+    rest = url.partition("://")[2]
+    place, _, path = rest.partition("/")
+    login, at, host = place.rpartition("@")
+    host = re.sub(r":[0-9]{1,5}$", "", host)
+    parts = {*re.split(r"[:@?&=]", login)} if at else set()
+    parts |= set() if _HOST.fullmatch(host) else {host, *re.split(r"[:?&=]", host)}
+    parts |= {path.strip("/"), *re.split(r"[/:@?&=#,;]", path)}
+    parts |= {unquote(part) for part in parts}
+    # Short ones only as whole words, or they would tear other words apart.
+    return tuple(
+        re.compile(rf"(?<![^\W_]){re.escape(part)}(?![^\W_])" if len(part) < 6 else re.escape(part), re.IGNORECASE)
+        for part in sorted(parts, key=len, reverse=True)
+        if part
+    )
