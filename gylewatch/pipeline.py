@@ -7,6 +7,7 @@ outcomes go. State is a value that is passed in and returned, and that can be wr
 from __future__ import annotations
 
 import struct
+import zlib
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -22,10 +23,10 @@ from fermentation.estimate import Estimate
 from gylewatch.errors import GylewatchError
 from gylewatch.values import Batch, Reading, Sample
 
-_MAGIC = b"gylewatch state 1\n"
+_MAGIC = b"gylewatch state 2\n"
 # Raise the number when the belief or the alert state changes its meaning: a state of another version is refused,
 # and the service reads the batch again from its stored readings.
-_LENGTH = struct.Struct(">I")
+_LENGTH = _CHECKSUM = struct.Struct(">I")
 
 
 class StaleState(GylewatchError):
@@ -95,7 +96,8 @@ def _judged(course: Course, state: State, belief: Belief, observation: Observati
 def encode_state(state: State) -> bytes:
     """Write a state down, so that a restart neither re-reads the batch nor jumps."""
     alerts = state.alerts.to_json().encode()
-    return b"".join((_MAGIC, _LENGTH.pack(len(alerts)), alerts, encode_belief(state.belief)))
+    body = b"".join((_LENGTH.pack(len(alerts)), alerts, encode_belief(state.belief)))
+    return b"".join((_MAGIC, _CHECKSUM.pack(zlib.crc32(body)), body))
 
 
 def decode_state(written: bytes, batch: Batch) -> State:
@@ -109,7 +111,10 @@ def decode_state(written: bytes, batch: Batch) -> State:
     if not written.startswith(_MAGIC):
         raise StaleState("the stored state was written by another version of gylewatch")
     try:
-        body = memoryview(written)[len(_MAGIC) :]
+        (checksum,) = _CHECKSUM.unpack_from(written, len(_MAGIC))
+        body = memoryview(written)[len(_MAGIC) + _CHECKSUM.size :]
+        if zlib.crc32(body) != checksum:
+            raise StaleState("the stored state is damaged: its checksum is wrong")
         (length,) = _LENGTH.unpack_from(body)
         alerts = bytes(body[_LENGTH.size : _LENGTH.size + length])
         belief = bytes(body[_LENGTH.size + length :])
@@ -117,6 +122,8 @@ def decode_state(written: bytes, batch: Batch) -> State:
             belief=decode_belief(belief, batch),
             alerts=AlertState.from_json(alerts.decode()),
         )
+    except StaleState:
+        raise
     except GylewatchError as error:
         raise StaleState(f"the stored state cannot be used: {error}") from error
     except (ValueError, KeyError, TypeError, IndexError, struct.error) as error:

@@ -88,6 +88,7 @@ def test_a_tick_alone_tells_of_silence(course: pipeline.Course) -> None:
     [
         lambda written: b"",
         lambda written: b"gylewatch state 0\n" + written[18:],
+        lambda written: written[:-5] + bytes([written[-5] ^ 1]) + written[-4:],
         lambda written: written[:40],
         lambda written: written[:-7],
         lambda written: written.replace(b"{", b"[", 1),
