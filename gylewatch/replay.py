@@ -38,6 +38,16 @@ LONGEST_BATCH: Final = timedelta(days=3 * 365)
 # no source). Believing it would make every true row after it too old.
 
 
+LEAP: Final = timedelta(hours=6)
+# A row so far ahead of the newest one is believed when a second row confirms it: one faulty stamp would make every
+# true row after it too late. Floats report every 15 to 60 minutes (common practice, no source); gaps last longer.
+CONFIRMED_WITHIN: Final = timedelta(hours=48)
+# Of the row it confirms: also a float that reports once a day is believed.
+
+UNCONFIRMED: Final = "unconfirmed-time"
+"""Counts rows that leapt ahead and that no second row confirmed."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inputs:
     """Everything a replay runs on, read and checked."""
@@ -119,10 +129,16 @@ def _checked_samples(path: Path, batch: Batch) -> tuple[Sample, ...]:
 
 @dataclass(slots=True)
 class _Admission:
-    """Judges rows as the collector judges packets, with the clock of the data."""
+    """Judges rows as the collector judges packets, with the clock of the data.
+
+    A row that leaps ahead is held until the next one confirms it. The last row of a file cannot be confirmed and is
+    left out, so that more rows never take back what was concluded from fewer.
+    """
 
     inputs: Inputs
     clock: datetime | None = None
+    interval: timedelta = timedelta(0)  # between the two newest accepted readings
+    held: Reading | None = None
     seen: set[datetime] = field(default_factory=set)
     refused: Counter[str] = field(default_factory=Counter)
 
@@ -136,12 +152,45 @@ class _Admission:
             admitted = self._admit(row, fields)
             if isinstance(admitted, Rejected):
                 self.refused[admitted.reason] += 1
-            elif admitted.time in self.seen:
+            elif admitted.time in self.seen or (self.held is not None and admitted.time == self.held.time):
                 self.refused["repeated"] += 1
             else:
-                self.seen.add(admitted.time)
-                self.clock = admitted.time if self.clock is None else max(self.clock, admitted.time)
-                yield index / len(self.inputs.fields), admitted
+                for reading in self._confirmed(admitted):
+                    yield index / len(self.inputs.fields), reading
+        self._drop_held()
+
+    def _confirmed(self, reading: Reading) -> tuple[Reading, ...]:
+        """What can be used now that `reading` is known, in order of time."""
+        newest = self._newest()
+        if reading.time <= newest:
+            return self._take(reading)  # a late row says nothing of the one that is held
+        if reading.time - newest <= max(LEAP, 2 * self.interval):
+            self._drop_held()
+            return self._take(reading)
+        held = self.held
+        if held is None or abs(reading.time - held.time) > CONFIRMED_WITHIN:
+            self._drop_held()
+            self.held = reading
+            return ()
+        self.held = None
+        return self._take(*sorted((held, reading), key=lambda each: each.time))
+
+    def _newest(self) -> datetime:
+        pitched = self.inputs.course.batch.pitched
+        return pitched if self.clock is None else max(self.clock, pitched)
+
+    def _take(self, *readings: Reading) -> tuple[Reading, ...]:
+        for reading in readings:
+            if self.clock is not None and reading.time > self.clock:
+                self.interval = reading.time - self.clock
+            self.seen.add(reading.time)
+            self.clock = reading.time if self.clock is None else max(self.clock, reading.time)
+        return readings
+
+    def _drop_held(self) -> None:
+        if self.held is not None:
+            self.refused[UNCONFIRMED] += 1
+            self.held = None
 
     def _admit(self, row: int, fields: Fields) -> Reading | Rejected:
         # A recording's own times are the only clock there is: a row is heard when it was measured, or when a later

@@ -132,6 +132,54 @@ def test_repeated_absurd_and_foreign_rows_are_counted_and_change_nothing(
         assert counted in noisy.said
 
 
+@pytest.mark.parametrize("days", [0.3, 1, 30, 400])
+@pytest.mark.parametrize("place", [0, 60, 150])
+def test_one_row_far_ahead_is_left_out_and_counted_and_spoils_nothing(
+    brew: Recording, capsys: pytest.CaptureFixture[str], days: float, place: int
+) -> None:
+    plain = replayed(brew, capsys)
+    time, rest = brew.rows[min(place, 149)].split(",", 1)
+    ahead = f"{iso(parse_time(time) + timedelta(days=days))},{rest}"
+
+    result = replayed(brew, capsys, (*brew.rows[:place], ahead, *brew.rows[place:]))
+
+    assert result.estimates == plain.estimates
+    assert result.alerts == plain.alerts
+    assert "1 unconfirmed-time" in result.said
+
+
+def with_gaps(rows: tuple[str, ...], days: float, *before: int) -> tuple[str, ...]:
+    """The rows with a gap of `days` before each of those rows."""
+    shifted = []
+    for index, row in enumerate(rows):
+        time, rest = row.split(",", 1)
+        gap = timedelta(days=days) * sum(index >= place for place in before)
+        shifted.append(f"{iso(parse_time(time) + gap)},{rest}")
+    return tuple(shifted)
+
+
+@pytest.mark.parametrize("days", [0.5, 3, 40])
+def test_real_gaps_lose_no_row_and_keep_a_prefix_a_prefix(
+    brew: Recording, capsys: pytest.CaptureFixture[str], days: float
+) -> None:
+    rows = with_gaps(brew.rows, days, 0, 60, 110)
+    whole = replayed(brew, capsys, rows)
+
+    assert [line.split(",")[0] for line in whole.estimates[1:]] == [row.split(",")[0] for row in rows]
+    for cut in (1, 2, 60, 61, 62, 111, 112):
+        part = replayed(brew, capsys, rows[:cut])
+        assert part.estimates == whole.estimates[: len(part.estimates)]
+        assert part.alerts == whole.alerts[: len(part.alerts)]
+
+
+def test_a_float_that_reports_twice_a_day_is_followed(brew: Recording, capsys: pytest.CaptureFixture[str]) -> None:
+    rows = with_gaps(brew.rows[:20], 0.5, *range(1, 20))
+
+    result = replayed(brew, capsys, rows)
+
+    assert [line.split(",")[0] for line in result.estimates[1:]] == [row.split(",")[0] for row in rows]
+
+
 def test_a_late_row_is_legal_and_does_not_change_what_was_said_before_it(
     brew: Recording, capsys: pytest.CaptureFixture[str]
 ) -> None:
