@@ -14,7 +14,7 @@ from typing import Final
 
 import structlog
 
-from alerts.alert import Alert
+from alerts.alert import Alert, Kind
 from alerts.settings import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch import pipeline
@@ -75,6 +75,7 @@ class BatchWatch:
         self._course = _course(store, record, alert_settings)
         self._told: tuple[Alert, ...] = ()  # not empty while a batch is read again
         self._rereading = False
+        self._still_open: set[Kind] = set()  # told before a batch was read again, and not found again yet
         self._state = pipeline.start(self._course)
         self._cursor = self._sample_cursor = 0
         self._saved_at: datetime | None = None
@@ -105,9 +106,8 @@ class BatchWatch:
         while samples and not more:
             self._take_sample(*samples.pop(), pending)
         alerts = self._save(pending)
-        if not more:
-            self._rereading = False
-            self._told = ()
+        if not more and self._rereading:
+            self._end_rereading()
         newest = pending.estimates[-1] if pending.estimates else None
         until = readings[-1][1].time if readings else None
         return Progress(batch_id=self._record.batch_id, estimate=newest, alerts=alerts, until=until, more=more)
@@ -116,6 +116,7 @@ class BatchWatch:
         """Judge that time has passed. Only when everything stored has been concluded from."""
         pending = _Pending()
         self._conclude(pipeline.on_tick(self._course, self._state, now), pending)
+        self._still_open.clear()
         alerts = self._save(pending)
         return Progress(batch_id=self._record.batch_id, estimate=None, alerts=alerts, until=None, more=False)
 
@@ -170,7 +171,17 @@ class BatchWatch:
             pending.estimates.append(outcome.estimate)
         pending.alerts.extend(alert for alert in outcome.alerts if not self._was_told(alert))
 
+    def _end_rereading(self) -> None:
+        """From here on everything is news, but for what only a tick finds again: that the float is still silent."""
+        self._rereading = False
+        self._told = ()
+        told = {record.alert.kind for record in self._store.open_alerts(self._record.batch_id)}
+        self._still_open = told - set(self._state.alerts.opened())
+
     def _was_told(self, alert: Alert) -> bool:
+        if (alert.resolves or alert.kind) in self._still_open:
+            self._still_open.discard(alert.resolves or alert.kind)
+            return alert.resolves is None
         return self._rereading and any(
             told.kind == alert.kind and told.resolves == alert.resolves and abs(told.time - alert.time) < TOLD_WITHIN
             for told in self._told
@@ -186,6 +197,7 @@ class BatchWatch:
             self._record.batch_id,
             estimates=pending.estimates,
             alerts=pending.alerts,
+            untold=_over_when_found(pending.alerts),
             state=pipeline.encode_state(self._state) if whole else None,
             cursor=self._cursor if whole else None,
             sample_cursor=self._sample_cursor if whole else None,
@@ -194,6 +206,19 @@ class BatchWatch:
         if whole and newest is not None:
             self._saved_at = newest
         return tuple(record.alert for record in saved)
+
+
+def _over_when_found(alerts: Sequence[Alert]) -> tuple[Alert, ...]:
+    """Silences that ended in the same step in which they were found: for the record, and news to nobody."""
+    over: list[Alert] = []
+    begun: Alert | None = None
+    for alert in alerts:
+        if alert.resolves is Kind.FLOAT_SILENT and begun is not None:
+            over += [begun, alert]
+            begun = None
+        elif alert.kind is Kind.FLOAT_SILENT and alert.resolves is None:
+            begun = alert
+    return tuple(over)
 
 
 def _course(store: Store, record: BatchRecord, alert_settings: AlertSettings) -> pipeline.Course:

@@ -34,6 +34,7 @@ class Outcomes(Part):
         cursor: int | None = None,
         sample_cursor: int | None = None,
         channels: Sequence[str] = (),
+        untold: Sequence[Alert] = (),
     ) -> tuple[AlertRecord, ...]:
         """Save in ONE transaction what some events led to, and return the alerts that are new.
 
@@ -43,6 +44,7 @@ class Outcomes(Part):
         Parameters
         ----------
         state, cursor, sample_cursor : None leaves what is stored
+        untold : those of `alerts` that are kept for the record and go to no channel
 
         Raises
         ------
@@ -57,9 +59,8 @@ class Outcomes(Part):
             if estimates:
                 rows = [{"batch_id": batch_id, **estimate_to_columns(estimate)} for estimate in estimates]
                 connection.execute(insert_new(connection, EstimateRow, ["batch_id", "time"]), rows)
-            new = tuple(
-                record for alert in alerts if (record := _save_alert(connection, batch_id, alert, channels)) is not None
-            )
+            saved = (_save_alert(connection, batch_id, alert, () if alert in untold else channels) for alert in alerts)
+            new = tuple(record for record in saved if record is not None)
             _save_state(connection, batch_id, state, cursor, sample_cursor)
         return new
 

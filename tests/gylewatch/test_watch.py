@@ -197,3 +197,52 @@ def test_an_event_that_breaks_the_model_is_left_out_and_the_rest_goes_on(
 
     times = [estimate.time for estimate in estimates(store)]
     assert times == [reading.time for reading in READINGS[:30] if reading != READINGS[10]]
+
+
+def test_a_silence_that_was_told_is_not_told_again_after_the_batch_is_read_again(store: Store) -> None:
+    store.append_readings(READINGS[:20])
+    watched = watch(store)
+    follow(watched)
+    late = READINGS[19].time + timedelta(days=5)
+    watched.tick(READINGS[19].time + timedelta(days=1))
+    store.save_outcomes(record(store).batch_id, state=b"from the future", cursor=7, sample_cursor=0)
+
+    watched = watch(store)
+    follow(watched)
+    told = watched.tick(late).alerts
+    heard = replace(READINGS[19], time=late + timedelta(minutes=5))
+    store.append_readings([heard])
+    after = watched.step().alerts
+
+    assert told == ()
+    silence = [alert.resolves for alert in after if Kind.FLOAT_SILENT in (alert.kind, alert.resolves)]
+    assert silence == [Kind.FLOAT_SILENT]
+    assert Kind.FLOAT_SILENT not in [each.alert.kind for each in store.open_alerts(record(store).batch_id)]
+
+
+def test_a_float_heard_before_the_first_tick_ends_the_silence_that_was_told(store: Store) -> None:
+    store.append_readings(READINGS[:20])
+    watched = watch(store)
+    follow(watched)
+    watched.tick(READINGS[19].time + timedelta(days=1))
+    store.save_outcomes(record(store).batch_id, state=b"from the future", cursor=7, sample_cursor=0)
+
+    watched = watch(store)
+    follow(watched)
+    store.append_readings([replace(READINGS[19], time=READINGS[19].time + timedelta(days=5))])
+    after = watched.step().alerts
+
+    silence = [alert.resolves for alert in after if Kind.FLOAT_SILENT in (alert.kind, alert.resolves)]
+    assert silence == [Kind.FLOAT_SILENT]
+    assert Kind.FLOAT_SILENT not in [each.alert.kind for each in store.open_alerts(record(store).batch_id)]
+
+
+def test_a_silence_that_is_over_when_it_is_found_is_kept_and_not_told(store: Store) -> None:
+    gap = timedelta(hours=20)
+    store.append_readings([*READINGS[:20], *(replace(each, time=each.time + gap) for each in READINGS[20:24])])
+
+    follow(watch(store))
+
+    kept = [(each.alert.kind, each.alert.resolves) for each in store.alerts(record(store).batch_id)]
+    assert kept == [(Kind.FLOAT_SILENT, None), (Kind.FLOAT_SILENT, Kind.FLOAT_SILENT)]
+    assert store.outbox_counts()["waiting"] == 0
