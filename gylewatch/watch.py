@@ -33,6 +33,12 @@ TOLD_WITHIN: Final = timedelta(hours=48)
 # When a batch is read again under another curve or another version of the program, the same turn of events may be
 # found some hours earlier or later. Nobody wants to hear of it again.
 
+AHEAD: Final = timedelta(minutes=10)
+# What lies farther ahead was stamped while the clock was ahead; a float's own clock may err by five minutes.
+
+BACK_FOR: Final = timedelta(minutes=10)
+# So long the clock must say so: after a start it may be behind until network time has set it.
+
 _log = structlog.get_logger(__name__)
 
 
@@ -76,6 +82,8 @@ class BatchWatch:
         self._told: tuple[Alert, ...] = ()  # not empty while a batch is read again
         self._rereading = False
         self._still_open: set[Kind] = set()  # told before a batch was read again, and not found again yet
+        self._ahead_since: datetime | None = None  # by the clock that says so
+        self._left_out_from: datetime | None = None  # the earliest reading that was left out as ahead of the clock
         self._state = pipeline.start(self._course)
         self._cursor = self._sample_cursor = 0
         self._saved_at: datetime | None = None
@@ -92,8 +100,30 @@ class BatchWatch:
         self._state = pipeline.decode_state(written, record.batch)
         self._record = record
 
-    def step(self) -> Progress:
-        """Conclude from the next stored readings and samples, and save it."""
+    def mind_clock(self, now: datetime) -> None:
+        """Read the batch again when the clock was far ahead and has come back: every true reading would be too late.
+
+        Readings from later than `now` are left out then, and taken when their time has come.
+        """
+        if self._left_out_from is not None and self._left_out_from <= now:
+            self.read_again()
+        newest = self._state.alerts.memory.clock
+        if newest is None or newest <= now + AHEAD:
+            self._ahead_since = None
+        elif self._ahead_since is None or now < self._ahead_since:
+            self._ahead_since = now
+        elif now - self._ahead_since >= BACK_FOR:
+            _log.warning("the clock was ahead; reading a batch again", batch=self._record.batch_id, newest=str(newest))
+            self._ahead_since = None
+            self.read_again()
+
+    def step(self, now: datetime | None = None) -> Progress:
+        """Conclude from the next stored readings and samples, and save it.
+
+        Parameters
+        ----------
+        now : while a batch is read again, readings from later than this are left out; None: none are
+        """
         readings = self._store.readings_after(self._record.batch.float_id, self._cursor, READINGS_AT_ONCE)
         samples = list(reversed(self._store.sample_after(self._record.batch_id, self._sample_cursor)))
         more = len(readings) == READINGS_AT_ONCE
@@ -101,7 +131,10 @@ class BatchWatch:
         for row, reading in readings:
             while samples and samples[-1][1].time <= reading.time:
                 self._take_sample(*samples.pop(), pending)
-            self._take_reading(reading, pending)
+            if self._rereading and now is not None and reading.time > now + AHEAD:
+                self._left_out_from = min(self._left_out_from or reading.time, reading.time)
+            else:
+                self._take_reading(reading, pending)
             self._cursor = row
         while samples and not more:
             self._take_sample(*samples.pop(), pending)
@@ -141,6 +174,7 @@ class BatchWatch:
         self._store.forget_estimates(self._record.batch_id)
         self._told = tuple(record.alert for record in self._store.alerts(self._record.batch_id))
         self._rereading = True
+        self._left_out_from = None
         self._state = pipeline.start(self._course)
         self._cursor = self._sample_cursor = 0
         self._saved_at = None

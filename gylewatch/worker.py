@@ -142,8 +142,9 @@ class Worker:
 
     def _follow(self, watch: BatchWatch) -> None:
         more = True
+        watch.mind_clock(self._clock.now())
         while more and not self._stopping.is_set():
-            progress = watch.step()
+            progress = watch.step(self._clock.now())
             more = progress.more
             self._tell(progress)
             if progress.until is not None:

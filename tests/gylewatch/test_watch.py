@@ -246,3 +246,49 @@ def test_a_silence_that_is_over_when_it_is_found_is_kept_and_not_told(store: Sto
     kept = [(each.alert.kind, each.alert.resolves) for each in store.alerts(record(store).batch_id)]
     assert kept == [(Kind.FLOAT_SILENT, None), (Kind.FLOAT_SILENT, Kind.FLOAT_SILENT)]
     assert store.outbox_counts()["waiting"] == 0
+
+
+def test_a_clock_that_was_years_ahead_spoils_nothing_once_it_is_back(store: Store) -> None:
+    store.append_readings(READINGS[:100])
+    watched = watch(store)
+    follow(watched)
+    store.append_readings([replace(READINGS[100], time=READINGS[100].time + timedelta(days=4000))])
+    store.append_readings(READINGS[101:])
+    follow(watched)
+
+    now = READINGS[-1].time
+    for minutes in (0, 5, 10):
+        watched.mind_clock(now + timedelta(minutes=minutes))
+        while watched.step(now + timedelta(minutes=minutes)).more:
+            pass
+
+    assert [estimate.time for estimate in estimates(store)] == [
+        reading.time for reading in READINGS if reading != READINGS[100]
+    ]
+
+
+def test_a_clock_that_is_behind_for_a_moment_after_a_start_changes_nothing(store: Store) -> None:
+    store.append_readings(READINGS)
+    watched = watch(store)
+    follow(watched)
+    before = estimates(store)
+
+    for now in (PITCHED, PITCHED + timedelta(minutes=2), READINGS[-1].time):
+        watched.mind_clock(now)
+        watched.step(now)
+
+    assert estimates(store) == before
+
+
+def test_readings_left_out_under_a_clock_that_was_behind_are_taken_when_it_is_right(store: Store) -> None:
+    store.append_readings(READINGS)
+    watched = watch(store)
+    follow(watched)
+    before = estimates(store)
+
+    for now in (PITCHED, PITCHED + timedelta(minutes=15), READINGS[-1].time):
+        watched.mind_clock(now)
+        while watched.step(now).more:
+            pass
+
+    assert estimates(store) == before
