@@ -18,16 +18,18 @@ from alerts.delivery.channel import Channel
 from alerts.delivery.mqtt_channel import MqttChannel
 from collector.advert import BleDecoding
 from collector.ble import BleCollector
+from collector.clock import clock_problem
 from collector.decode import Decoding, read_packet
 from collector.inbox import Inbox
 from collector.ingest import Ingest, reader
 from collector.mqtt import BrokerHealth, MqttCollector
+from collector.network_time import is_synchronised
 from collector.packet import Packet, Rejected
 from gylewatch.clock import Clock, SystemClock
 from gylewatch.config import Settings
 from gylewatch.deliverer import Deliverer
 from gylewatch.duties import Duties
-from gylewatch.errors import GylewatchError, StorageError
+from gylewatch.errors import GylewatchError, NotReady, StorageError
 from gylewatch.http_server import HttpServer, listen
 from gylewatch.outages import Receiver, outage_notices
 from gylewatch.receivers import receivers_of, told_broker, told_radio
@@ -298,6 +300,10 @@ class Service:
     def _ingest_http(self, packet: Packet) -> IngestResult:
         """Take one packet whose origin is a float's name; returns after the commit."""
         now = self._clock.now()
+        rule = self._settings.floats.clock
+        doubt = clock_problem(rule, now, synchronised=not rule.network_time or is_synchronised())
+        if doubt is not None:
+            raise NotReady(doubt)
         found = read_packet(
             packet,
             now=now,
