@@ -68,6 +68,8 @@ def admit(
     if isinstance(fields, Refusal):
         return rejected(packet, fields)
     name = fields.float_name
+    if name not in known and not name.isprintable():
+        return _refuse(packet, Reason.MALFORMED, f"no float can be called {name[:63]!r}; use letters and digits", None)
     if name not in known:
         detail = f"no float is called {name[:63]!r}; add it, or correct its topic"
         return rejected(packet, Refusal(reason=Reason.UNKNOWN_FLOAT, detail=detail, float_name=name), fields)
@@ -80,10 +82,10 @@ def admit(
         float_id=FloatId(name),
         angle_deg=fields.angle_deg,
         temperature_c=fields.temperature_c,
-        battery_v=_within(fields.battery_v, BATTERY_RANGE_V),
-        battery_percent=_within(fields.battery_percent, BATTERY_RANGE_PERCENT),
-        rssi_dbm=_signal(fields.rssi_dbm if fields.rssi_dbm is not None else packet.rssi_dbm),
-        acceleration_g=_within(fields.acceleration_g, (0.0, math.inf)),
+        battery_v=within(fields.battery_v, BATTERY_RANGE_V),
+        battery_percent=within(fields.battery_percent, BATTERY_RANGE_PERCENT),
+        rssi_dbm=signal(fields.rssi_dbm if fields.rssi_dbm is not None else packet.rssi_dbm),
+        acceleration_g=within(fields.acceleration_g, (0.0, math.inf)),
     )
 
 
@@ -115,11 +117,13 @@ def _iso(time: datetime) -> str:
     return time.replace(microsecond=0, tzinfo=None).isoformat() + "Z"
 
 
-def _within(value: float | None, limits: tuple[float, float]) -> float | None:
+def within(value: float | None, limits: tuple[float, float]) -> float | None:
+    """`value`, or None where it cannot be true."""
     return value if value is not None and math.isfinite(value) and limits[0] <= value <= limits[1] else None
 
 
-def _signal(rssi_dbm: int | None) -> int | None:
+def signal(rssi_dbm: int | None) -> int | None:
+    """`rssi_dbm`, or None where no receiver could have measured it."""
     return rssi_dbm if rssi_dbm is not None and SIGNAL_RANGE_DBM[0] <= rssi_dbm <= SIGNAL_RANGE_DBM[1] else None
 
 

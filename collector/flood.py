@@ -1,4 +1,7 @@
-"""Flood: how much one sender may send before the others would have to wait. Pure; state is passed in and out."""
+"""Flood: how much one sender may send that cannot be used, before it fills the database. Pure.
+
+State is passed in and out.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +18,8 @@ class FloodLimits:
     """A bucket for each sender: it holds `burst` packets and refills at `rate_per_s`."""
 
     burst: int = 5000
-    # What a float may send that was out of reach: 45 days at 15 minutes are 4,320 readings (arithmetic).
+    # What a float that nobody added yet may send after it was out of reach: 45 days at 15 minutes are 4,320 readings
+    # (arithmetic).
     rate_per_s: float = 100.0
     # A hundred times what the most talkative float needs, and a small part of what the collector can store.
 

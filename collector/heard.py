@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
+from collector.admit import BATTERY_RANGE_V, signal, within
 from collector.packet import Packet, Reason, Rejected, Source
 
 MOST = 100  # shown and remembered; a made-up name in each packet must not fill the memory
@@ -21,7 +22,7 @@ class HeardFloat:
     packets: int
     angle_deg: float
     temperature_c: float
-    rssi_dbm: int | None = None
+    rssi_dbm: int | None = None  # this and the battery only where they can be true; nobody has judged the two above
     battery_v: float | None = None
 
 
@@ -42,7 +43,7 @@ def note(heard: Mapping[str, HeardFloat], packet: Packet, refused: Rejected) -> 
         packets=1 + (before.packets if before is not None else 0),
         angle_deg=fields.angle_deg,
         temperature_c=fields.temperature_c,
-        rssi_dbm=fields.rssi_dbm if fields.rssi_dbm is not None else packet.rssi_dbm,
-        battery_v=fields.battery_v,
+        rssi_dbm=signal(fields.rssi_dbm if fields.rssi_dbm is not None else packet.rssi_dbm),
+        battery_v=within(fields.battery_v, BATTERY_RANGE_V),
     )
     return kept

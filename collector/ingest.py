@@ -8,7 +8,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Protocol, TypeVar
 
 import structlog
@@ -30,6 +30,7 @@ BATCH_PACKETS = 500
 FIRST_RETRY_S, LAST_RETRY_S = 0.1, 5.0  # a lock clears in milliseconds; a full disk takes a person
 PERMANENT_RETRY_S = 30.0
 _LOOK_AGAIN_S = 0.5
+_FLOOD_SHOWN = timedelta(hours=1)  # long enough to be seen by who looks now and then
 
 _T = TypeVar("_T")
 
@@ -47,18 +48,20 @@ class Sink(Protocol):
     def append_rejected(self, rejected: Sequence[Rejected], /) -> None: ...
 
 
+_Found = tuple[Packet, list[Rejected]]
 Read = Callable[[Packet, datetime, Collection[FloatId]], tuple[Reading | Rejected, ...]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IngestHealth:
-    """What has come in since the start. `problem` is one sentence while storage or the clock keeps readings waiting."""
+    """What has come in since the start. `problem` is one sentence while storage or the clock keeps readings
+    waiting, or a sender is cut."""
 
     received: int  # packets
     accepted: int  # new readings
     duplicates: int  # readings that were stored already
     rejected: int
-    limited: int  # of the rejected: packets beyond what one sender may send
+    limited: int  # packets without a usable reading, beyond what one sender may send
     queued: int
     storage_retries: int
     problem: str | None
@@ -105,7 +108,8 @@ class Ingest:
     read : how a packet is read; see `reader`
     now : the clock
     clock : when the clock is believed; until then packets wait in the inbox, unacknowledged
-    flood : how much one sender may send
+    flood : how much one sender may send that cannot be used; readings of known floats are never dropped, since a
+        broker may have kept any number of them for us
     on_stored : called with the readings of each batch after their commit; must not block for long and not raise
     """
 
@@ -131,6 +135,7 @@ class Ingest:
         self._believed_from_s = -math.inf  # on the monotonic clock; earlier arrivals are stamped anew
         self._flood = flood
         self._allowances: dict[str, Allowance] = {}
+        self._limited: tuple[str, datetime] | None = None  # who went beyond it last, and when
         self._heard: Mapping[str, HeardFloat] = {}
         self._on_stored = on_stored
         self._batch_packets = batch_packets
@@ -183,18 +188,16 @@ class Ingest:
             limited=counts["limited"],
             queued=len(self._inbox),
             storage_retries=counts["retries"],
-            problem=self._problem or self._clock_doubt,
+            problem=self._problem or self._clock_doubt or self._flood_problem(),
         )
 
     def _ingest(self, batch: Sequence[Delivery]) -> None:
         self._counts["received"] += len(batch)
-        passing, flooding = self._within_allowance(batch)
-        self._counts["limited"] += len(batch) - len(passing)
         known = self._persistently(self._known)
         if known is None:
             return
-        readings, refused = self._read_all(passing, known)
-        stored = self._store(readings, flooding + refused)
+        readings, refused = self._read_all(batch, known)
+        stored = self._store(readings, self._within_allowance(refused))
         if stored is None:
             return
         for delivery in batch:
@@ -215,38 +218,48 @@ class Ingest:
 
     def _read_all(
         self, batch: Sequence[Delivery], known: Collection[FloatId]
-    ) -> tuple[list[tuple[Packet, Reading]], list[Rejected]]:
+    ) -> tuple[list[tuple[Packet, Reading]], list[_Found]]:
         now = self._now()
         readings: list[tuple[Packet, Reading]] = []
-        refused: list[Rejected] = []
+        refused: list[_Found] = []
         for delivery in batch:
             packet = delivery.packet
             if delivery.arrived_s < self._believed_from_s:
                 packet = restamped(packet, now=now, waited_s=time.monotonic() - delivery.arrived_s)
-            for outcome in self._read(packet, now, known):
-                if isinstance(outcome, Reading):
-                    readings.append((packet, outcome))
-                else:
-                    refused.append(outcome)
-                    self._heard = note(self._heard, packet, outcome)
+            outcomes = self._read(packet, now, known)
+            readings += [(packet, outcome) for outcome in outcomes if isinstance(outcome, Reading)]
+            unusable = [outcome for outcome in outcomes if isinstance(outcome, Rejected)]
+            for outcome in unusable:
+                self._heard = note(self._heard, packet, outcome)
+            if unusable:
+                refused.append((packet, unusable))
         return readings, refused
 
-    def _within_allowance(self, batch: Sequence[Delivery]) -> tuple[list[Delivery], list[Rejected]]:
-        """The deliveries that may pass, and one refusal for each sender of the rest."""
-        passing: list[Delivery] = []
-        refused: dict[str, Packet] = {}
-        for delivery in batch:
-            packet = delivery.packet
+    def _within_allowance(self, found: Sequence[_Found]) -> list[Rejected]:
+        """Refusals within their sender's allowance, and one for each sender that goes beyond it."""
+        kept: list[Rejected] = []
+        flooding: dict[str, Packet] = {}
+        for packet, refused in found:
             allowance, passes = spend(self._flood, self._allowances, packet.origin, packet.received)
             self._allowances[packet.origin] = allowance
             if passes:
-                passing.append(delivery)
-            else:
-                refused.setdefault(packet.origin, packet)
+                kept += refused
+                continue
+            flooding.setdefault(packet.origin, packet)
+            self._counts["limited"] += 1
+            self._limited = (packet.origin, self._now())
         self._allowances = remembered(self._allowances)
         detail = f"more than {self._flood.rate_per_s:g} packets a second from one sender; the rest is dropped, check it"
         refusal = Refusal(reason=Reason.TOO_FREQUENT, detail=detail)
-        return passing, [rejected(packet, refusal) for packet in refused.values()]
+        return kept + [rejected(packet, refusal) for packet in flooding.values()]
+
+    def _flood_problem(self) -> str | None:
+        if self._limited is None or self._now() - self._limited[1] > _FLOOD_SHOWN:
+            return None
+        return (
+            f"{self._limited[0][:80]!r} sends more packets that cannot be used than can be looked at; "
+            f"{self._counts['limited']} were dropped since the start: add its float, or find out who sends"
+        )
 
     def _store(self, read: list[tuple[Packet, Reading]], refused: list[Rejected]) -> tuple[Reading, ...] | None:
         """The readings that were committed; None when told to stop before all was."""

@@ -101,10 +101,15 @@ def rejected(packet: Packet, refusal: Refusal, fields: Fields | None = None) -> 
     return Rejected(
         received=packet.received,
         source=packet.source,
-        origin=packet.origin[:_KEPT_NAME_CHARACTERS],
+        origin=_storable(packet.origin)[:_KEPT_NAME_CHARACTERS],
         reason=refusal.reason,
-        detail=refusal.detail,
+        detail=_storable(refusal.detail),
         payload=packet.payload[:KEPT_PAYLOAD_BYTES],
-        float_id=refusal.float_name and refusal.float_name[:_KEPT_NAME_CHARACTERS],
+        float_id=refusal.float_name and _storable(refusal.float_name)[:_KEPT_NAME_CHARACTERS],
         fields=fields,
     )
+
+
+def _storable(text: str) -> str:
+    """`text` as a database takes it: neither NUL nor lone surrogates."""
+    return text.replace("\x00", "\\x00").encode("utf-8", "backslashreplace").decode()

@@ -9,10 +9,11 @@ import json
 import math
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
-from typing import NamedTuple
+from typing import NamedTuple, TypeGuard
 
 import cbor2
 
+from collector.cbor_tags import foreign_tag
 from collector.packet import Reason, Refusal
 
 MAX_PACK_BYTES = 65_536
@@ -110,6 +111,9 @@ def _load_json(payload: bytes) -> object:
 
 
 def _load_cbor(payload: bytes) -> object:
+    tag = foreign_tag(payload)
+    if tag is not None:
+        raise _Refused(Reason.MALFORMED, f"the SenML CBOR holds the semantic tag {tag}; send plain numbers and text")
     try:
         return cbor2.loads(payload)
     except (cbor2.CBORDecodeError, ValueError, TypeError, ArithmeticError, RecursionError, MemoryError, EOFError):
@@ -154,7 +158,7 @@ def _next_base(base: _Base, fields: dict[str, object], index: int) -> _Base:
             f"the SenML pack has version {min(version, 10**6)}; versions up to {SUPPORTED_VERSION} are understood",
         )
     name, unit = fields.get("bn", base.name), fields.get("bu", base.unit)
-    if not isinstance(name, str) or not (unit is None or isinstance(unit, str)):
+    if not _is_text(name) or not (unit is None or _is_text(unit)):
         raise _Refused(Reason.MALFORMED, f"bn or bu in record {index} is not text")
     time_s, value = number(fields.get("bt", base.time_s)), number(fields.get("bv", base.value))
     if time_s is None or value is None:
@@ -164,7 +168,7 @@ def _next_base(base: _Base, fields: dict[str, object], index: int) -> _Base:
 
 def _resolve_record(base: _Base, fields: dict[str, object], times: _Times) -> Record | Refusal:
     own_name, unit = fields.get("n", ""), fields.get("u", base.unit)
-    if not isinstance(own_name, str) or not (unit is None or isinstance(unit, str)):
+    if not _is_text(own_name) or not (unit is None or _is_text(unit)):
         return Refusal(reason=Reason.MALFORMED, detail="the name or unit of a record is not text")
     if not base.name + own_name:
         return Refusal(reason=Reason.MISSING_FIELD, detail="a record has no name")
@@ -179,6 +183,12 @@ def _resolve_record(base: _Base, fields: dict[str, object], times: _Times) -> Re
     if value is not None and base.value:
         value = number(value + base.value)
     return Record(base.name + own_name, own_name or base.name, unit, time, value)
+
+
+def _is_text(value: object) -> TypeGuard[str]:
+    if not isinstance(value, str):
+        return False
+    return value.isascii() or not any("\ud800" <= character <= "\udfff" for character in value)  # lone surrogates
 
 
 def number(value: object) -> float | None:

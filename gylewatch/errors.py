@@ -74,6 +74,10 @@ class AlreadyExists(GylewatchError):
         self.name = name
 
 
+class NotReady(GylewatchError):
+    """Nothing can be taken yet, though nothing is wrong with what was sent; the same call succeeds later."""
+
+
 class TransportError(GylewatchError):
     """A broker, radio or port cannot be used now; the message names it and the remedy."""
 

@@ -10,6 +10,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from gylewatch.errors import ConfigError
+from gylewatch.http_connection import BoundedConnection
 
 
 def listen(host: str, port: int) -> socket.socket:
@@ -52,13 +53,17 @@ class HttpServer:
     ----------
     app : the application
     listener : from :func:`listen`; closed at the end
+    connection : how each connection is served, with its limits
     """
 
-    def __init__(self, app: FastAPI, listener: socket.socket) -> None:
+    def __init__(
+        self, app: FastAPI, listener: socket.socket, *, connection: type[BoundedConnection] = BoundedConnection
+    ) -> None:
         self._listener = listener
         self._server = uvicorn.Server(
             uvicorn.Config(
                 app,
+                http=connection,
                 log_config=None,  # its lines go where ours go
                 log_level="warning",
                 access_log=False,

@@ -18,18 +18,22 @@ from alerts.delivery.channel import Channel
 from alerts.delivery.mqtt_channel import MqttChannel
 from collector.advert import BleDecoding
 from collector.ble import BleCollector
+from collector.clock import clock_problem
 from collector.decode import Decoding, read_packet
 from collector.inbox import Inbox
 from collector.ingest import Ingest, reader
 from collector.mqtt import BrokerHealth, MqttCollector
+from collector.network_time import is_synchronised
 from collector.packet import Packet, Rejected
 from gylewatch.clock import Clock, SystemClock
 from gylewatch.config import Settings
 from gylewatch.deliverer import Deliverer
-from gylewatch.errors import GylewatchError, StorageError
+from gylewatch.duties import Duties
+from gylewatch.errors import GylewatchError, NotReady, StorageError
 from gylewatch.http_server import HttpServer, listen
 from gylewatch.outages import Receiver, outage_notices
 from gylewatch.receivers import receivers_of, told_broker, told_radio
+from gylewatch.settling import Settling, look
 from gylewatch.state_feed import StateFeed
 from gylewatch.trial import try_channels
 from gylewatch.values import FloatId, Reading
@@ -42,13 +46,6 @@ from web.ingest import IngestResult
 from web.trial import ChannelTrial
 
 TICK_S: Final = 60.0  # silence is counted in hours; a minute is early enough and costs nothing
-
-SETTLING: Final = timedelta(hours=1)
-# After a start, or after a broker came back, the floats' waiting messages arrive, and floats that keep none report at
-# their next turn (every 15 to 60 minutes: common practice, no source); only then silence means anything.
-RECEIVER_PATIENCE: Final = timedelta(hours=6)
-# While the only broker or radio is away no float is blamed for it: the outage is told once (gylewatch.outages). Where
-# another one still works, the silence of floats is judged again after this long, because a float may use that one.
 
 _log = structlog.get_logger(__name__)
 
@@ -111,7 +108,12 @@ class Service:
         problems = [receiver.problem for receiver in self._receivers() if receiver.problem]
         problems += [ingest.problem] if ingest.problem else []
         problems += self._worker.health().problems
-        outbox = self._store.outbox_counts()
+        problems += self._duties.problems()
+        try:
+            outbox = self._store.outbox_counts()
+        except StorageError as error:  # that must be seen here more than anything else
+            outbox = {}
+            problems += [] if str(error) in problems else [str(error)]
         if outbox.get("failing"):
             problems.append(f"{outbox['failing']} notifications could not be delivered yet; they are tried again")
         return ServiceHealth(
@@ -160,6 +162,14 @@ class Service:
             on_stored=self._worker.stored,
         )
         self._noted: dict[str, tuple[int, datetime]] = {}  # what unknown floats had said when it was last kept
+        self._settling = Settling(started=self._started)
+        self._duties = Duties(
+            {
+                "noting unknown floats": self._note_unknown_floats,
+                "telling outages": self._tell_outages,
+                "judging silence": self._judge_silence,
+            }
+        )
         self._over_http = _Counts()
         app = create_app(
             self._store,
@@ -218,27 +228,22 @@ class Service:
             timezone="UTC",
             job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 1},
         )
-        scheduler.add_job(self._tick, "interval", seconds=self._tick_s)
+        scheduler.add_job(self._duties.run, "interval", seconds=self._tick_s)
         # At night, when nobody looks at the page; not on the hour, when everything else runs.
         scheduler.add_job(self._upkeep, "cron", hour=3, minute=17)
         return scheduler
 
-    def _tick(self) -> None:
-        self._note_unknown_floats()
-        self._tell_outages()
-        if not self._is_settling():
+    def _judge_silence(self) -> None:
+        self._settling, unsettled = look(self._settling, self._receivers(), self._clock.now())
+        if not unsettled and not len(self._inbox):
             self._worker.tick()
 
     def _tell_outages(self) -> None:
-        try:
-            notices = outage_notices(self._receivers(), self._store.open_notices(), self._clock.now())
-            for notice in notices:
-                self._store.add_notice(notice, channels=tuple(self._channels))
-        except StorageError as error:
-            _log.warning("an outage could not be noted; it will be tried again", problem=str(error))
-        else:
-            if notices:
-                self._deliverer.wake()
+        notices = outage_notices(self._receivers(), self._store.open_notices(), self._clock.now())
+        for notice in notices:
+            self._store.add_notice(notice, channels=tuple(self._channels))
+        if notices:
+            self._deliverer.wake()
 
     def _note_unknown_floats(self) -> None:
         """Keep what unknown floats say, so that the user sees them and can add them."""
@@ -248,32 +253,19 @@ class Service:
                 continue
             # The collector counts anew for a float that it had forgotten among many others.
             new = float_heard.packets - packets if float_heard.packets > packets else float_heard.packets
-            try:
-                self._store.heard(
-                    float_heard.name,
-                    source=float_heard.source,
-                    time=float_heard.last,
-                    rssi_dbm=float_heard.rssi_dbm,
-                    packets=new,
-                    values={
-                        "angle_deg": float_heard.angle_deg,
-                        "temperature_c": float_heard.temperature_c,
-                        "battery_v": float_heard.battery_v,
-                    },
-                )
-            except StorageError as error:
-                _log.warning("an unknown float could not be noted", problem=str(error))
-                return
+            self._store.heard(
+                float_heard.name,
+                source=float_heard.source,
+                time=float_heard.last,
+                rssi_dbm=float_heard.rssi_dbm,
+                packets=new,
+                values={
+                    "angle_deg": float_heard.angle_deg,
+                    "temperature_c": float_heard.temperature_c,
+                    "battery_v": float_heard.battery_v,
+                },
+            )
             self._noted[float_heard.name] = (float_heard.packets, float_heard.last)
-
-    def _is_settling(self) -> bool:
-        now = self._clock.now()
-        if now - self._started < SETTLING or len(self._inbox):
-            return True
-        receivers = self._receivers()
-        if receivers and not any(receiver.works for receiver in receivers):
-            return True  # that nothing is heard has one cause, and it is told as such
-        return any(now - receiver.since < (SETTLING if receiver.works else RECEIVER_PATIENCE) for receiver in receivers)
 
     def _receivers(self) -> list[Receiver]:
         return receivers_of(self._broker_health(), self._radio.health() if self._radio else None)
@@ -308,6 +300,10 @@ class Service:
     def _ingest_http(self, packet: Packet) -> IngestResult:
         """Take one packet whose origin is a float's name; returns after the commit."""
         now = self._clock.now()
+        rule = self._settings.floats.clock
+        doubt = clock_problem(rule, now, synchronised=not rule.network_time or is_synchronised())
+        if doubt is not None:
+            raise NotReady(doubt)
         found = read_packet(
             packet,
             now=now,

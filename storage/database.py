@@ -58,6 +58,7 @@ class Database:
         path = Path(parsed.database) if self.is_sqlite and parsed.database and not self._in_memory else None
         self.place = Place(str(path) if path else parsed.render_as_string(hide_password=True), path)
         self._writer = threading.RLock()
+        self._file: tuple[int, int] | None = None  # device and inode of the SQLite file, once it was opened
         self._engine = self._engine_for(parsed, lock_timeout_s)
 
     def close(self) -> None:
@@ -117,10 +118,34 @@ class Database:
 
     @contextmanager
     def _transaction(self, *, write: bool) -> Iterator[Connection]:
+        self._check_file()
         with self.translating(), self._engine.connect() as connection:
+            self._remember_file()
             connection.execution_options(**{_WRITE: write})
             with connection.begin():
                 yield connection
+                if write:
+                    self._check_file()
+
+    def _remember_file(self) -> None:
+        if self._file is None and self.place.path is not None:
+            found = self.place.path.stat()
+            self._file = (found.st_dev, found.st_ino)
+
+    def _check_file(self) -> None:
+        """Refuse to go on with a file that was deleted: SQLite would write on into what nobody will find again."""
+        if self._file is None or self.place.path is None:
+            return
+        try:
+            found = self.place.path.stat()
+        except OSError:
+            found = None
+        if found is None or (found.st_dev, found.st_ino) != self._file:
+            raise StorageError(
+                f"database {self.place.shown}: the file was deleted or replaced while it was in use; put it back or "
+                "restore a backup, then restart gylewatch",
+                retry=False,
+            )
 
     def _engine_for(self, url: URL, lock_timeout_s: float) -> Engine:
         if not self.is_sqlite:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 from http import HTTPStatus
 from typing import Annotated
 
@@ -29,7 +29,10 @@ Until = Annotated[datetime | None, Query(description="ISO 8601; before this time
 def _aware(name: str, time: datetime | None) -> datetime | None:
     if time is not None and time.tzinfo is None:
         raise Problem(HTTPStatus.UNPROCESSABLE_ENTITY, f"{name} has no time zone; write UTC as 2026-03-02T18:30:00Z")
-    return time
+    try:
+        return time if time is None else time.astimezone(UTC)
+    except OverflowError:
+        raise Problem(HTTPStatus.UNPROCESSABLE_ENTITY, f"{name} lies outside the years 1 to 9999 in UTC") from None
 
 
 def float_of_pack(payload: bytes, received: datetime) -> str:

@@ -8,7 +8,7 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
-from gylewatch.errors import AlreadyExists, GylewatchError, InputError, NotFound, OutOfDomain, StorageError
+from gylewatch.errors import AlreadyExists, GylewatchError, InputError, NotFound, NotReady, OutOfDomain, StorageError
 
 MEDIA_TYPE = "application/problem+json"
 # A locked database or a full disk is not over in a second, and a float that posts has time.
@@ -41,6 +41,9 @@ def from_error(error: GylewatchError) -> Problem:
             status = HTTPStatus.CONFLICT
         case InputError() | OutOfDomain():
             status = HTTPStatus.UNPROCESSABLE_ENTITY
+        case NotReady():
+            status = HTTPStatus.SERVICE_UNAVAILABLE
+            headers = {"Retry-After": RETRY_AFTER_SECONDS}
         case StorageError():
             status = HTTPStatus.SERVICE_UNAVAILABLE
             headers = {"Retry-After": RETRY_AFTER_SECONDS} if error.retry else None

@@ -42,7 +42,10 @@ def is_local_host(host: str, names: Iterable[str]) -> bool:
     A page elsewhere can point its own public name at an address in the brewery and then talk to us as if it were our
     page. Such a name is never an address, a single word or a local domain, so those are let in beside `names`.
     """
-    name = (urlsplit(f"//{host}").hostname or "").rstrip(".").lower()
+    try:
+        name = (urlsplit(f"//{host}").hostname or "").rstrip(".").lower()
+    except ValueError:  # a bracket without its other half
+        return False
     try:
         ipaddress.ip_address(name)
     except ValueError:
@@ -106,8 +109,10 @@ def require_same_origin(request: Request) -> None:
     Problem
         403: the form stood on a page of another site, or the browser does not say where it stood.
     """
-    origin = request.headers.get("origin")
-    if origin is None or urlsplit(origin).netloc.lower() != request.headers.get("host", "").lower():
+    # A proxy in front of us may speak https to the browser and http to us; the other way round is another's page.
+    schemes = ("http", "https") if request.url.scheme == "http" else (request.url.scheme,)
+    host = request.headers.get("host", "").lower()
+    if request.headers.get("origin", "").lower() not in {f"{scheme}://{host}" for scheme in schemes}:
         raise Problem(
             HTTPStatus.FORBIDDEN, "this form was not sent from this service's own page; open the page and try again"
         )

@@ -132,3 +132,17 @@ def test_any_numbers_give_a_reading_or_a_refusal(angle_deg: float, temperature_c
     outcome = judge(replace(FIELDS, angle_deg=angle_deg, temperature_c=temperature_c))
 
     assert isinstance(outcome, Reading | Rejected)
+
+
+@pytest.mark.parametrize("name", ["\ud800", "a\x00b", "\x1b]0;st"])
+def test_a_name_that_is_no_text_is_refused_in_a_form_that_can_be_stored(name: str) -> None:
+    packet = Packet(source=Source.HTTP, origin=name, payload=b"", received=NOW)
+    fields = Fields(float_name=name, angle_deg=30.0, temperature_c=20.0)
+
+    outcome = admit(fields, packet, now=NOW, known=frozenset())
+
+    assert isinstance(outcome, Rejected)
+    assert outcome.reason is Reason.MALFORMED
+    assert outcome.float_id is None
+    for text in (outcome.origin, outcome.detail):  # encoding a lone surrogate would raise
+        assert "\x00" not in text.encode().decode()

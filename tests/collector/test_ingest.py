@@ -164,7 +164,7 @@ def test_readings_wait_until_the_clock_was_set_and_are_then_stamped_by_the_monot
     assert timedelta(seconds=30) <= waited <= timedelta(seconds=45)  # it arrived 30 s before this test began
 
 
-def test_a_flood_from_one_sender_is_cut_and_the_others_are_heard() -> None:
+def test_a_flood_of_unusable_packets_is_cut_and_shown_and_the_others_are_heard() -> None:
     receipts, sink, inbox = Receipts(), MemorySink(), Inbox(depth=2000)
     for number in range(500):
         inbox.put(receipts.delivery(number), threading.Event())
@@ -172,17 +172,33 @@ def test_a_flood_from_one_sender_is_cut_and_the_others_are_heard() -> None:
     other = Packet(source=Source.MQTT, origin=readings_topic("wren"), payload=payload, received=datetime.now(UTC))
     inbox.put(Delivery(packet=other, acknowledge=lambda: receipts.given.append(-1)), threading.Event())
     limits = FloodLimits(burst=50, rate_per_s=0.001)
-    ingest = Ingest(inbox, sink, lambda: KNOWN | {FloatId("wren")}, flood=limits)
+    ingest = Ingest(inbox, sink, lambda: frozenset({FloatId("wren")}), flood=limits)
 
     ingest.start()
     eventually("the other is acknowledged", lambda: -1 in receipts.given)
     ingest.stop()
 
-    assert sum(float_id == "heron" for float_id, _ in sink.kept) == 50
-    assert sum(float_id == "wren" for float_id, _ in sink.kept) == 1
-    assert ingest.health().limited == 450
-    assert set(sink.reasons()) == {Reason.TOO_FREQUENT}
+    assert [float_id for float_id, _ in sink.kept] == ["wren"]
+    assert sink.reasons().count(Reason.UNKNOWN_FLOAT) == 50
+    assert Reason.TOO_FREQUENT in sink.reasons()
     assert len(receipts.given) == 501
+    health = ingest.health()
+    assert health.limited == 450
+    assert "450 were dropped" in (health.problem or "")
+
+
+def test_what_a_broker_kept_for_a_known_float_is_never_dropped_however_much_it_is() -> None:
+    receipts, sink = Receipts(), MemorySink()
+    limits = FloodLimits(burst=5, rate_per_s=0.001)
+    ingest = Ingest(filled(receipts, 200), sink, lambda: KNOWN, flood=limits)
+
+    ingest.start()
+    eventually("all are acknowledged", lambda: len(receipts.given) == 200)
+    ingest.stop()
+
+    assert len(sink.kept) == 200
+    assert ingest.health().limited == 0
+    assert ingest.health().problem is None
 
 
 def test_a_float_that_nobody_added_is_listed_with_signal_and_last_values() -> None:

@@ -276,3 +276,9 @@ def test_any_cbor_gives_values_or_refusals(payload: bytes, tail: bytes) -> None:
     found = decode_senml("heron", payload[: len(payload) - len(tail) // 2], NOW)
 
     assert found
+
+
+def test_a_base_name_that_is_no_text_is_refused() -> None:
+    found = decode_senml("heron", b'[{"bn":"\\ud800","n":"angle","u":"deg","v":30}]', NOW)
+
+    assert only_refusal(found).reason is Reason.MALFORMED

@@ -278,3 +278,17 @@ def test_alert_settings_of_the_configuration_reach_the_verdicts(tmp_path: Path) 
             eventually("it is followed", lambda: service.concluded_until(FloatId("heron")) == readings[-1].time, 30)
 
         assert store.alerts(BATCH) == ()
+
+
+def test_readings_posted_before_the_clock_is_set_are_asked_for_again(tmp_path: Path) -> None:
+    url = furnish(tmp_path, PITCHED)
+    headers = {"Authorization": f"Bearer {TOKEN}", "Content-Type": "application/senml+json"}
+
+    with running(settings(url, None), datetime(1970, 1, 1, 0, 5, tzinfo=UTC)) as service:
+        body = encode_senml_json(pale_readings(1))
+        status, content = request(service, "POST", "/api/v1/readings?float=heron", body, headers)
+
+    assert status == 503
+    assert "clock says 1970-01-01" in content.decode()
+    with Store.open(url) as store:
+        assert store.readings(FloatId("heron")) == ()

@@ -192,3 +192,17 @@ def test_a_death_between_a_delivery_and_its_noting_tells_that_one_twice_and_noth
     assert len(receiver.titles[1:]) == len(set(receiver.titles[1:]))
     assert len(told) == len({(alert.kind, alert.time, alert.resolves) for alert in told})
     assert "Traceback" not in log(tmp_path)
+
+
+def test_a_deleted_database_is_told_and_nothing_is_acknowledged(tmp_path: Path, broker: Broker) -> None:
+    url = furnish(tmp_path, PITCHED)
+
+    with running(settings(url, broker.port), PITCHED + timedelta(hours=1)) as service:
+        for path in tmp_path.glob("gylewatch.sqlite*"):
+            path.unlink()
+        publish(broker.port, pale_readings(2))
+        eventually("it is told", lambda: any("deleted" in problem for problem in service.health().problems))
+        accepted = service.health().readings_accepted
+
+    assert accepted == 0
+    assert not (tmp_path / "gylewatch.sqlite").exists()

@@ -154,3 +154,31 @@ def test_a_store_in_memory_serves_several_threads(tmp_path: Path) -> None:
 
         assert [item.time for item in store.readings(HERON)] == [at(minutes) for minutes in range(40)]
         assert store.rejected_counts() == {"out-of-range": 40}
+
+
+@pytest.mark.parametrize("replaced", [False, True])
+def test_a_file_deleted_or_replaced_while_in_use_takes_nothing_more(tmp_path: Path, replaced: bool) -> None:
+    path = tmp_path / "gylewatch.db"
+    with Store.open(f"sqlite:///{path}") as store:
+        store.add_float(float_record("heron"))
+        path.unlink()
+        if replaced:
+            path.touch()
+
+        with pytest.raises(StorageError, match="deleted or replaced") as refused:
+            store.append_readings([reading(0)])
+
+    assert not refused.value.retry
+    assert path.exists() is replaced
+
+
+def test_a_file_deleted_during_a_transaction_commits_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "gylewatch.db"
+    with Store.open(f"sqlite:///{path}"):
+        pass
+    database = Database(f"sqlite:///{path}", lock_timeout_s=1.0)
+
+    with pytest.raises(StorageError, match="deleted or replaced"), database.writing():
+        path.unlink()
+
+    database.close()

@@ -106,6 +106,13 @@ def test_a_time_without_a_zone_is_refused(client: TestClient, batch_id: BatchId)
     assert "no time zone" in problem(answer, 422)
 
 
+@pytest.mark.parametrize("parameter", ["since=0001-01-01T00:00:00%2B14:00", "until=9999-12-31T23:00:00-14:00"])
+def test_a_time_that_no_calendar_holds_in_utc_is_refused(client: TestClient, batch_id: BatchId, parameter: str) -> None:
+    answer = client.get(f"/api/v1/batches/{batch_id}/estimates?{parameter}")
+
+    assert "outside the years" in problem(answer, 422)
+
+
 def test_readings_of_a_batch_start_at_its_pitching(client: TestClient, store: Store, batch_id: BatchId) -> None:
     store.append_readings([brewery.reading(-5.0)])
 

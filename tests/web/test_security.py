@@ -19,7 +19,7 @@ def test_addresses_and_local_names_are_ours(host: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "host", ["", "evil.example", "evil.example:8220", "local.evil.example", "127.0.0.1.evil.example"]
+    "host", ["", "evil.example", "evil.example:8220", "local.evil.example", "127.0.0.1.evil.example", "[::1"]
 )
 def test_a_public_name_is_not_ours(host: str) -> None:
     assert not is_local_host(host, ())
@@ -55,3 +55,14 @@ def test_every_answer_forbids_foreign_content(client: TestClient, path: str) -> 
     assert "unsafe-eval" not in policy
     assert headers["x-content-type-options"] == "nosniff"
     assert headers["cache-control"] == "no-store"
+
+
+@pytest.mark.parametrize(
+    ("ours", "origin"), [("https://testserver", "http://testserver"), ("http://testserver", "ftp://testserver")]
+)
+def test_a_form_of_another_scheme_is_not_ours(store: Store, batch_id: BatchId, ours: str, origin: str) -> None:
+    client = TestClient(brewery.application(store), base_url=ours)
+
+    answer = client.post(f"/batches/{batch_id}", headers={"Origin": origin})
+
+    assert answer.status_code == 403
