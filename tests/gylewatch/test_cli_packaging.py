@@ -11,7 +11,8 @@ from gylewatch.values import Instrument, Unit
 from tests.gylewatch.workbench import BATCH, Terminal, day, estimate, hand, readings
 
 BEFORE = estimate(time=day(7), gravity_sg=1.0113)
-BY_HAND = "prime --volumes 2.4 --warmest 20 --volume-l 20 --gravity 1.010 --earlier-gravity 1.010 --days-between 3"
+TYPED = "prime --volumes 2.4 --warmest 20 --volume-l 20 --gravity 1.010 --earlier-gravity 1.010 --days-between 3"
+BY_HAND = f"{TYPED} --expected-fg 1.010"
 
 
 def test_a_rested_batch_gets_a_plan_from_its_own_estimate_and_warmth(workbench: Terminal) -> None:
@@ -72,6 +73,8 @@ def test_a_beer_watched_for_a_day_gets_no_plan(workbench: Terminal) -> None:
         (f"prime {BATCH} --volumes 2.4", "its float was never heard"),
         (f"prime {BATCH} --volumes 2.4 --gravity 1.010", "not both"),
         ("prime --volumes 2.4", "a beer must be known to rest"),
+        (TYPED, "add --expected-fg, or --og"),
+        (TYPED.replace("1.010", "1.030") + " --og 1.050 --attenuation 0.80", "20.0 points above its expected end"),
         (BY_HAND.replace("--warmest 20 ", ""), "--warmest are needed"),
         (BY_HAND.replace("--earlier-gravity 1.010", "--earlier-gravity 1.013"), "fell by 3.0 points"),
         (BY_HAND.replace("--warmest 20", "--warmest 68"), "in °C it would be 20.0"),
