@@ -388,12 +388,31 @@ def list_samples(*, batch_id: str, as_json: bool, config: Path) -> None:
         return
     rows = [
         (
+            str(identifier),
             shown_time(sample.time),
             sample.instrument,
             f"{sample.value:g} {sample.unit}",
             f"{sample.sample_temperature_c:.1f} C",
             f"{gravity.gravity_sg:.4f} +- {gravity.sd_sg:.4f}" if (gravity := corrected(batch, sample)) else "-",
         )
-        for _, sample in numbered
+        for identifier, sample in numbered
     ]
-    show_table(("drawn", "instrument", "as read", "at", "gravity at 20 C"), rows, empty="no samples yet")
+    show_table(("id", "drawn", "instrument", "as read", "at", "gravity at 20 C"), rows, empty="no samples yet")
+
+
+@samples.command("withdraw")
+@click.argument("batch_id", metavar="BATCH")
+@click.argument("sample_id", metavar="ID", type=click.IntRange(1, 2**62))
+@json_option
+@config_option
+def withdraw_sample(*, batch_id: str, sample_id: int, as_json: bool, config: Path) -> None:
+    """Withdraw a mistyped hand measurement: ID of BATCH, as "sample list" shows it.
+
+    It is kept, marked with your name, but nothing uses it any more; an active batch is read again without it.
+    """
+    with opened_store(config) as store:
+        store.withdraw_sample(BatchId(batch_id), sample_id, who=user_name(), time=now())
+    if as_json:
+        show_json({"batch": batch_id, "id": sample_id, "withdrawn": True})
+    else:
+        click.echo(f"sample {sample_id} of batch {batch_id} is withdrawn; the estimate follows without it")

@@ -78,6 +78,7 @@ class BatchWatch:
         self._state = pipeline.start(self._course)
         self._cursor = self._sample_cursor = 0
         self._saved_at: datetime | None = None
+        self._withdrawn = store.withdrawn_samples(record.batch_id)
         self._restore()
 
     @property
@@ -93,6 +94,9 @@ class BatchWatch:
 
     def step(self) -> Progress:
         """Conclude from the next stored readings and samples, and save it."""
+        if self._sample_was_withdrawn():
+            _log.info("reading a batch again without a withdrawn sample", batch=self._record.batch_id)
+            self.read_again()
         readings = self._store.readings_after(self._record.batch.float_id, self._cursor, READINGS_AT_ONCE)
         samples = list(reversed(self._store.sample_after(self._record.batch_id, self._sample_cursor)))
         more = len(readings) == READINGS_AT_ONCE
@@ -121,11 +125,14 @@ class BatchWatch:
 
     def save(self) -> None:
         """Save the state, so that a restart goes on from here."""
-        self._save(_Pending(), with_state=True)
+        if not self._sample_was_withdrawn():  # a state that learnt from it must not come back
+            self._save(_Pending(), with_state=True)
 
     def _restore(self) -> None:
         stored = self._store.state(self._record.batch_id)
         if stored is None:
+            if self._store.alerts(self._record.batch_id, limit=1):
+                self.read_again()  # somebody had it forgotten; what was told is not told again
             return
         try:
             self._state = pipeline.decode_state(stored.state, self._record.batch)
@@ -137,12 +144,16 @@ class BatchWatch:
 
     def read_again(self) -> None:
         """Forget what was concluded and begin anew; alerts that were told stay told."""
+        self._withdrawn = self._store.withdrawn_samples(self._record.batch_id)
         self._store.forget_estimates(self._record.batch_id)
         self._told = tuple(record.alert for record in self._store.alerts(self._record.batch_id))
         self._rereading = True
         self._state = pipeline.start(self._course)
         self._cursor = self._sample_cursor = 0
         self._saved_at = None
+
+    def _sample_was_withdrawn(self) -> bool:
+        return self._store.withdrawn_samples(self._record.batch_id) != self._withdrawn
 
     def _take_reading(self, reading: Reading, pending: _Pending) -> None:
         ended = self._record.ended

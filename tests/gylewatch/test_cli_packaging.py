@@ -111,3 +111,14 @@ def test_a_batch_without_an_estimate_has_a_ledger_without_advice(workbench: Term
 
     assert "no samples were drawn" in answer.out
     assert "nothing to say about a further sample" in answer.out
+
+
+def test_a_withdrawn_sample_is_gone_from_the_list_and_the_ledger(workbench: Terminal) -> None:
+    with workbench.store() as store:
+        mistyped = store.add_sample(BATCH, hand(Instrument.HYDROMETER, day(1), 1.104))
+
+    assert workbench.type(f"sample withdraw {BATCH} {mistyped}").code == 0
+
+    assert "no samples yet" in workbench.type(f"sample list {BATCH}").out
+    assert "no samples were drawn" in workbench.type(f"ledger {BATCH}").out
+    assert "no sample is called" in workbench.type(f"sample withdraw {BATCH} {mistyped}").err
