@@ -131,7 +131,7 @@ def test_a_withdrawn_sample_leaves_no_trace_whether_the_watch_runs_or_begins_ane
     follow(watch(store))
     without = estimates(store)
     mistyped = Sample(
-        time=READINGS[50].time,
+        time=without[-1].time + timedelta(minutes=1),
         instrument=Instrument.DENSITY_METER,
         value=without[-1].gravity_sg - 0.015,
         unit=Unit.SG,
