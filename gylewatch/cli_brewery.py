@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import click
@@ -11,6 +11,7 @@ import click
 from calibration.fit import fit_curve
 from gylewatch.batch_file import read_batch
 from gylewatch.errors import InputError, NotFound
+from gylewatch.quantities import LITRES
 from gylewatch.tables import parse_time, read_references, read_samples
 from gylewatch.terminal import (
     FilePath,
@@ -28,8 +29,10 @@ from gylewatch.values import BatchId, FloatId, Reference, VesselId, check_name
 from storage.records import CurveRecord, FloatRecord, VesselRecord
 from storage.store import Store
 from web.records import corrected
-from web.sample_form import parse_sample
+from web.sample_form import check_sample_time, parse_sample
 from web.shapes import batch_shape, float_shape, sample_shape
+
+PITCHED_AHEAD = timedelta(hours=1)  # a beer may be entered while it is being pitched
 
 
 def _named(what: str, name: str) -> str:
@@ -93,7 +96,7 @@ def vessels() -> None:
 
 @vessels.command("add")
 @click.argument("name")
-@click.option("--volume-l", type=click.FloatRange(0.1, 1e6), default=None, help="What it holds, in litres.")
+@click.option("--volume-l", type=LITRES, default=None, help="What it holds, in litres.")
 @click.option("--note", default="")
 @json_option
 @config_option
@@ -262,6 +265,12 @@ def batches() -> None:
 def add_batch(*, file: Path, as_json: bool, config: Path) -> None:
     """Start watching the batch described in FILE (batch.toml)."""
     batch = read_batch(file)
+    if batch.pitched - now() > PITCHED_AHEAD:
+        raise InputError(
+            str(file),
+            f"batch.pitched = {shown_time(batch.pitched)} lies in the future; add the batch when the yeast is in, or "
+            "check date and time zone (Z is UTC)",
+        )
     with opened_store(config) as store:
         record = store.add_batch(batch, created=now())
     if as_json:
@@ -362,8 +371,11 @@ def add_sample(
         batch = store.batch(BatchId(batch_id)).batch
         if file is not None:
             new = [sample for _, sample in read_samples(file)]
+            for sample in new:
+                check_sample_time(sample, now=now(), pitched=batch.pitched)
         else:
-            parsed = parse_sample(fields, now=now(), fahrenheit=False, original_gravity_sg=batch.original_gravity_sg)
+            og, pitched = batch.original_gravity_sg, batch.pitched
+            parsed = parse_sample(fields, now=now(), fahrenheit=False, original_gravity_sg=og, pitched=pitched)
             if isinstance(parsed, tuple):
                 raise InputError("sample", " ".join(question.sentence for question in parsed))
             new = [parsed]

@@ -128,6 +128,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             now=context.clock(),
             fahrenheit=fahrenheit,
             original_gravity_sg=record.batch.original_gravity_sg,
+            pitched=record.batch.pitched,
         )
         if isinstance(parsed, tuple):
             return batch_page(batch_id, typed=typed, questions=parsed)
