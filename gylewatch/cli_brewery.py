@@ -324,6 +324,27 @@ def end_batch(*, batch_id: str, time_text: str | None, as_json: bool, config: Pa
         click.echo(f"batch {record.batch_id} ended at {shown_time(record.ended)}")
 
 
+@batches.command("remove")
+@click.argument("batch_id", metavar="BATCH")
+@click.option("--yes", is_flag=True, help="Also where something was concluded about it or samples were entered.")
+@json_option
+@config_option
+def remove_batch(*, batch_id: str, yes: bool, as_json: bool, config: Path) -> None:
+    """Remove BATCH (its id) that was entered by mistake: its name and float are free again; readings stay."""
+    with opened_store(config) as store:
+        name = store.batch(BatchId(batch_id)).batch_id
+        if not yes and (store.latest_estimate(name) is not None or store.samples(name)):
+            raise InputError(
+                f"batch {batch_id}",
+                "has estimates or samples that would be lost; if it is finished use batch end; else add --yes",
+            )
+        store.remove_batch(name)
+    if as_json:
+        show_json({"batch": batch_id, "removed": True})
+    else:
+        click.echo(f"batch {batch_id} is removed; its name and its float are free")
+
+
 def _time_of(text: str | None) -> datetime:
 
     try:

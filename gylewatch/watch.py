@@ -18,6 +18,7 @@ from alerts.alert import Alert
 from alerts.settings import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch import pipeline
+from gylewatch.errors import NotFound
 from gylewatch.values import BatchId, Reading, Sample
 from storage.records import BatchRecord
 from storage.store import Store
@@ -125,8 +126,12 @@ class BatchWatch:
 
     def save(self) -> None:
         """Save the state, so that a restart goes on from here."""
-        if not self._sample_was_withdrawn():  # a state that learnt from it must not come back
+        if self._sample_was_withdrawn():
+            return  # a state that learnt from it must not come back
+        try:
             self._save(_Pending(), with_state=True)
+        except NotFound:
+            _log.info("a batch was removed", batch=self._record.batch_id)
 
     def _restore(self) -> None:
         stored = self._store.state(self._record.batch_id)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Select, func, insert, select, update
+from sqlalchemy import Connection, Select, delete, func, insert, select, update
 from sqlalchemy.engine import Row
 
 from gylewatch.errors import AlreadyExists, NotFound, StorageError
@@ -14,7 +14,7 @@ from storage.curves import current_version, require_float
 from storage.outcomes import forget
 from storage.part import Part
 from storage.records import BatchRecord, FloatInUse
-from storage.schema import BatchRow, CurveRow, SampleRow, VesselRow
+from storage.schema import AlertRow, BatchRow, CurveRow, OutboxRow, SampleRow, VesselRow
 from storage.stored import batch_from_json, batch_to_json, sample_from_columns, sample_to_columns
 
 
@@ -127,6 +127,22 @@ class Batches(Part):
                 )
             connection.execute(update(BatchRow).where(BatchRow.batch_id == batch_id).values(ended=time))
             return _require_batch(connection, batch_id)
+
+    def remove_batch(self, batch_id: BatchId) -> None:
+        """Remove a batch with its samples and all that was concluded about it; the float's readings stay.
+
+        Raises
+        ------
+        NotFound
+            No batch has that identifier.
+        """
+        with self._database.writing() as connection:
+            _require_batch(connection, batch_id)
+            forget(connection, batch_id)
+            alerts = select(AlertRow.id).where(AlertRow.batch_id == batch_id)
+            connection.execute(delete(OutboxRow).where(OutboxRow.alert_id.in_(alerts)))
+            for row in (AlertRow, SampleRow, BatchRow):
+                connection.execute(delete(row).where(row.batch_id == batch_id))
 
     def add_sample(self, batch_id: BatchId, sample: Sample) -> int:
         """Save a hand sample and return its id; ids count up in the order in which samples are entered.

@@ -113,6 +113,21 @@ def test_a_batch_without_an_estimate_has_a_ledger_without_advice(workbench: Term
     assert "nothing to say about a further sample" in answer.out
 
 
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        ("vessel add FV9 --volume-l 30,5", "did you mean 30.5?"),
+        ("alert snooze 1 --hours 2,5", "did you mean 2.5?"),
+    ],
+)
+def test_a_decimal_comma_is_answered_with_a_point(workbench: Terminal, words: str, sentence: str) -> None:
+    answer = workbench.type(words)
+
+    assert answer.code == 2
+    assert sentence in answer.err
+    assert "FLOAT " not in workbench.type([*words.split()[:2], "--help"]).out
+
+
 def test_a_withdrawn_sample_is_gone_from_the_list_and_the_ledger(workbench: Terminal) -> None:
     with workbench.store() as store:
         mistyped = store.add_sample(BATCH, hand(Instrument.HYDROMETER, day(1), 1.104))
@@ -122,3 +137,31 @@ def test_a_withdrawn_sample_is_gone_from_the_list_and_the_ledger(workbench: Term
     assert "no samples yet" in workbench.type(f"sample list {BATCH}").out
     assert "no samples were drawn" in workbench.type(f"ledger {BATCH}").out
     assert "no sample is called" in workbench.type(f"sample withdraw {BATCH} {mistyped}").err
+
+
+def test_a_batch_entered_by_mistake_is_removed_and_its_name_and_float_are_free(workbench: Terminal) -> None:
+    with workbench.store() as store:
+        store.save_outcomes(BATCH, estimates=[estimate()])
+        store.add_sample(BATCH, hand(Instrument.HYDROMETER, day(1), 1.040))
+
+    refused = workbench.type(f"batch remove {BATCH}")
+    removed = workbench.type(f"batch remove {BATCH} --yes")
+
+    assert refused.code == 2
+    assert "add --yes" in refused.err
+    assert removed.code == 0
+    assert workbench.type("batch add batch.toml").code == 0
+    assert "no samples yet" in workbench.type(f"sample list {BATCH}").out
+
+
+def test_no_command_shows_help_and_a_mistyped_one_gets_a_suggestion(bare: Terminal) -> None:
+    alone, mistyped = bare.type([]), bare.type("comapre x")
+
+    assert alone.code == 0
+    assert "Commands:" in alone.out
+    assert mistyped.code == 2
+    assert "did you mean 'compare'?" in mistyped.err
+
+
+def test_an_alert_named_by_its_kind_is_asked_for_by_number(workbench: Terminal) -> None:
+    assert "gylewatch alert list shows the numbers" in workbench.type("alert acknowledge float-silent").err
