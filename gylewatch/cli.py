@@ -17,7 +17,7 @@ from typing import Any, Final, NoReturn
 import click
 
 from gylewatch.bench_commands import BENCH_COMMANDS
-from gylewatch.errors import DeliveryError, GylewatchError, StorageError, TransportError
+from gylewatch.errors import DeliveryError, GylewatchError, StorageError, TooEarly, TransportError
 
 DONE, LATER, CHANGE, FAULT, STOPPED = 0, 1, 2, 70, 130
 
@@ -116,7 +116,7 @@ def answer(error: BaseException) -> tuple[int, str]:
 def _may_work_later(error: GylewatchError) -> bool:
     if isinstance(error, StorageError | DeliveryError):
         return error.retry
-    return isinstance(error, TransportError)
+    return isinstance(error, TransportError | TooEarly)
 
 
 def complain(text: str) -> None:
