@@ -29,6 +29,7 @@ from gylewatch.values import BatchId, FloatId, Reference, VesselId, check_name
 from storage.records import CurveRecord, FloatRecord, VesselRecord
 from storage.store import Store
 from web.records import corrected
+from web.sample_doubt import doubt_far_sample
 from web.sample_form import check_sample_time, parse_sample
 from web.shapes import batch_shape, float_shape, sample_shape
 
@@ -365,6 +366,7 @@ def samples() -> None:
 @click.option("--unit", default="", help="SG, Brix, Plato or g/cm3.")
 @click.option("--temperature-c", default="", help="Temperature of the sample.")
 @click.option("--time", "time_text", default="", help="When it was drawn, e.g. 2026-03-05T18:30:00Z; else now.")
+@click.option("--sure", is_flag=True, help="It is right although it lies far from the estimate.")
 @click.option("--from", "file", type=FilePath, default=None, help="Take the samples from a samples.csv instead.")
 @json_option
 @config_option
@@ -376,6 +378,7 @@ def add_sample(
     unit: str,
     temperature_c: str,
     time_text: str,
+    sure: bool,
     file: Path | None,
     as_json: bool,
     config: Path,
@@ -389,7 +392,8 @@ def add_sample(
         "time": time_text,
     }
     with opened_store(config) as store:
-        batch = store.batch(BatchId(batch_id)).batch
+        record = store.batch(BatchId(batch_id))
+        batch = record.batch
         if file is not None:
             new = [sample for _, sample in read_samples(file)]
             for sample in new:
@@ -400,6 +404,9 @@ def add_sample(
             if isinstance(parsed, tuple):
                 raise InputError("sample", " ".join(question.sentence for question in parsed))
             new = [parsed]
+            doubt = None if sure else doubt_far_sample(store, record, parsed)
+            if doubt is not None:
+                raise InputError("sample", f"{doubt.sentence} Then add --sure.")
         shapes = [sample_shape(store.add_sample(BatchId(batch_id), sample), sample) for sample in new]
     if as_json:
         show_json(shapes)

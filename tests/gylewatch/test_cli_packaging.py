@@ -128,6 +128,18 @@ def test_a_decimal_comma_is_answered_with_a_point(workbench: Terminal, words: st
     assert "FLOAT " not in workbench.type([*words.split()[:2], "--help"]).out
 
 
+def test_a_sample_far_from_the_estimate_needs_a_second_look(workbench: Terminal) -> None:
+    with workbench.store() as store:
+        store.save_outcomes(BATCH, estimates=[estimate()])
+    words = f"sample add {BATCH} --instrument hydrometer --unit SG --temperature-c 20 --value"
+
+    far, near, sure = (workbench.type(f"{words} {end}") for end in ("1.022", "1.012", "1.022 --sure"))
+
+    assert far.code == 2
+    assert "+11.0 points from the estimate of 1.0110" in far.err
+    assert (near.code, sure.code) == (0, 0)
+
+
 def test_a_withdrawn_sample_is_gone_from_the_list_and_the_ledger(workbench: Terminal) -> None:
     with workbench.store() as store:
         mistyped = store.add_sample(BATCH, hand(Instrument.HYDROMETER, day(1), 1.104))
