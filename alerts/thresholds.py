@@ -200,7 +200,8 @@ class CalibrationSuspect:
     misfit_sigma: float = limits(3.0, 1.0, 20.0)
     # The gap to the line above keeps a borderline sample from raising and ending the alert in turn.
     release_sigma: float = limits(2.0, 0.1, 20.0)
-    # A misfit stays until the next sample; the hour leaves time to correct a slip of the pen.
+    # A misfit stays until the next sample; within the hour a slip of the pen can be taken back with
+    # `gylewatch sample withdraw`.
     sustained_h: float = limits(1.0, 0.0, 48.0)
     # Before the start the float must show the original gravity; a usual curve errs by two or three points.
     lag_points: float = limits(6.0, 1.0, 50.0)

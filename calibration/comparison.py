@@ -31,7 +31,8 @@ class Comparison:
     best_sg: float  # weighted by 1/sd², without the one that is off
     sd_sg: float  # of best_sg, widened where the instruments disagree more than they claim
     offsets_points: tuple[float, ...]  # each instrument minus the best value, in the order given
-    off: str | None  # the one instrument that the others contradict; None: none, or unclear which
+    off: str | None  # the one instrument that the others contradict; None: none, several, or unclear which
+    apart: tuple[int, ...] = ()  # places, in the order given, of those that a majority contradicts; `off` among them
     verdict: str  # one sentence
 
 
@@ -73,14 +74,19 @@ def compare(measured: Sequence[Measured]) -> Comparison:
                 f"comparison, {one.name}", "gravity and uncertainty must be numbers, the latter above zero"
             )
     off = _odd_one_out(measured)
-    kept = [one for one in measured if one is not off]
-    best, sd = _weighted(kept)
+    apart = _contradicted(measured) if off is None else [off]
+    best, sd = _weighted([one for one in measured if not any(one is other for other in apart)])
     if off is not None:
         difference = (off.gravity_sg - best) / POINT_SG
         verdict = f"the {off.name} is off by {difference:+.1f} points against the others: check it in plain water"
+    elif apart:
+        named = " and ".join(
+            f"{one.name} {one.gravity_sg:.4f} ({(one.gravity_sg - best) / POINT_SG:+.1f} points)" for one in apart
+        )
+        verdict = f"they disagree: {named} stand against the others; check these in plain water, or draw a new sample"
     elif len(measured) == 2 and _sigma(measured[0], measured[1]) > OFF_SIGMA:
         verdict = "the two disagree by more than they claim; a third instrument or plain water tells which is off"
-    elif off is None and any(_sigma(one, other) > OFF_SIGMA for one, other in combinations(measured, 2)):
+    elif any(_sigma(one, other) > OFF_SIGMA for one, other in combinations(measured, 2)):
         verdict = "they disagree by more than they claim and none stands alone; check each in plain water"
     else:
         verdict = "all agree within what they claim"
@@ -89,6 +95,7 @@ def compare(measured: Sequence[Measured]) -> Comparison:
         sd_sg=sd,
         offsets_points=tuple((one.gravity_sg - best) / POINT_SG for one in measured),
         off=None if off is None else off.name,
+        apart=tuple(n for n, one in enumerate(measured) if any(one is other for other in apart)),
         verdict=verdict,
     )
 
@@ -147,3 +154,19 @@ def _odd_one_out(measured: Sequence[Measured]) -> Measured | None:
         if deviation > OFF_SIGMA:
             suspects.append((deviation, one))
     return max(suspects, key=lambda pair: pair[0])[1] if suspects else None
+
+
+def _contradicted(measured: Sequence[Measured]) -> list[Measured]:
+    """Several that stand against a majority whose members agree with each other; empty: no such majority.
+
+    Pairs are judged by the uncertainty each instrument claims: one widened by the very disagreement would hide it.
+    """
+
+    def agreeing(one: Measured) -> list[Measured]:
+        return [other for other in measured if _sigma(one, other) <= OFF_SIGMA]
+
+    largest = max((agreeing(one) for one in measured), key=len)
+    if 2 * len(largest) <= len(measured) or any(_sigma(a, b) > OFF_SIGMA for a, b in combinations(largest, 2)):
+        return []
+    best, sd = _weighted(largest)
+    return [one for one in measured if abs(one.gravity_sg - best) / math.hypot(one.sd_sg, sd) > OFF_SIGMA]

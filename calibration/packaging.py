@@ -28,11 +28,14 @@ FASTEST_POINTS_PER_DAY = 0.5  # upper end of the 80 % interval: a point in two d
 LEAST_STILL, LEAST_ATTENUATED = 0.9, 0.5  # probabilities
 OLDEST_ESTIMATE_H = 24.0  # a verdict about bottles must rest on today's beer
 SHORTEST_WATCH_DAYS, MOST_FALL_SG = 2.0, 0.0010  # less fall than this over at least so long (common practice)
+MOST_ABOVE_END_SG = 0.003  # above the expected end: a reading's and a recipe's error (common practice, no source)
 RESIDUAL_SD_VOLUMES, YIELD_SD = 0.05, 0.03
 # Of the equilibrium formula with the warmest temperature known to 1 °C, and of what yeast makes of sugar (common
 # practice, no source).
 
 CAUTIONS = (
+    "A beer that only paused stands still for days as well, ferments on in the bottle and can burst it: be sure that "
+    "it has reached its end, not just a rest.",
     "Bottles can burst: they injure hands and eyes. Prime only a beer whose gravity has stood still for days at its "
     "expected end, weigh the sugar, dissolve it evenly, and fill only bottles made for pressure, without "
     "chips or scratches.",
@@ -202,13 +205,18 @@ def rest_by_estimate(
     return Rest(gravity_sg=gravity_sg, lowest_gravity_sg=lowest)
 
 
-def rest_by_hand(*, earlier_sg: float, later_sg: float, days_between: float) -> Rest:
+def rest_by_hand(*, earlier_sg: float, later_sg: float, days_between: float, expected_final_sg: float) -> Rest:
     """The rest of a beer by two hand samples, or the reason why there is none.
+
+    Parameters
+    ----------
+    expected_final_sg : the lowest final gravity that recipe and yeast may reach; without it a beer that only paused
+        cannot be told from a finished one
 
     Raises
     ------
     InputError
-        The samples lie too near each other in time, the gravity fell, or it rose.
+        The samples lie too near each other in time, the gravity fell, it rose, or it stands above its expected end.
     """
     if days_between < SHORTEST_WATCH_DAYS:
         raise InputError(
@@ -226,7 +234,14 @@ def rest_by_hand(*, earlier_sg: float, later_sg: float, days_between: float) -> 
             "no priming plan",
             f"the gravity rose by {-fall / POINT_SG:.1f} points, which no beer does by itself; measure again",
         )
-    return Rest(gravity_sg=later_sg, lowest_gravity_sg=later_sg - MOST_FALL_SG)
+    if later_sg - expected_final_sg > MOST_ABOVE_END_SG + 1e-7:
+        raise InputError(
+            "no priming plan",
+            f"the gravity stands at {later_sg:.4f}, {(later_sg - expected_final_sg) / POINT_SG:.1f} points above its "
+            f"expected end of {expected_final_sg:.4f}; A BEER THAT ONLY PAUSED GOES ON IN THE BOTTLE AND BURSTS IT: "
+            "rouse and warm it, or make a forced fermentation test, first",
+        )
+    return Rest(gravity_sg=later_sg, lowest_gravity_sg=min(later_sg - MOST_FALL_SG, expected_final_sg))
 
 
 def priming(

@@ -10,7 +10,7 @@ from typing import Any
 
 from calibration.settling import Settling, reference_point
 from calibration.solution import GREATEST_GRAVITY_SG
-from gylewatch.errors import CalibrationError, InputError
+from gylewatch.errors import CalibrationError, InputError, TooEarly
 from gylewatch.values import FloatId, Reference, check_name
 
 FORMAT = "gylewatch-calibration-1"
@@ -102,7 +102,7 @@ def take(session: Session, place: int, rest: Settling, *, taken: datetime) -> Se
     """
     solution = _at(session, place)
     if not rest.settled:
-        raise InputError(f"solution {place}", f"the float has not settled: {rest.reason}")
+        raise TooEarly(f"solution {place}", f"it is too early, the float has not settled: {rest.reason}")
     try:
         point = reference_point(
             rest, session.float_id, gravity_sg=solution.gravity_sg, gravity_sd_sg=solution.gravity_sd_sg

@@ -5,11 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 from gylewatch.errors import InputError
+from gylewatch.quantities import Gravity
 from gylewatch.toml_table import Table, TableError, read_toml
 from gylewatch.values import Addition, Batch, FloatId, PlanStep, VesselId, check_name
 
 # Wide enough for any fermentation, narrow enough to catch Fahrenheit typed as Celsius.
 _WANTED_C = (-5.0, 50.0)
+ORIGINAL_SG = (1.005, 1.2)
+ORIGINAL = Gravity(low=ORIGINAL_SG[0], high=ORIGINAL_SG[1])
 
 
 def read_batch(path: Path) -> Batch:
@@ -39,7 +42,7 @@ def _batch(table: Table) -> Batch:
             name=table.text("name"),
             volume_l=table.number("volume_l", low=0.1, high=1e6, unit="l"),
             pitched=table.time("pitched"),
-            original_gravity_sg=table.optional_number("original_gravity", low=1.005, high=1.2, unit="SG"),
+            original_gravity_sg=_original_gravity(table),
             expected_attenuation=table.pair("expected_attenuation", low=0.2, high=1.2, unit="(fractions, not percent)"),
             temperature_c=table.pair("temperature_c", low=_WANTED_C[0], high=_WANTED_C[1], unit="°C"),
             vessel=VesselId(_name(table, "vessel")),
@@ -51,6 +54,18 @@ def _batch(table: Table) -> Batch:
         raise TableError(f"{table.file}: batch: {error}") from None
     table.finish()
     return batch
+
+
+def _original_gravity(table: Table) -> float | None:
+    key = "original_gravity"
+    typed = table.raw_value(key)
+    if isinstance(typed, str) and typed.strip():
+        raise table.wrong(
+            key, f"write it without quotes and with a point: {key} = {typed.strip().replace(',', '.')[:20]}"
+        )
+    if isinstance(typed, int | float) and not isinstance(typed, bool) and 1.2 < typed < 1e4:
+        raise table.wrong(key, f"must be 1.005 to 1.2 SG; {ORIGINAL.doubt(typed) or 'as it reads on a hydrometer'}")
+    return table.optional_number(key, low=ORIGINAL_SG[0], high=ORIGINAL_SG[1], unit="SG")
 
 
 def _name(table: Table, key: str) -> str:

@@ -7,6 +7,7 @@ Exit codes: 0 done; 2 something given must be changed (arguments, files, configu
 
 from __future__ import annotations
 
+import difflib
 import importlib
 import sys
 import traceback
@@ -16,7 +17,7 @@ from typing import Any, Final, NoReturn
 import click
 
 from gylewatch.bench_commands import BENCH_COMMANDS
-from gylewatch.errors import DeliveryError, GylewatchError, StorageError, TransportError
+from gylewatch.errors import DeliveryError, GylewatchError, StorageError, TooEarly, TransportError
 
 DONE, LATER, CHANGE, FAULT, STOPPED = 0, 1, 2, 70, 130
 
@@ -53,17 +54,28 @@ class _Commands(click.Group):
         command: click.Command = getattr(importlib.import_module(module), name)
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        near = difflib.get_close_matches(args[0], COMMANDS, n=1)
+        if args[0] not in COMMANDS and near:
+            raise click.UsageError(f"there is no command {args[0]!r}; did you mean {near[0]!r}?", ctx)
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, _: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
 
 
-@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=_Commands, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="gylewatch", message="%(prog)s %(version)s")
 @click.option("--debug", is_flag=True, help="Show the traceback of a fault of the program.")
-def cli(debug: bool) -> None:
+@click.pass_context
+def cli(ctx: click.Context, debug: bool) -> None:
     """Watch fermenting beer through tilting floats: gravity, rate, forecast and alerts, with honest intervals."""
     del debug  # looked at by `main`, which must know it even if the arguments cannot be parsed
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -104,7 +116,7 @@ def answer(error: BaseException) -> tuple[int, str]:
 def _may_work_later(error: GylewatchError) -> bool:
     if isinstance(error, StorageError | DeliveryError):
         return error.retry
-    return isinstance(error, TransportError)
+    return isinstance(error, TransportError | TooEarly)
 
 
 def complain(text: str) -> None:

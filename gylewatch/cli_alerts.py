@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import click
 
+from gylewatch.errors import InputError
+from gylewatch.quantities import Number
 from gylewatch.terminal import (
     config_option,
     json_option,
@@ -23,6 +26,16 @@ from storage.store import Store
 from web.shapes import alert_shape
 
 SHOWN = 50
+
+
+class _AlertNumber(click.IntRange):
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if isinstance(value, str) and not value.strip().isdecimal():
+            self.fail(f"{value!r} is no alert's number; gylewatch alert list shows the numbers", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+ALERT_NUMBER = _AlertNumber(1, 2**62)
 
 
 @click.group("alert")
@@ -77,8 +90,15 @@ def _done_about(record: AlertRecord) -> str:
     return ", ".join(parts) or "-"
 
 
+def _is_over(store: Store, number: int) -> bool:
+    batches = store.batches()
+    known = {each.id for batch in batches for each in store.alerts(batch.batch_id)}
+    still_open = {each.id for batch in batches for each in store.open_alerts(batch.batch_id)}
+    return number in known and number not in still_open
+
+
 @alerts.command("acknowledge")
-@click.argument("number", metavar="ALERT", type=click.IntRange(min=1))
+@click.argument("number", metavar="ALERT", type=ALERT_NUMBER)
 @click.option("--who", default=None, help="Who has seen it; else the name you are logged in with.")
 @json_option
 @config_option
@@ -94,8 +114,8 @@ def acknowledge(*, number: int, who: str | None, as_json: bool, config: Path) ->
 
 
 @alerts.command("snooze")
-@click.argument("number", metavar="ALERT", type=click.IntRange(min=1))
-@click.option("--hours", type=click.FloatRange(0.1, 24 * 30), default=8.0, show_default=True)
+@click.argument("number", metavar="ALERT", type=ALERT_NUMBER)
+@click.option("--hours", type=Number("hours", low=0.1, high=720.0), default=8.0, show_default=True)
 @click.option("--end", is_flag=True, help="End the snooze.")
 @json_option
 @config_option
@@ -103,6 +123,8 @@ def snooze(*, number: int, hours: float, end: bool, as_json: bool, config: Path)
     """Let ALERT (its number in the list) rest: what is still to be told of it waits until then."""
     until = None if end else now() + timedelta(hours=hours)
     with opened_store(config) as store:
+        if not end and _is_over(store, number):
+            raise InputError(f"alert {number}", "is over already, so there is nothing to snooze")
         store.snooze_alert(number, until=until)
     if as_json:
         show_json({"alert": number, "snoozed_until": None if until is None else until.isoformat()})

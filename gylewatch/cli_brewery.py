@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import click
@@ -11,6 +11,7 @@ import click
 from calibration.fit import fit_curve
 from gylewatch.batch_file import read_batch
 from gylewatch.errors import InputError, NotFound
+from gylewatch.quantities import LITRES
 from gylewatch.tables import parse_time, read_references, read_samples
 from gylewatch.terminal import (
     FilePath,
@@ -28,8 +29,11 @@ from gylewatch.values import BatchId, FloatId, Reference, VesselId, check_name
 from storage.records import CurveRecord, FloatRecord, VesselRecord
 from storage.store import Store
 from web.records import corrected
-from web.sample_form import parse_sample
+from web.sample_doubt import doubt_far_sample
+from web.sample_form import check_sample_time, parse_sample
 from web.shapes import batch_shape, float_shape, sample_shape
+
+PITCHED_AHEAD = timedelta(hours=1)  # a beer may be entered while it is being pitched
 
 
 def _named(what: str, name: str) -> str:
@@ -93,7 +97,7 @@ def vessels() -> None:
 
 @vessels.command("add")
 @click.argument("name")
-@click.option("--volume-l", type=click.FloatRange(0.1, 1e6), default=None, help="What it holds, in litres.")
+@click.option("--volume-l", type=LITRES, default=None, help="What it holds, in litres.")
 @click.option("--note", default="")
 @json_option
 @config_option
@@ -262,6 +266,12 @@ def batches() -> None:
 def add_batch(*, file: Path, as_json: bool, config: Path) -> None:
     """Start watching the batch described in FILE (batch.toml)."""
     batch = read_batch(file)
+    if batch.pitched - now() > PITCHED_AHEAD:
+        raise InputError(
+            str(file),
+            f"batch.pitched = {shown_time(batch.pitched)} lies in the future; add the batch when the yeast is in, or "
+            "check date and time zone (Z is UTC)",
+        )
     with opened_store(config) as store:
         record = store.add_batch(batch, created=now())
     if as_json:
@@ -315,6 +325,27 @@ def end_batch(*, batch_id: str, time_text: str | None, as_json: bool, config: Pa
         click.echo(f"batch {record.batch_id} ended at {shown_time(record.ended)}")
 
 
+@batches.command("remove")
+@click.argument("batch_id", metavar="BATCH")
+@click.option("--yes", is_flag=True, help="Also where something was concluded about it or samples were entered.")
+@json_option
+@config_option
+def remove_batch(*, batch_id: str, yes: bool, as_json: bool, config: Path) -> None:
+    """Remove BATCH (its id) that was entered by mistake: its name and float are free again; readings stay."""
+    with opened_store(config) as store:
+        name = store.batch(BatchId(batch_id)).batch_id
+        if not yes and (store.latest_estimate(name) is not None or store.samples(name)):
+            raise InputError(
+                f"batch {batch_id}",
+                "has estimates or samples that would be lost; if it is finished use batch end; else add --yes",
+            )
+        store.remove_batch(name)
+    if as_json:
+        show_json({"batch": batch_id, "removed": True})
+    else:
+        click.echo(f"batch {batch_id} is removed; its name and its float are free")
+
+
 def _time_of(text: str | None) -> datetime:
 
     try:
@@ -335,6 +366,7 @@ def samples() -> None:
 @click.option("--unit", default="", help="SG, Brix, Plato or g/cm3.")
 @click.option("--temperature-c", default="", help="Temperature of the sample.")
 @click.option("--time", "time_text", default="", help="When it was drawn, e.g. 2026-03-05T18:30:00Z; else now.")
+@click.option("--sure", is_flag=True, help="It is right although it lies far from the estimate.")
 @click.option("--from", "file", type=FilePath, default=None, help="Take the samples from a samples.csv instead.")
 @json_option
 @config_option
@@ -346,6 +378,7 @@ def add_sample(
     unit: str,
     temperature_c: str,
     time_text: str,
+    sure: bool,
     file: Path | None,
     as_json: bool,
     config: Path,
@@ -359,14 +392,21 @@ def add_sample(
         "time": time_text,
     }
     with opened_store(config) as store:
-        batch = store.batch(BatchId(batch_id)).batch
+        record = store.batch(BatchId(batch_id))
+        batch = record.batch
         if file is not None:
             new = [sample for _, sample in read_samples(file)]
+            for sample in new:
+                check_sample_time(sample, now=now(), pitched=batch.pitched)
         else:
-            parsed = parse_sample(fields, now=now(), fahrenheit=False, original_gravity_sg=batch.original_gravity_sg)
+            og, pitched = batch.original_gravity_sg, batch.pitched
+            parsed = parse_sample(fields, now=now(), fahrenheit=False, original_gravity_sg=og, pitched=pitched)
             if isinstance(parsed, tuple):
                 raise InputError("sample", " ".join(question.sentence for question in parsed))
             new = [parsed]
+            doubt = None if sure else doubt_far_sample(store, record, parsed)
+            if doubt is not None:
+                raise InputError("sample", f"{doubt.sentence} Then add --sure.")
         shapes = [sample_shape(store.add_sample(BatchId(batch_id), sample), sample) for sample in new]
     if as_json:
         show_json(shapes)
@@ -388,12 +428,31 @@ def list_samples(*, batch_id: str, as_json: bool, config: Path) -> None:
         return
     rows = [
         (
+            str(identifier),
             shown_time(sample.time),
             sample.instrument,
             f"{sample.value:g} {sample.unit}",
             f"{sample.sample_temperature_c:.1f} C",
             f"{gravity.gravity_sg:.4f} +- {gravity.sd_sg:.4f}" if (gravity := corrected(batch, sample)) else "-",
         )
-        for _, sample in numbered
+        for identifier, sample in numbered
     ]
-    show_table(("drawn", "instrument", "as read", "at", "gravity at 20 C"), rows, empty="no samples yet")
+    show_table(("id", "drawn", "instrument", "as read", "at", "gravity at 20 C"), rows, empty="no samples yet")
+
+
+@samples.command("withdraw")
+@click.argument("batch_id", metavar="BATCH")
+@click.argument("sample_id", metavar="ID", type=click.IntRange(1, 2**62))
+@json_option
+@config_option
+def withdraw_sample(*, batch_id: str, sample_id: int, as_json: bool, config: Path) -> None:
+    """Withdraw a mistyped hand measurement: ID of BATCH, as "sample list" shows it.
+
+    It is kept, marked with your name, but nothing uses it any more; an active batch is read again without it.
+    """
+    with opened_store(config) as store:
+        store.withdraw_sample(BatchId(batch_id), sample_id, who=user_name(), time=now())
+    if as_json:
+        show_json({"batch": batch_id, "id": sample_id, "withdrawn": True})
+    else:
+        click.echo(f"sample {sample_id} of batch {batch_id} is withdrawn; the estimate follows without it")

@@ -15,6 +15,7 @@ from collector.packet import Packet
 from gylewatch.capturing import Reader, packets_of
 from gylewatch.config import Settings, read_settings
 from gylewatch.errors import ConfigError, InputError
+from gylewatch.quantities import Number
 from gylewatch.terminal import FilePath, config_option, json_option, opened_store, show_json, show_table
 from gylewatch.values import FloatId, Reading
 
@@ -45,7 +46,7 @@ def capture() -> None:
 @click.argument("name", metavar="FLOAT")
 @click.option("--out", "target", type=FilePath, required=True, help="Where to write; a file that is there is kept.")
 @click.option("--count", type=click.IntRange(min=1), default=None, help="Stop after so many packets.")
-@click.option("--minutes", type=click.FloatRange(0.01, 7 * 1440), default=60.0, show_default=True)
+@click.option("--minutes", type=Number("minutes", low=0.01, high=10_080.0), default=60.0, show_default=True)
 @config_option
 def record(*, name: str, target: Path, count: int | None, minutes: float, config: Path) -> None:
     """Record the packets of FLOAT beside the running service, until --count, --minutes or Ctrl-C."""

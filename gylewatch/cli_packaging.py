@@ -32,6 +32,7 @@ from storage.store import Store
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
 VOLUMES = Number("volumes", low=0.5, high=20.0)
 DAYS = Number("days", low=0.0, high=365.0)
+ATTENUATION = Number("fraction", low=0.2, high=1.2)
 
 
 @click.command()
@@ -46,6 +47,9 @@ DAYS = Number("days", low=0.0, high=365.0)
 @click.option("--gravity", "later_sg", type=GRAVITY, default=None, help="Without a BATCH: by hand, today.")
 @click.option("--earlier-gravity", "earlier_sg", type=GRAVITY, default=None, help="Without a BATCH: by hand, days ago.")
 @click.option("--days-between", type=DAYS, default=None, help="Between these two.")
+@click.option("--expected-fg", "expected_sg", type=GRAVITY, default=None, help="By hand: lowest end that is expected.")
+@click.option("--og", "original_sg", type=GRAVITY, default=None, help="By hand, instead of --expected-fg.")
+@click.option("--attenuation", type=ATTENUATION, default=None, help="With --og: the yeast's highest, e.g. 0.80.")
 @json_option
 @config_option
 def prime(
@@ -59,11 +63,14 @@ def prime(
     later_sg: float | None,
     earlier_sg: float | None,
     days_between: float | None,
+    expected_sg: float | None,
+    original_sg: float | None,
+    attenuation: float | None,
     as_json: bool,
     config: Path,
 ) -> None:
     """Priming sugar for BATCH (its id), or for two hand samples. Refused while the gravity still falls."""
-    by_hand = (later_sg, earlier_sg, days_between)
+    by_hand = (later_sg, earlier_sg, days_between, expected_sg, original_sg, attenuation)
     if batch_id is not None and any(each is not None for each in by_hand):
         raise InputError("prime", "give a BATCH, or two gravities with the days between them, not both")
     if batch_id is not None:
@@ -78,7 +85,10 @@ def prime(
                 "prime",
                 "give a BATCH, or --gravity, --earlier-gravity and --days-between: a beer must be known to rest",
             )
-        rest = rest_by_hand(earlier_sg=earlier_sg, later_sg=later_sg, days_between=days_between)
+        end_sg = _expected_end(expected_sg, original_sg, attenuation)
+        rest = rest_by_hand(
+            earlier_sg=earlier_sg, later_sg=later_sg, days_between=days_between, expected_final_sg=end_sg
+        )
     if volume_l is None or warmest_c is None:
         raise InputError("prime", "--volume-l and --warmest are needed where no batch is named")
     plan = priming(
@@ -93,6 +103,18 @@ def prime(
         show_json({**asdict(plan), "sugar": sugar, "volume_l": volume_l, "warmest_c": warmest_c})
     else:
         _show_plan(plan, sugar, volume_l, warmest_c, rest)
+
+
+def _expected_end(expected_sg: float | None, original_sg: float | None, attenuation: float | None) -> float:
+    if expected_sg is not None:
+        return expected_sg
+    if original_sg is None or attenuation is None:
+        raise InputError(
+            "prime",
+            "add --expected-fg, or --og and the yeast's highest --attenuation: a beer that only paused stands still as "
+            "well, goes on in the bottle and can burst it",
+        )
+    return original_sg - attenuation * (original_sg - 1.0)
 
 
 def _rest(store: Store, record: BatchRecord) -> Rest:

@@ -104,7 +104,7 @@ def status(*, as_json: bool, config: Path) -> None:
     show_table(("batch", "phase", "gravity", "falls by", "attenuation", "at", "as of"), rows, empty="no active batches")
     for batch_id, alerts in opened.items():
         for alert in alerts:
-            click.echo(f"{batch_id}: {alert.alert.severity}: {alert.alert.summary}")
+            click.echo(f"{batch_id}: alert {alert.id}, {alert.alert.severity}: {alert.alert.summary}")
     click.echo("notifications: " + ", ".join(f"{count} {state.replace('_', ' ')}" for state, count in outbox.items()))
     if refused:
         click.echo("refused packets: " + ", ".join(f"{count} {reason}" for reason, count in refused.items()))

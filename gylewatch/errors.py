@@ -30,6 +30,10 @@ class InputError(GylewatchError):
         self.reason = reason
 
 
+class TooEarly(InputError):
+    """What was asked for cannot be done yet and may be asked for again, unchanged, in a while."""
+
+
 class OutOfDomain(GylewatchError):
     """A value lies outside the range for which a formula or table is valid."""
 

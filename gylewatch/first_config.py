@@ -31,6 +31,8 @@ port = 1883                             # 8883 is usual with tls
 
 [http]
 host = "127.0.0.1"                      # only this machine; "0.0.0.0" opens the page to your whole network
+# Anyone who can reach the page may enter samples and acknowledge alerts: its forms ask for no token. Keep it on
+# 127.0.0.1, or put it behind your own access control.
 port = 8220
 # token_file = "http-token"             # at least 16 characters; needed to post readings and samples over HTTP
 # names = ["brewery.example"]           # host names, beside plain addresses, under which the page may be opened
@@ -63,7 +65,7 @@ port = 8220
 # remind_hours = 12                     # tell an open warning again (three times at most), until it is acknowledged
 # after_hours = 6                       # a second line: only what is open and unacknowledged for so long
 
-# [alerts.float-silent]                 # every kind of alert has its own table; see the README
+# [alerts.float-silent]                 # every kind of alert has its own table; see docs/alerts.md
 # floor_h = 4.0
 
 # [retention]

@@ -6,7 +6,6 @@ Every message names the file, the key, the value found and what is allowed.
 from __future__ import annotations
 
 import difflib
-import math
 import tomllib
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -17,6 +16,7 @@ from gylewatch.errors import GylewatchError
 
 # A TOML file with settings or a batch is a page of text; more is a wrong file, and must not fill a board's memory.
 _LARGEST_FILE_BYTES: Final = 1_000_000
+_FIRST_YEAR, _LAST_YEAR = 1990, 2100
 
 
 class TableError(GylewatchError):
@@ -44,6 +44,10 @@ def read_toml(path: Path, *, remedy: str = "") -> Table:
         raise TableError(f"{path}: is not UTF-8 text (byte {error.start + 1}); save it as UTF-8") from None
     except tomllib.TOMLDecodeError as error:
         raise TableError(f"{path}: is not valid TOML: {error}") from None
+    except (ValueError, OverflowError, RecursionError):  # a number of thousands of digits, brackets within brackets
+        raise TableError(
+            f"{path}: holds a number too long or brackets nested too deep; is it the right file?"
+        ) from None
 
 
 class Table:
@@ -70,6 +74,11 @@ class Table:
     def has(self, key: str) -> bool:
         self._asked.add(key)
         return key in self._content
+
+    def raw_value(self, key: str) -> Any:
+        """The value as it stands, for a reader that knows what may be meant by a wrong one; None: not there."""
+        self._asked.add(key)
+        return self._content.get(key)
 
     def text(self, key: str, default: str | None = None, *, choices: Sequence[str] = ()) -> str:
         value = self._value(key, default, "a text in quotes")
@@ -118,6 +127,8 @@ class Table:
             raise self.wrong(key, "must be a time without quotes, e.g. 2026-03-02T18:30:00Z")
         if value.tzinfo is None:
             raise self.wrong(key, "says no time zone; add Z for UTC, e.g. 2026-03-02T18:30:00Z")
+        if not _FIRST_YEAR <= value.year <= _LAST_YEAR:  # also keeps the zone from carrying it past year 1 or 9999
+            raise self.wrong(key, f"must lie between the years {_FIRST_YEAR} and {_LAST_YEAR}")
         return value.astimezone(UTC)
 
     def texts(self, key: str, default: Sequence[str] = ()) -> tuple[str, ...]:
@@ -175,7 +186,7 @@ class Table:
     def _checked(self, key: str, value: Any, low: float, high: float, unit: str) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise self.wrong(key, f"must be a number, {low:g} to {high:g}{_with(unit)}")
-        if not (math.isfinite(value) and low <= value <= high):
+        if not (low <= value <= high):  # false for NaN, and no overflow for a whole number of 400 digits
             raise self.wrong(key, f"must be {low:g} to {high:g}{_with(unit)}")
         return float(value)
 
@@ -185,5 +196,8 @@ def _with(unit: str) -> str:
 
 
 def _shown(value: Any) -> str:
-    text = repr(value)
+    try:
+        text = repr(value)
+    except ValueError:
+        return "a number of thousands of digits"
     return text if len(text) <= 60 else text[:57] + "..."

@@ -18,6 +18,7 @@ from alerts.alert import Alert, Kind
 from alerts.settings import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch import pipeline
+from gylewatch.errors import NotFound
 from gylewatch.values import BatchId, Reading, Sample
 from storage.records import BatchRecord
 from storage.store import Store
@@ -87,6 +88,7 @@ class BatchWatch:
         self._state = pipeline.start(self._course)
         self._cursor = self._sample_cursor = 0
         self._saved_at: datetime | None = None
+        self._withdrawn = store.withdrawn_samples(record.batch_id)
         self._restore()
 
     @property
@@ -124,6 +126,9 @@ class BatchWatch:
         ----------
         now : while a batch is read again, readings from later than this are left out; None: none are
         """
+        if self._sample_was_withdrawn():
+            _log.info("reading a batch again without a withdrawn sample", batch=self._record.batch_id)
+            self.read_again()
         readings = self._store.readings_after(self._record.batch.float_id, self._cursor, READINGS_AT_ONCE)
         samples = list(reversed(self._store.sample_after(self._record.batch_id, self._sample_cursor)))
         more = len(readings) == READINGS_AT_ONCE
@@ -155,11 +160,18 @@ class BatchWatch:
 
     def save(self) -> None:
         """Save the state, so that a restart goes on from here."""
-        self._save(_Pending(), with_state=True)
+        if self._sample_was_withdrawn():
+            return  # a state that learnt from it must not come back
+        try:
+            self._save(_Pending(), with_state=True)
+        except NotFound:
+            _log.info("a batch was removed", batch=self._record.batch_id)
 
     def _restore(self) -> None:
         stored = self._store.state(self._record.batch_id)
         if stored is None:
+            if self._store.alerts(self._record.batch_id, limit=1):
+                self.read_again()  # somebody had it forgotten; what was told is not told again
             return
         try:
             self._state = pipeline.decode_state(stored.state, self._record.batch)
@@ -171,6 +183,7 @@ class BatchWatch:
 
     def read_again(self) -> None:
         """Forget what was concluded and begin anew; alerts that were told stay told."""
+        self._withdrawn = self._store.withdrawn_samples(self._record.batch_id)
         self._store.forget_estimates(self._record.batch_id)
         self._told = tuple(record.alert for record in self._store.alerts(self._record.batch_id))
         self._rereading = True
@@ -178,6 +191,9 @@ class BatchWatch:
         self._state = pipeline.start(self._course)
         self._cursor = self._sample_cursor = 0
         self._saved_at = None
+
+    def _sample_was_withdrawn(self) -> bool:
+        return self._store.withdrawn_samples(self._record.batch_id) != self._withdrawn
 
     def _take_reading(self, reading: Reading, pending: _Pending) -> None:
         ended = self._record.ended

@@ -5,15 +5,16 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, Select, delete, func, insert, select, update
 from sqlalchemy.engine import Row
 
 from gylewatch.errors import AlreadyExists, NotFound, StorageError
 from gylewatch.values import Batch, BatchId, FloatId, Sample, slug
 from storage.curves import current_version, require_float
+from storage.outcomes import forget
 from storage.part import Part
 from storage.records import BatchRecord, FloatInUse
-from storage.schema import BatchRow, CurveRow, SampleRow, VesselRow
+from storage.schema import AlertRow, BatchRow, CurveRow, OutboxRow, SampleRow, VesselRow
 from storage.stored import batch_from_json, batch_to_json, sample_from_columns, sample_to_columns
 
 
@@ -127,6 +128,22 @@ class Batches(Part):
             connection.execute(update(BatchRow).where(BatchRow.batch_id == batch_id).values(ended=time))
             return _require_batch(connection, batch_id)
 
+    def remove_batch(self, batch_id: BatchId) -> None:
+        """Remove a batch with its samples and all that was concluded about it; the float's readings stay.
+
+        Raises
+        ------
+        NotFound
+            No batch has that identifier.
+        """
+        with self._database.writing() as connection:
+            _require_batch(connection, batch_id)
+            forget(connection, batch_id)
+            alerts = select(AlertRow.id).where(AlertRow.batch_id == batch_id)
+            connection.execute(delete(OutboxRow).where(OutboxRow.alert_id.in_(alerts)))
+            for row in (AlertRow, SampleRow, BatchRow):
+                connection.execute(delete(row).where(row.batch_id == batch_id))
+
     def add_sample(self, batch_id: BatchId, sample: Sample) -> int:
         """Save a hand sample and return its id; ids count up in the order in which samples are entered.
 
@@ -141,19 +158,47 @@ class Batches(Part):
             return connection.execute(row).scalar_one()
 
     def samples(self, batch_id: BatchId) -> tuple[tuple[int, Sample], ...]:
-        """All hand samples of a batch with their ids, in order of time."""
-        query = select(SampleRow).where(SampleRow.batch_id == batch_id).order_by(SampleRow.time, SampleRow.id)
+        """The hand samples of a batch that were not withdrawn, with their ids, in order of time."""
+        query = _standing_samples(batch_id).order_by(SampleRow.time, SampleRow.id)
         return self._samples(query)
 
     def sample_after(self, batch_id: BatchId, cursor: int) -> tuple[tuple[int, Sample], ...]:
         """The samples entered after the one with id `cursor` (0: all), in the order in which they were entered."""
-        query = select(SampleRow).where(SampleRow.batch_id == batch_id, SampleRow.id > cursor).order_by(SampleRow.id)
-        return self._samples(query)
+        return self._samples(_standing_samples(batch_id).where(SampleRow.id > cursor).order_by(SampleRow.id))
+
+    def withdraw_sample(self, batch_id: BatchId, sample_id: int, *, who: str, time: datetime) -> None:
+        """Take a sample out of everything. Its row stays, marked; an active batch is to be read again without it.
+
+        Raises
+        ------
+        NotFound
+            The batch has no such sample, or it is withdrawn already.
+        """
+        with self._database.writing() as connection:
+            record = _require_batch(connection, batch_id)
+            standing = (SampleRow.id == sample_id, SampleRow.batch_id == batch_id, SampleRow.withdrawn.is_(None))
+            if connection.scalar(select(SampleRow.id).where(*standing)) is None:
+                remedy = f"list them with: gylewatch sample list {batch_id}"
+                raise NotFound("sample", str(sample_id), remedy)
+            marks = {"withdrawn": time, "withdrawn_by": who}
+            connection.execute(update(SampleRow).where(SampleRow.id == sample_id).values(**marks))
+            if record.ended is None:
+                forget(connection, batch_id)
+
+    def withdrawn_samples(self, batch_id: BatchId) -> int:
+        """How many samples of a batch were withdrawn."""
+        query = select(func.count()).where(SampleRow.batch_id == batch_id, SampleRow.withdrawn.is_not(None))
+        with self._database.reading() as connection:
+            return connection.scalar(query) or 0
 
     def _samples(self, query: Any) -> tuple[tuple[int, Sample], ...]:
         with self._database.reading() as connection:
             rows = connection.execute(query).mappings().all()
         return tuple((row["id"], sample_from_columns(row)) for row in rows)
+
+
+def _standing_samples(batch_id: BatchId) -> Select[Any]:
+    return select(SampleRow.__table__).where(SampleRow.batch_id == batch_id, SampleRow.withdrawn.is_(None))
 
 
 def _batch_columns(batch: Batch) -> dict[str, Any]:

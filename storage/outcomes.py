@@ -75,8 +75,7 @@ class Outcomes(Part):
     def forget_estimates(self, batch_id: BatchId) -> None:
         """Drop estimates and state of a batch, to read it again from the start. Alerts stay: they were told."""
         with self._database.writing() as connection:
-            connection.execute(delete(EstimateRow).where(EstimateRow.batch_id == batch_id))
-            connection.execute(delete(BatchStateRow).where(BatchStateRow.batch_id == batch_id))
+            forget(connection, batch_id)
 
     def estimates(
         self,
@@ -205,3 +204,9 @@ def _alert_record(row: Any) -> AlertRecord:
         acknowledged_by=row["acknowledged_by"],
         snoozed_until=row["snoozed_until"],
     )
+
+
+def forget(connection: Connection, batch_id: BatchId) -> None:
+    """Drop estimates and state of a batch within a transaction."""
+    connection.execute(delete(EstimateRow).where(EstimateRow.batch_id == batch_id))
+    connection.execute(delete(BatchStateRow).where(BatchStateRow.batch_id == batch_id))

@@ -165,6 +165,8 @@ class SampleRow(Base):
     value: Mapped[float]
     unit: Mapped[str]
     sample_temperature_c: Mapped[float]
+    withdrawn: Mapped[datetime | None]  # set: mistyped; kept, but nothing is concluded from it
+    withdrawn_by: Mapped[str | None]
 
 
 class ReadingRow(Base):

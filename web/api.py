@@ -19,8 +19,13 @@ from web.context import Context
 from web.problems import Problem
 from web.sample_form import Question, parse_sample
 
-_MAX_ROWS = 100_000
-Limit = Annotated[int | None, Query(ge=1, le=_MAX_ROWS, description="no more rows than this, the newest")]
+_MAX_ROWS = 20_000
+_ROWS = 2_000
+# Some megabytes an answer: a client that asks for months of readings must not take the memory that the watch needs.
+Limit = Annotated[
+    int | None,
+    Query(ge=1, le=_MAX_ROWS, description="no more rows than this, the newest; 2,000 if not given. Page with `until`"),
+]
 Thin = Annotated[int | None, Query(ge=8, le=_MAX_ROWS, description="no more rows than this, keeping the extremes")]
 Since = Annotated[datetime | None, Query(description="ISO 8601; from this time on, inclusive")]
 Until = Annotated[datetime | None, Query(description="ISO 8601; before this time")]
@@ -87,7 +92,7 @@ def _add_batches(api: APIRouter, context: Context) -> None:
         if thin and limit is None:
             rows = store.course(record.batch_id, at_most=thin, since=since, until=until).estimates
         else:
-            rows = store.estimates(record.batch_id, since=since, until=until, limit=limit)
+            rows = store.estimates(record.batch_id, since=since, until=until, limit=limit or _ROWS)
         return [shapes.estimate_shape(row) for row in (graphs.thin(rows, thin) if thin else rows)]
 
     @api.get("/batches/{batch_id}/readings", tags=["batches"])
@@ -97,14 +102,14 @@ def _add_batches(api: APIRouter, context: Context) -> None:
         """The accepted readings of the batch's float from pitching to the end of the batch, in order of time."""
         record = store.batch(BatchId(batch_id))
         since, until = _aware("since", since) or record.batch.pitched, _aware("until", until) or record.ended
-        rows = store.readings(record.batch.float_id, since=since, until=until, limit=limit)
+        rows = store.readings(record.batch.float_id, since=since, until=until, limit=limit or _ROWS)
         return [shapes.ReadingShape.model_validate(row) for row in rows]
 
     @api.get("/batches/{batch_id}/alerts", tags=["batches"])
     def list_alerts(batch_id: str, limit: Limit = None) -> list[shapes.AlertShape]:
         """Alerts raised and ended."""
         record = store.batch(BatchId(batch_id))
-        return [shapes.alert_shape(alert) for alert in store.alerts(record.batch_id, limit=limit)]
+        return [shapes.alert_shape(alert) for alert in store.alerts(record.batch_id, limit=limit or _ROWS)]
 
     @api.get("/batches/{batch_id}/graph", tags=["batches"])
     def graph(batch_id: str) -> shapes.GraphShape:
@@ -136,8 +141,13 @@ def _add_samples(api: APIRouter, context: Context) -> None:
             "time": new.time,
         }
         record = store.batch(BatchId(batch_id))
-        og = record.batch.original_gravity_sg
-        parsed = parse_sample(fields, now=context.clock(), fahrenheit=False, original_gravity_sg=og)
+        parsed = parse_sample(
+            fields,
+            now=context.clock(),
+            fahrenheit=False,
+            original_gravity_sg=record.batch.original_gravity_sg,
+            pitched=record.batch.pitched,
+        )
         if isinstance(parsed, tuple):
             raise Problem(HTTPStatus.UNPROCESSABLE_ENTITY, _sentences(parsed), members={"questions": _members(parsed)})
         return shapes.sample_shape(store.add_sample(record.batch_id, parsed), parsed)

@@ -9,12 +9,15 @@ from gylewatch.values import Reading
 from storage.records import BatchRecord
 from storage.store import Store
 from web.records import corrected
+from web.sample_form import EARLIEST
 
 
 def compared(store: Store, record: BatchRecord) -> Beside | None:
     """The comparison of a batch; None where no hand sample of it can be corrected."""
     batch = record.batch
     hands = [hand for _, sample in store.samples(record.batch_id) if (hand := corrected(batch, sample))]
+    # A time that is far from the batch's, from a database written before such were refused, has no reading near it.
+    hands = [hand for hand in hands if hand.time + EARLIEST >= batch.pitched]
     if not hands:
         return None
     readings: dict[object, Reading] = {}  # samples drawn together share theirs

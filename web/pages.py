@@ -21,6 +21,7 @@ from web.compare_page import add_compare
 from web.context import Context
 from web.graph import Graph, thin
 from web.rendering import render
+from web.sample_doubt import doubt_far_sample
 from web.sample_form import UNITS_OF, Question, parse_sample
 from web.service_page import add_service
 
@@ -128,9 +129,13 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             now=context.clock(),
             fahrenheit=fahrenheit,
             original_gravity_sg=record.batch.original_gravity_sg,
+            pitched=record.batch.pitched,
         )
         if isinstance(parsed, tuple):
             return batch_page(batch_id, typed=typed, questions=parsed)
+        doubt = None if typed.get("sure") else doubt_far_sample(store, record, parsed)
+        if doubt is not None:
+            return batch_page(batch_id, typed=typed, questions=(doubt,))
         store.add_sample(record.batch_id, parsed)
         # See Other, so that loading the page again does not send the sample again.
         return RedirectResponse(f"/batches/{escape(batch_id)}?saved=1#samples", HTTPStatus.SEE_OTHER)

@@ -17,6 +17,7 @@ UNITS_OF = {
     Instrument.REFRACTOMETER: (Unit.BRIX, Unit.PLATO, Unit.SG),
     Instrument.DENSITY_METER: (Unit.G_PER_CM3, Unit.SG, Unit.PLATO, Unit.BRIX),
 }
+EARLIEST = timedelta(days=2)  # before pitching: a wort may be measured on brew day, not weeks before
 _CLOCK_SLACK = timedelta(minutes=5)  # between the viewer's clock and ours
 _NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)", re.ASCII)
 _COMMA = re.compile(r"[-+]?\d+,\d+", re.ASCII)
@@ -57,7 +58,7 @@ def _warmth(fields: Mapping[str, str]) -> float:
     return _number(fields, "sample_temperature", "temperature of the sample")
 
 
-def _time(fields: Mapping[str, str], now: datetime) -> datetime:
+def _time(fields: Mapping[str, str], now: datetime, pitched: datetime) -> datetime:
     typed = fields.get("time", "").strip()
     if not typed:
         return now
@@ -69,7 +70,28 @@ def _time(fields: Mapping[str, str], now: datetime) -> datetime:
         raise _Unclear("time", sentence) from error
     if time > now + _CLOCK_SLACK:
         raise _Unclear("time", "When was it taken? The time given lies in the future.")
+    _not_before(time, pitched)
     return time
+
+
+def _not_before(time: datetime, pitched: datetime) -> None:
+    if pitched - time > EARLIEST:
+        sentence = f"When was it taken? The time given lies more than {EARLIEST.days} days before the beer was pitched."
+        raise _Unclear("time", sentence)
+
+
+def check_sample_time(sample: Sample, *, now: datetime, pitched: datetime) -> None:
+    """Refuse a sample, from a file, of a time that cannot be the batch's.
+
+    Raises
+    ------
+    InputError
+        It lies in the future or more than `EARLIEST` before pitching.
+    """
+    try:
+        _time({"time": sample.time.isoformat()}, now, pitched)
+    except _Unclear as unclear:
+        raise InputError(f"sample of {sample.time.isoformat()}", unclear.question.sentence) from None
 
 
 def _instrument(fields: Mapping[str, str]) -> Instrument:
@@ -90,7 +112,7 @@ def _unit(fields: Mapping[str, str]) -> Unit:
 
 
 def parse_sample(
-    fields: Mapping[str, str], *, now: datetime, fahrenheit: bool, original_gravity_sg: float | None
+    fields: Mapping[str, str], *, now: datetime, fahrenheit: bool, original_gravity_sg: float | None, pitched: datetime
 ) -> Sample | tuple[Question, ...]:
     """What was typed, as a sample, or every question it leaves open.
 
@@ -101,6 +123,7 @@ def parse_sample(
     now : UTC
     fahrenheit : the sample temperature was typed in °F
     original_gravity_sg : SG 20/20 °C of the batch, where it is known
+    pitched : UTC, of the batch
 
     Returns
     -------
@@ -108,7 +131,7 @@ def parse_sample(
     """
     questions = [
         question
-        for ask in (_instrument, _unit, _value, _warmth, lambda typed: _time(typed, now))
+        for ask in (_instrument, _unit, _value, _warmth, lambda typed: _time(typed, now, pitched))
         if (question := _asked(ask, fields)) is not None
     ]
     if questions:
@@ -119,7 +142,7 @@ def parse_sample(
         return (Question(field="sample_temperature", sentence=sentence),)
     try:
         sample = Sample(
-            time=_time(fields, now),
+            time=_time(fields, now, pitched),
             instrument=_instrument(fields),
             unit=_unit(fields),
             value=_value(fields),

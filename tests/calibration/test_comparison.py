@@ -51,6 +51,28 @@ def test_several_that_contradict_each_other_are_not_said_to_agree() -> None:
     assert "they disagree by more than they claim" in compared.verdict
 
 
+def test_two_that_contradict_a_majority_on_both_sides_are_both_named() -> None:
+    hydrometers = [Measured(name="hydrometer", gravity_sg=g, sd_sg=0.001) for g in (1.0115, 1.0210, 1.0113)]
+    others = measured(refractometer=(1.0088, 0.0019), heron=(1.0002, 0.0013))
+
+    compared = compare([*hydrometers, *others])
+
+    # By hand: weights 1, 1 and 1/1.9^2 = 0.277 of 1.0115, 1.0113 and 1.0088 give 1.01108.
+    assert compared.best_sg == pytest.approx(1.01108, abs=1e-5)
+    assert compared.apart == (1, 4)
+    assert "they disagree" in compared.verdict
+    assert "hydrometer 1.0210 (+9.9 points) and heron 1.0002 (-10.9 points)" in compared.verdict
+
+
+def test_two_camps_of_equal_size_accuse_nobody() -> None:
+    compared = compare(
+        measured(hydrometer=(1.020, 0.001), meter=(1.0201, 0.001), heron=(1.010, 0.001), kestrel=(1.0101, 0.001))
+    )
+
+    assert compared.apart == ()
+    assert "none stands alone" in compared.verdict
+
+
 @pytest.mark.parametrize(
     "values",
     [

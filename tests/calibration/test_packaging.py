@@ -117,11 +117,18 @@ def test_a_beer_that_may_ferment_on_gets_no_plan(change: dict[str, float | None]
 )
 def test_two_samples_that_prove_no_rest_give_no_plan(earlier: float, later: float, days: float, why: str) -> None:
     with pytest.raises(InputError, match=why):
-        rest_by_hand(earlier_sg=earlier, later_sg=later, days_between=days)
+        rest_by_hand(earlier_sg=earlier, later_sg=later, days_between=days, expected_final_sg=1.010)
 
 
 def test_two_equal_samples_days_apart_prove_a_rest_within_a_point() -> None:
-    assert rest_by_hand(earlier_sg=1.010, later_sg=1.010, days_between=3.0).lowest_gravity_sg == pytest.approx(1.009)
+    rest = rest_by_hand(earlier_sg=1.010, later_sg=1.010, days_between=3.0, expected_final_sg=1.010)
+
+    assert rest.lowest_gravity_sg == pytest.approx(1.009)
+
+
+def test_a_beer_that_stands_still_far_above_its_end_gets_no_plan() -> None:
+    with pytest.raises(InputError, match=r"18\.0 points above its expected end .* BURSTS"):
+        rest_by_hand(earlier_sg=1.030, later_sg=1.030, days_between=5.0, expected_final_sg=1.012)
 
 
 @pytest.mark.parametrize("bottle", list(Bottle))

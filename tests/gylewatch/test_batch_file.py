@@ -65,6 +65,16 @@ def test_an_addition_may_be_declared(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("found", "replacement", "message"),
     [
+        ("= 1.0520", "= 1052", "did you mean 1.052?"),
+        ("= 1.0520", "= 13.0", "is that Brix or °P? as SG it would be about 1.053"),
+        ("= 1.0520", "= 52", "are those points? as SG they are 1.052"),
+        ("= 1.0520", '= "1,052"', "with a point: original_gravity = 1.052"),
+        ("= 1.0520", "= " + "9" * 400, "must be 1.005 to 1.2"),
+        ("= 1.0520", "= " + "9" * 5000, "holds a number too long"),
+        ("volume_l = 21.0", "volume_l = " + "9" * 400, "must be 0.1 to"),
+        ("volume_l = 21.0", "volume_l = " + "[" * 5000, "nested too deep"),
+        ("2026-03-02T18:30:00Z", "0001-01-01T00:00:00+23:00", "must lie between the years 1990 and 2100"),
+        ("2026-03-02T18:30:00Z", "9999-12-31T23:59:00-23:00", "must lie between the years 1990 and 2100"),
         ("volume_l = 21.0", "", "batch.volume_l: is missing"),
         ("volume_l = 21.0", "volume_l = true", "batch.volume_l = True: must be a number"),
         ("volume_l = 21.0", "volume_l = -3", "batch.volume_l = -3: must be 0.1 to"),

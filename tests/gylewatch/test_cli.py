@@ -193,9 +193,10 @@ def test_a_test_message_tells_which_channel_works(brewery: Terminal) -> None:
         ("batch end ferry-lane-pale --time yesterday", "--time: time 'yesterday' is not a time"),
         ("sample list other", "no batch is called 'other'"),
         ("status --config other.toml", "other.toml: there is no such file; write one with: gylewatch init"),
-        ("brew", "No such command 'brew'"),
+        ("brew", "did you mean 'brewday'?"),
+        ("xyzzy", "No such command 'xyzzy'"),
         ("notify-test", "there is no [[notify]]"),
-        ("vessel add FV9 --volume-l much", "'much' is not a valid float"),
+        ("vessel add FV9 --volume-l much", "'much' is not a plain number"),
     ],
 )
 def test_a_mistake_is_one_line_with_exit_code_2(brewery: Terminal, words: str, message: str) -> None:

@@ -50,6 +50,17 @@ def test_an_alert_is_acknowledged_by_name(warned: Terminal) -> None:
     assert "seen by Ada" in warned.type("alert list").out
 
 
+def test_an_alert_that_is_over_cannot_be_snoozed(warned: Terminal) -> None:
+    everything = warned.type("alert list --all --json").json
+    still_open = {one["id"] for one in warned.type("alert list --json").json}
+    over = next(one["id"] for one in everything if one["id"] not in still_open)
+
+    answer = warned.type(f"alert snooze {over}")
+
+    assert answer.code == 2
+    assert "is over already" in answer.err
+
+
 def test_an_alert_is_snoozed_and_woken(warned: Terminal) -> None:
     until = datetime.fromisoformat(warned.type("alert snooze 2 --hours 6 --json").json["snoozed_until"])
 

@@ -111,7 +111,8 @@ def test_readings_of_the_solution_before_do_not_count(workbench: Terminal, live:
 
     answer = workbench.type("calibrate take heron")
 
-    assert answer.code == 2
+    assert answer.code == 1
+    assert "it is too early" in answer.err
     assert "has not settled: no reading yet" in answer.err
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
+
 import pytest
 
 from gylewatch.values import Instrument, Unit
-from tests.gylewatch.workbench import BATCH, Terminal, day, hand, readings
+from tests.gylewatch.workbench import BATCH, PITCHED, Terminal, day, hand, readings
 
 WATER_20_G_PER_CM3 = 0.99820
 GRAVITIES = (1.045, 1.030, 1.015)
@@ -82,3 +84,28 @@ def test_a_batch_without_samples_is_told_what_to_do(workbench: Terminal) -> None
 
     assert answer.code == 2
     assert "gylewatch sample add" in answer.err
+
+
+def test_a_sample_of_the_year_one_is_refused_and_one_that_is_stored_already_does_no_harm(sampled: Terminal) -> None:
+    with sampled.store() as store:
+        store.add_sample(BATCH, hand(Instrument.HYDROMETER, datetime(1, 1, 1, tzinfo=UTC), 1.040))
+    (sampled.folder / "old.csv").write_text(
+        "time,instrument,value,unit,sample_temperature_c\n0001-01-01T00:00:00Z,hydrometer,1.040,SG,20\n"
+    )
+
+    assert len(sampled.type(f"compare {BATCH} --json").json["samples"]) == 3
+    refused = sampled.type(f"sample add {BATCH} --from old.csv")
+    assert refused.code == 2
+    assert "before the beer was pitched" in refused.err
+
+
+def test_a_batch_pitched_tomorrow_is_not_added(workbench: Terminal) -> None:
+    tomorrow = (datetime.now(UTC) + timedelta(days=1)).strftime("%Y-%m-%dT%H:%M:%SZ")
+    text = (workbench.folder / "batch.toml").read_text()
+    before = PITCHED.isoformat().replace("+00:00", "Z")
+    (workbench.folder / "next.toml").write_text(text.replace(before, tomorrow).replace("Test Ale", "Next Ale"))
+
+    answer = workbench.type("batch add next.toml")
+
+    assert answer.code == 2
+    assert "lies in the future" in answer.err

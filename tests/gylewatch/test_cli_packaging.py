@@ -11,7 +11,8 @@ from gylewatch.values import Instrument, Unit
 from tests.gylewatch.workbench import BATCH, Terminal, day, estimate, hand, readings
 
 BEFORE = estimate(time=day(7), gravity_sg=1.0113)
-BY_HAND = "prime --volumes 2.4 --warmest 20 --volume-l 20 --gravity 1.010 --earlier-gravity 1.010 --days-between 3"
+TYPED = "prime --volumes 2.4 --warmest 20 --volume-l 20 --gravity 1.010 --earlier-gravity 1.010 --days-between 3"
+BY_HAND = f"{TYPED} --expected-fg 1.010"
 
 
 def test_a_rested_batch_gets_a_plan_from_its_own_estimate_and_warmth(workbench: Terminal) -> None:
@@ -72,6 +73,8 @@ def test_a_beer_watched_for_a_day_gets_no_plan(workbench: Terminal) -> None:
         (f"prime {BATCH} --volumes 2.4", "its float was never heard"),
         (f"prime {BATCH} --volumes 2.4 --gravity 1.010", "not both"),
         ("prime --volumes 2.4", "a beer must be known to rest"),
+        (TYPED, "add --expected-fg, or --og"),
+        (TYPED.replace("1.010", "1.030") + " --og 1.050 --attenuation 0.80", "20.0 points above its expected end"),
         (BY_HAND.replace("--warmest 20 ", ""), "--warmest are needed"),
         (BY_HAND.replace("--earlier-gravity 1.010", "--earlier-gravity 1.013"), "fell by 3.0 points"),
         (BY_HAND.replace("--warmest 20", "--warmest 68"), "in °C it would be 20.0"),
@@ -108,3 +111,69 @@ def test_a_batch_without_an_estimate_has_a_ledger_without_advice(workbench: Term
 
     assert "no samples were drawn" in answer.out
     assert "nothing to say about a further sample" in answer.out
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        ("vessel add FV9 --volume-l 30,5", "did you mean 30.5?"),
+        ("alert snooze 1 --hours 2,5", "did you mean 2.5?"),
+    ],
+)
+def test_a_decimal_comma_is_answered_with_a_point(workbench: Terminal, words: str, sentence: str) -> None:
+    answer = workbench.type(words)
+
+    assert answer.code == 2
+    assert sentence in answer.err
+    assert "FLOAT " not in workbench.type([*words.split()[:2], "--help"]).out
+
+
+def test_a_sample_far_from_the_estimate_needs_a_second_look(workbench: Terminal) -> None:
+    with workbench.store() as store:
+        store.save_outcomes(BATCH, estimates=[estimate()])
+    words = f"sample add {BATCH} --instrument hydrometer --unit SG --temperature-c 20 --value"
+
+    far, near, sure = (workbench.type(f"{words} {end}") for end in ("1.022", "1.012", "1.022 --sure"))
+
+    assert far.code == 2
+    assert "+11.0 points from the estimate of 1.0110" in far.err
+    assert (near.code, sure.code) == (0, 0)
+
+
+def test_a_withdrawn_sample_is_gone_from_the_list_and_the_ledger(workbench: Terminal) -> None:
+    with workbench.store() as store:
+        mistyped = store.add_sample(BATCH, hand(Instrument.HYDROMETER, day(1), 1.104))
+
+    assert workbench.type(f"sample withdraw {BATCH} {mistyped}").code == 0
+
+    assert "no samples yet" in workbench.type(f"sample list {BATCH}").out
+    assert "no samples were drawn" in workbench.type(f"ledger {BATCH}").out
+    assert "no sample is called" in workbench.type(f"sample withdraw {BATCH} {mistyped}").err
+
+
+def test_a_batch_entered_by_mistake_is_removed_and_its_name_and_float_are_free(workbench: Terminal) -> None:
+    with workbench.store() as store:
+        store.save_outcomes(BATCH, estimates=[estimate()])
+        store.add_sample(BATCH, hand(Instrument.HYDROMETER, day(1), 1.040))
+
+    refused = workbench.type(f"batch remove {BATCH}")
+    removed = workbench.type(f"batch remove {BATCH} --yes")
+
+    assert refused.code == 2
+    assert "add --yes" in refused.err
+    assert removed.code == 0
+    assert workbench.type("batch add batch.toml").code == 0
+    assert "no samples yet" in workbench.type(f"sample list {BATCH}").out
+
+
+def test_no_command_shows_help_and_a_mistyped_one_gets_a_suggestion(bare: Terminal) -> None:
+    alone, mistyped = bare.type([]), bare.type("comapre x")
+
+    assert alone.code == 0
+    assert "Commands:" in alone.out
+    assert mistyped.code == 2
+    assert "did you mean 'compare'?" in mistyped.err
+
+
+def test_an_alert_named_by_its_kind_is_asked_for_by_number(workbench: Terminal) -> None:
+    assert "gylewatch alert list shows the numbers" in workbench.type("alert acknowledge float-silent").err

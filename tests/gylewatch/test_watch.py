@@ -125,6 +125,47 @@ def test_a_sample_is_taken_once(store: Store) -> None:
     assert nothing.estimate is None
 
 
+def test_a_withdrawn_sample_leaves_no_trace_whether_the_watch_runs_or_begins_anew(store: Store) -> None:
+    store.append_readings(READINGS[:100])
+    batch_id = record(store).batch_id
+    follow(watch(store))
+    without = estimates(store)
+    mistyped = Sample(
+        time=without[-1].time + timedelta(minutes=1),
+        instrument=Instrument.DENSITY_METER,
+        value=without[-1].gravity_sg - 0.015,
+        unit=Unit.SG,
+        sample_temperature_c=20.0,
+    )
+    first = store.add_sample(batch_id, mistyped)
+    running = watch(store)
+    follow(running)
+    assert estimates(store) != without
+
+    store.withdraw_sample(batch_id, first, who="Ada", time=READINGS[-1].time)
+    running.save()  # the service is stopped before it has looked
+    follow(watch(store))
+    after_restart = estimates(store)
+    store.withdraw_sample(batch_id, store.add_sample(batch_id, mistyped), who="Ada", time=READINGS[-1].time)
+    follow(running)
+
+    assert after_restart == without
+    assert estimates(store) == without
+
+
+def test_a_removed_batch_leaves_nothing_to_save(store: Store) -> None:
+    store.append_readings(READINGS[:100])
+    watched = watch(store)
+    follow(watched)
+    batch_id = record(store).batch_id
+
+    store.remove_batch(batch_id)
+    watched.save()
+
+    assert store.batches() == ()
+    assert store.state(batch_id) is None
+
+
 def test_another_curve_reads_the_batch_again_and_repeats_no_alert(store: Store) -> None:
     store.append_readings(READINGS)
     follow(watch(store))

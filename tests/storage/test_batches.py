@@ -140,3 +140,18 @@ def test_samples_come_in_order_of_time_and_new_ones_in_order_of_entry(store: Sto
     assert store.sample_after(batch_id, 0) == ((first, late), (second, early))
     assert store.sample_after(batch_id, first) == ((second, early),)
     assert store.sample_after(batch_id, second) == ()
+
+
+def test_a_withdrawn_sample_counts_no_more_and_the_batch_is_read_again(store: Store) -> None:
+    batch_id = store.add_batch(batch(), created=at(0)).batch_id
+    first, second = (store.add_sample(batch_id, sample(minutes)) for minutes in (10, 20))
+    store.save_outcomes(batch_id, state=b"learnt from both", cursor=0, sample_cursor=second)
+
+    store.withdraw_sample(batch_id, first, who="Ada", time=at(30))
+
+    assert [number for number, _ in store.samples(batch_id)] == [second]
+    assert [number for number, _ in store.sample_after(batch_id, 0)] == [second]
+    assert store.withdrawn_samples(batch_id) == 1
+    assert store.state(batch_id) is None
+    with pytest.raises(NotFound, match="no sample is called"):
+        store.withdraw_sample(batch_id, first, who="Ada", time=at(31))

@@ -88,6 +88,22 @@ def test_limit_gives_the_newest_estimates(client: TestClient, batch_id: BatchId)
     assert [row["time"] for row in rows] == ["2026-03-07T16:15:00Z", "2026-03-07T16:30:00Z"]
 
 
+@pytest.mark.parametrize("kind", ["estimates", "readings"])
+def test_one_answer_is_bounded_and_the_bound_is_documented(
+    client: TestClient, store: Store, batch_id: BatchId, kind: str
+) -> None:
+    store.append_readings([brewery.reading(hours / 60) for hours in range(2500)])
+    store.save_outcomes(batch_id, estimates=[brewery.estimate(hours / 60) for hours in range(2500)])
+
+    rows = client.get(f"/api/v1/batches/{batch_id}/{kind}").json()
+    above = client.get(f"/api/v1/batches/{batch_id}/{kind}?limit=20001")
+    described = client.get("/api/v1/openapi.json").text
+
+    assert len(rows) == 2000
+    assert "20000" in problem(above, 422)
+    assert "2,000 if not given" in described
+
+
 def test_thinned_estimates_keep_a_lonely_extreme(client: TestClient, store: Store) -> None:
     batch_id = brewery.add_batch(store, brewery.harbour_pale())
     rows = list(brewery.estimates(250.0))

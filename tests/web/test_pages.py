@@ -184,6 +184,24 @@ def test_a_decimal_comma_is_asked_about_and_what_was_typed_stays(
     assert len(store.samples(batch_id)) == 1
 
 
+def test_a_sample_far_from_the_estimate_is_kept_only_when_it_is_confirmed(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    now = store.estimates(batch_id, limit=1)[0]
+    far = FORM | {"value": f"{now.gravity_sg + 0.012:.4f}", "time": now.time.isoformat()}
+
+    asked = client.post(f"/batches/{batch_id}", data=far, headers=OURS)
+    before = len(store.samples(batch_id))
+    confirmed = client.post(f"/batches/{batch_id}", data=far | {"sure": "1"}, headers=OURS, follow_redirects=False)
+
+    assert asked.status_code == 422
+    assert "points from the estimate" in asked.text
+    assert 'name="sure"' in asked.text
+    assert before == 1
+    assert confirmed.status_code == 303
+    assert len(store.samples(batch_id)) == 2
+
+
 def test_what_was_typed_cannot_become_markup(client: TestClient, batch_id: BatchId) -> None:
     answer = client.post(f"/batches/{batch_id}", data=FORM | {"value": '"><b id="x">'}, headers=OURS)
 

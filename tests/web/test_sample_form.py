@@ -7,14 +7,14 @@ from datetime import timedelta
 import pytest
 
 from gylewatch.values import Instrument, Sample, Unit
-from tests.web.brewery import NOW
+from tests.web.brewery import NOW, PITCHED
 from web.sample_form import Question, parse_sample
 
 GOOD = {"instrument": "hydrometer", "value": "1.020", "unit": "SG", "sample_temperature": "19.5", "time": ""}
 
 
 def parse(*, fahrenheit: bool = False, **changes: str) -> Sample | tuple[Question, ...]:
-    return parse_sample(GOOD | changes, now=NOW, fahrenheit=fahrenheit, original_gravity_sg=1.052)
+    return parse_sample(GOOD | changes, now=NOW, fahrenheit=fahrenheit, original_gravity_sg=1.052, pitched=PITCHED)
 
 
 def question(answer: Sample | tuple[Question, ...]) -> Question:
@@ -47,6 +47,11 @@ def test_a_time_in_the_future_is_asked_about() -> None:
     assert "future" in question(parse(time=(NOW + timedelta(hours=1)).isoformat())).sentence
 
 
+@pytest.mark.parametrize("typed", ["0001-01-01", "2026-02-27T18:00"])
+def test_a_time_long_before_pitching_is_asked_about(typed: str) -> None:
+    assert "before the beer was pitched" in question(parse(time=typed)).sentence
+
+
 @pytest.mark.parametrize("typed", ["yesterday", "2026-13-01T00:00", "0001-01-01T00:00:00+23:59"])
 def test_what_is_no_time_is_asked_about(typed: str) -> None:
     assert question(parse(time=typed)).field == "time"
@@ -72,7 +77,7 @@ def test_what_is_no_time_is_asked_about(typed: str) -> None:
 def test_what_cannot_be_meant_is_asked_about_with_what_may_be(field: str, typed: str, hint: str) -> None:
     fields = GOOD | {field: typed}
 
-    answer = parse_sample(fields, now=NOW, fahrenheit=False, original_gravity_sg=1.052)
+    answer = parse_sample(fields, now=NOW, fahrenheit=False, original_gravity_sg=1.052, pitched=PITCHED)
 
     assert hint in question(answer).sentence
 

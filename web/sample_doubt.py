@@ -1,0 +1,33 @@
+"""A hand sample far from what is believed is asked about before it is kept: it may be mistyped."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from gylewatch.units import POINT_SG
+from gylewatch.values import Sample
+from storage.records import BatchRecord
+from storage.store import Store
+from web.records import corrected
+from web.sample_form import Question
+
+FAR_POINTS = 8.0  # more than curve and hydrometer err together; a slip of one digit is ten points or more
+_FRESH = timedelta(hours=12)  # an estimate older than that says little about a beer in full ferment
+
+
+def doubt_far_sample(store: Store, record: BatchRecord, sample: Sample) -> Question | None:
+    """The question whether a sample far from the estimate of its time is right; None: there is no reason to ask."""
+    hand = corrected(record.batch, sample)
+    near = store.estimates(
+        record.batch_id, since=sample.time - _FRESH, until=sample.time + timedelta(microseconds=1), limit=1
+    )
+    if hand is None or not near:
+        return None
+    off = (hand.gravity_sg - near[-1].gravity_sg) / POINT_SG
+    if abs(off) <= FAR_POINTS:
+        return None
+    return Question(
+        field="sure",
+        sentence=f"Is that right? {hand.gravity_sg:.4f} lies {off:+.1f} points from the estimate of "
+        f"{near[-1].gravity_sg:.4f}. Read the instrument once more, and confirm if it is.",
+    )
