@@ -25,7 +25,6 @@ class FermentationMemory:
 
     first: datetime | None = None  # first estimate
     time: datetime | None = None  # newest estimate
-    latest_temperature_c: float | None = None
     warmest_c: float | None = None  # highest temperature in about the last day, fading
     starting: Streak = NO_STREAK
     started: datetime | None = None  # latched: a batch starts once
@@ -65,7 +64,6 @@ def _follow_temperature(memory: FermentationMemory, estimate: Estimate) -> Ferme
         memory,
         first=memory.first or now,
         time=now,
-        latest_temperature_c=estimate.temperature_c,
         warmest_c=warmest,
     )
 

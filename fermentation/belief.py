@@ -88,7 +88,6 @@ class Belief:
     temperature_c: float  # last
     reference_c: float  # temperature at which k is expressed
     warmest_c: float  # warmest lasting temperature of the batch
-    added_points: float  # gravity of declared additions so far
     additions_done: int
     modes_points: tuple[float, ...]  # the curve's error modes where the float has lately been
     misfit: float  # smoothed square of the standardised disagreement of the hand samples
@@ -109,7 +108,7 @@ def cloud_of(belief: Belief) -> Cloud:
     return belief.cloud
 
 
-_MAGIC = b"gylewatch belief 7\n"
+_MAGIC = b"gylewatch belief 8\n"
 _SCALARS = (
     "step",
     "stuck",
@@ -117,7 +116,6 @@ _SCALARS = (
     "temperature_c",
     "reference_c",
     "warmest_c",
-    "added_points",
     "additions_done",
     "misfit",
 )

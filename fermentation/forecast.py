@@ -6,7 +6,7 @@ import numpy as np
 
 from fermentation.belief import FINAL, LOG_K, ORIGINAL, TAIL, Belief, Cloud, FloatArray, Z, cloud_of
 from fermentation.kinetics import TAIL_HOURS, Z_LIMIT, hours_between, speed, temperature_factor
-from fermentation.motion import LOG_K_RANGE
+from fermentation.motion import LOG_K_RANGE, pace_of
 
 FINISH_POINTS = 0.5
 # Finished means: half a point or less left to fall; no hand instrument sees less
@@ -39,8 +39,7 @@ def hours_to_finish(belief: Belief) -> tuple[FloatArray, FloatArray]:
     """(n,) hours from now, negative once it lies behind, infinite where stalled; and (n,) their standard deviation."""
     cloud = cloud_of(belief)
     warm = temperature_factor(belief.reference_c, belief.reference_c, belief.warmest_c)
-    now = temperature_factor(belief.temperature_c, belief.reference_c, belief.warmest_c)
-    pace = max(warm, now, 0.05)
+    pace = max(warm, pace_of(belief), 0.05)
     drop = np.maximum(cloud.mean[ORIGINAL] - cloud.mean[FINAL], 2.0 * FINISH_POINTS)
     share_left = FINISH_POINTS / drop
     z_end = np.minimum(np.log1p(-share_left) - np.log(share_left), Z_LIMIT)

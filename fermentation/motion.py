@@ -6,9 +6,23 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fermentation.belief import FINAL, FOAM, HEAD, LOG_K, OFFSET, ORIGINAL, SHORT, TAIL, BoolArray, Cloud, FloatArray, Z
+from fermentation.belief import (
+    FINAL,
+    FOAM,
+    HEAD,
+    LOG_K,
+    OFFSET,
+    ORIGINAL,
+    SHORT,
+    TAIL,
+    Belief,
+    BoolArray,
+    Cloud,
+    FloatArray,
+    Z,
+)
 from fermentation.gravity import gravity_rows
-from fermentation.kinetics import TAIL_HOURS, advance, progress, speed
+from fermentation.kinetics import TAIL_HOURS, advance, progress, speed, temperature_factor
 
 LOG_K_DRIFT_PER_SQRT_DAY = 0.25
 # Nutrients, oxygen and the brewer's hand change the pace; curve families do not cover all of it
@@ -108,6 +122,11 @@ def _renew(cloud: Cloud, days: float, renewal: Renewal, generator: np.random.Gen
     covariance[Z, Z] = np.where(renewed, variance, covariance[Z, Z])
     covariance[:, Z] = covariance[Z]
     return replace(cloud, mean=mean, covariance=covariance, stalled=cloud.stalled & ~renewed)
+
+
+def pace_of(belief: Belief) -> float:
+    """Temperature factor of the rate as the belief stands."""
+    return temperature_factor(belief.temperature_c, belief.reference_c, belief.warmest_c)
 
 
 def effective_k(cloud: Cloud, pace: float) -> FloatArray:

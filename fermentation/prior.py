@@ -20,6 +20,7 @@ from fermentation.belief import (
 )
 from fermentation.kinetics import shape_of
 from fermentation.motion import Renewal
+from gylewatch.units import points_from_sg
 from gylewatch.values import Batch
 
 PARTICLES = 120
@@ -98,24 +99,29 @@ def seed_cloud(
 
 def renewal(batch: Batch, reference_c: float) -> Renewal:
     """What a hypothesis starts from whose end turned out to be a pause."""
-    low, high = batch.expected_attenuation
+    kept, kept_sd = _kept(batch)
     return Renewal(
-        kept=1.0 - 0.5 * (low + high),
-        kept_sd=float(np.hypot((high - low) / np.sqrt(12.0), ATTENUATION_SPILL)),
+        kept=kept,
+        kept_sd=kept_sd,
         log_k=LOG_K_AT_20_C + LOG_K_PER_C * (reference_c - 20.0),
         log_k_sd=LOG_K_SD,
     )
 
 
+def _kept(batch: Batch) -> tuple[float, float]:
+    """Final over original gravity of a healthy batch, and its standard deviation: the yeast's range as uniform."""
+    low, high = batch.expected_attenuation
+    return 1.0 - 0.5 * (low + high), float(np.hypot((high - low) / np.sqrt(12.0), ATTENUATION_SPILL))
+
+
 def _seed_gravities(batch: Batch, first_points: float, modes: int, poor: BoolArray) -> tuple[FloatArray, FloatArray]:
     n, m = len(poor), MODES + modes
     measured = batch.original_gravity_sg
-    original = first_points if measured is None else 1000.0 * (measured - 1.0)
+    original = first_points if measured is None else points_from_sg(measured)
     original = max(original, 8.0)
     original_sd = GUESSED_ORIGINAL_SD_POINTS if measured is None else MEASURED_ORIGINAL_SD_POINTS
-    low, high = batch.expected_attenuation
-    kept = 1.0 - 0.5 * (low + high)
-    spread = np.where(poor, POOR_ATTENUATION_SD, np.hypot((high - low) / np.sqrt(12.0), ATTENUATION_SPILL))
+    kept, kept_sd = _kept(batch)
+    spread = np.where(poor, POOR_ATTENUATION_SD, kept_sd)
     mean = np.zeros((m, n))
     mean[ORIGINAL], mean[FINAL] = original, kept * original
     covariance = np.zeros((m, m, n))

@@ -7,7 +7,7 @@ readings gives a prefix of the estimates. Dense readings are joined to one robus
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from statistics import median
 
 import numpy as np
@@ -33,9 +33,10 @@ from fermentation.belief import (
 )
 from fermentation.estimate import Estimate
 from fermentation.gravity import gravity_rows
-from fermentation.motion import effective_k, pass_time
+from fermentation.motion import effective_k, pace_of, pass_time
 from fermentation.prior import renewal, seed_cloud
 from fermentation.summary import summarise
+from gylewatch.units import POINT_SG, points_from_sg
 from gylewatch.values import Addition, Batch
 
 BIN_MINUTES = 10.0
@@ -74,7 +75,6 @@ def start(batch: Batch) -> Belief:
         temperature_c=sum(batch.temperature_c) / 2.0,
         reference_c=sum(batch.temperature_c) / 2.0,
         warmest_c=sum(batch.temperature_c) / 2.0,
-        added_points=0.0,
         additions_done=0,
         modes_points=(),
         recent_points=(),
@@ -95,7 +95,7 @@ def step(belief: Belief, gravity: GravityReading) -> tuple[Belief, Estimate | No
     """
     if gravity.time < belief.batch.pitched:
         return belief, None
-    value = 1000.0 * (gravity.gravity_sg - 1.0)
+    value = points_from_sg(gravity.gravity_sg)
     if belief.cloud is None:
         belief = _born(belief, gravity, value)
     elif gravity.time <= belief.time:
@@ -112,7 +112,7 @@ def step(belief: Belief, gravity: GravityReading) -> tuple[Belief, Estimate | No
 def _with_modes(belief: Belief, gravity: GravityReading, elapsed_hours: float) -> Belief:
     follow = 1.0 - float(np.exp(-elapsed_hours / MODES_HOURS))
     pairs = zip(belief.modes_points, gravity.modes_sg, strict=True)
-    return replace(belief, modes_points=tuple(old + follow * (1000.0 * new - old) for old, new in pairs))
+    return replace(belief, modes_points=tuple(old + follow * (new / POINT_SG - old) for old, new in pairs))
 
 
 def observe_sample(belief: Belief, sample: HandGravity) -> tuple[Belief, Estimate | None]:
@@ -124,7 +124,7 @@ def observe_sample(belief: Belief, sample: HandGravity) -> tuple[Belief, Estimat
     """
     if sample.time < belief.batch.pitched:
         return belief, None
-    points, sd_points = 1000.0 * (sample.gravity_sg - 1.0), 1000.0 * sample.sd_sg
+    points, sd_points = points_from_sg(sample.gravity_sg), sample.sd_sg / POINT_SG
     if belief.cloud is None:
         early = (*belief.early, (sample.time, points, sd_points))
         return replace(belief, early=early[-EARLY_SAMPLES:]), None
@@ -150,7 +150,7 @@ def _take_sample(belief: Belief, time: datetime, points: float, sd_points: float
 def _born(belief: Belief, gravity: GravityReading, value: float) -> Belief:
     warm = gravity.temperature_c
     cloud = seed_cloud(belief.batch, value, warm, len(gravity.modes_sg), _generator(belief))
-    modes = tuple(1000.0 * mode for mode in gravity.modes_sg)
+    modes = tuple(mode / POINT_SG for mode in gravity.modes_sg)
     early = belief.early
     belief = replace(
         belief,
@@ -231,13 +231,11 @@ def _add(belief: Belief, addition: Addition) -> Belief:
     covariance = cloud.covariance.copy()
     covariance[Z, Z] += 0.3**2
     cloud = replace(cloud, mean=mean, covariance=covariance, stalled=np.zeros_like(cloud.stalled))
-    added = belief.added_points + float(np.mean(points))
     return replace(
         belief,
         cloud=cloud,
         step=belief.step + 1,
         additions_done=belief.additions_done + 1,
-        added_points=added,
     )
 
 
@@ -258,7 +256,7 @@ def _carried_back(belief: Belief, late_hours: float) -> FloatArray:
     cloud = cloud_of(belief)
     if late_hours <= 0.0:
         return cloud.z
-    pace = kinetics.temperature_factor(belief.temperature_c, belief.reference_c, belief.warmest_c)
+    pace = pace_of(belief)
     slope = kinetics.speed(cloud.z, effective_k(cloud, pace), cloud.shape)
     return cloud.z - np.minimum(slope * late_hours, 3.0)
 
@@ -308,8 +306,3 @@ def _learnt_noise(belief: Belief, expected: FloatArray, rows: FloatArray, value:
     direction = 1.0 if abs(mean) > 0.6745 * np.sqrt(total) else -1.0
     low, high = NOISE_RANGE_POINTS
     return float(np.clip(belief.noise_points * np.exp(gain * share * direction), low, high))
-
-
-def next_bin(belief: Belief) -> datetime:
-    """When the next reading will be taken rather than held."""
-    return belief.time + timedelta(minutes=BIN_MINUTES)

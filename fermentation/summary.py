@@ -13,9 +13,10 @@ from fermentation.belief import FOAM, OFFSET, ORIGINAL, SHORT, Belief, Cloud, Fl
 from fermentation.estimate import Estimate, Forecast, Phase
 from fermentation.forecast import final_points, hours_to_finish
 from fermentation.gravity import gravity_rows, spread
-from fermentation.kinetics import progress, temperature_factor
-from fermentation.motion import rate_points_per_day
+from fermentation.kinetics import progress
+from fermentation.motion import pace_of, rate_points_per_day
 from fermentation.phase import phase_of
+from gylewatch.units import sg_from_points
 
 STILL_POINTS_PER_DAY = 0.5
 # one point in two days, the trade's test for a finished beer (common practice, no source)
@@ -64,8 +65,7 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
     here, rows = gravity_rows(cloud)
     here_sd = spread(cloud, rows)
     low, middle, high = quantiles(here, here_sd, weight)
-    pace = temperature_factor(belief.temperature_c, belief.reference_c, belief.warmest_c)
-    rate, log_sd = rate_points_per_day(cloud, pace)
+    rate, log_sd = rate_points_per_day(cloud, pace_of(belief))
     log_rate = np.log(np.maximum(rate, 1e-6))
     rate_low, rate_middle, rate_high = (float(np.exp(x)) for x in quantiles(log_rate, log_sd, weight))
     still = 1.0 - _share_above(log_rate, log_sd, weight, float(np.log(STILL_POINTS_PER_DAY)))
@@ -87,12 +87,12 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
     elif phase not in (Phase.FINISHED, Phase.CONDITIONING):
         finished_at = None
     original_points = float(weight @ original)
-    original_sg, gravity_sg = 1.0 + original_points / 1000.0, 1.0 + middle / 1000.0
+    original_sg, gravity_sg = sg_from_points(original_points), sg_from_points(middle)
     estimate = Estimate(
         time=belief.time,
         gravity_sg=gravity_sg,
-        gravity_low_sg=1.0 + low / 1000.0,
-        gravity_high_sg=1.0 + high / 1000.0,
+        gravity_low_sg=sg_from_points(low),
+        gravity_high_sg=sg_from_points(high),
         rate_points_per_day=rate_middle,
         rate_low_points_per_day=rate_low,
         rate_high_points_per_day=rate_high,
@@ -130,9 +130,9 @@ def _probability_attenuated(belief: Belief, here: FloatArray, rows: FloatArray, 
 def _forecast(cloud: Cloud, here: FloatArray, here_sd: FloatArray, finish: Finish | None) -> Forecast:
     low, middle, high = quantiles(*final_points(cloud, here, here_sd))
     return Forecast(
-        final_gravity_sg=1.0 + middle / 1000.0,
-        final_gravity_low_sg=1.0 + low / 1000.0,
-        final_gravity_high_sg=1.0 + high / 1000.0,
+        final_gravity_sg=sg_from_points(middle),
+        final_gravity_low_sg=sg_from_points(low),
+        final_gravity_high_sg=sg_from_points(high),
         finish_low=finish[0] if finish else None,
         finish_time=finish[1] if finish else None,
         finish_high=finish[2] if finish else None,
