@@ -15,7 +15,7 @@ from alerts.alert import Evidence, Kind, Severity
 from alerts.conditions import NO_STREAK, Condition, OpenAlert, Streak, ended, follow_streak, hours_between, middle
 from alerts.thresholds import AlertSettings
 from fermentation.estimate import Estimate
-from gylewatch.values import Batch, Reading
+from gylewatch.values import Batch, Reading, utc_text
 
 Opened = Mapping[Kind, OpenAlert]
 
@@ -216,8 +216,8 @@ def battery_will_not_last(
         "chemistry": chemistry,
         "loss_mv_per_day": round(loss * 24000, 1),
         "cautious_loss_mv_per_day": round(cautious_loss * 24000, 1),
-        "lasts_until": lasts_until.isoformat(timespec="minutes").replace("+00:00", "Z"),
-        "needed_until": end.isoformat(timespec="minutes").replace("+00:00", "Z"),
+        "lasts_until": utc_text(lasts_until, "minutes"),
+        "needed_until": utc_text(end, "minutes"),
         "needed_until_from": end_from,
         "watched_h": round(watched_h, 1),
     }

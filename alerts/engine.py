@@ -16,7 +16,7 @@ from alerts.alert import Alert, Kind, Severity
 from alerts.conditions import Condition, Observation, OpenAlert, ended
 from alerts.rules import IMPLIED_BY, RULES, Memory, follow
 from alerts.settings import AlertSettings
-from gylewatch.values import Batch
+from gylewatch.values import Batch, utc_text
 
 __all__ = ["Action", "AlertState", "Decision", "Observation", "deliberate", "judge", "start"]
 
@@ -165,7 +165,7 @@ def _alerts(decision: Decision, now: datetime) -> tuple[Alert, ...]:
     )
     if decision.raised is None:
         return (alert,)
-    raised = {RAISED: decision.raised.since.isoformat().replace("+00:00", "Z")}
+    raised = {RAISED: utc_text(decision.raised.since)}
     if decision.action is Action.RESOLVE:
         return (replace(alert, evidence={**condition.evidence, **raised}, resolves=decision.kind),)
     milder = replace(

@@ -11,7 +11,7 @@ from typing import Any
 from calibration.settling import Settling, reference_point
 from calibration.solution import GREATEST_GRAVITY_SG
 from gylewatch.errors import CalibrationError, InputError, TooEarly
-from gylewatch.values import FloatId, Reference, check_name
+from gylewatch.values import FloatId, Reference, check_name, utc_text
 
 FORMAT = "gylewatch-calibration-1"
 FEWEST_SOLUTIONS, MOST_SOLUTIONS = 3, 20
@@ -128,7 +128,7 @@ def to_json(session: Session) -> dict[str, Any]:
     return {
         "format": FORMAT,
         "float": session.float_id,
-        "begun": _written(session.begun),
+        "begun": utc_text(session.begun),
         "solutions": [
             {
                 "gravity_sg": one.gravity_sg,
@@ -136,7 +136,7 @@ def to_json(session: Session) -> dict[str, Any]:
                 "angle_deg": one.point and one.point.angle_deg,
                 "angle_sd_deg": one.point and one.point.angle_sd_deg,
                 "temperature_c": one.point and one.point.temperature_c,
-                "taken": None if one.taken is None else _written(one.taken),
+                "taken": None if one.taken is None else utc_text(one.taken),
             }
             for one in session.solutions
         ],
@@ -195,10 +195,6 @@ def _at(session: Session, place: int) -> Solution:
 def _with(session: Session, place: int, solution: Solution) -> Session:
     solutions = session.solutions
     return replace(session, solutions=(*solutions[: place - 1], solution, *solutions[place:]))
-
-
-def _written(time: datetime) -> str:
-    return time.isoformat().replace("+00:00", "Z")
 
 
 def _read(text: str) -> datetime:

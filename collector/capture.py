@@ -14,6 +14,7 @@ from typing import Final
 
 from collector.packet import Packet, Source
 from gylewatch.errors import InputError
+from gylewatch.values import utc_text
 
 _SECRET: Final = re.compile(r"pass|secret|token|key|ssid|psk|auth|credential", re.IGNORECASE)
 REMOVED: Final = "removed"
@@ -22,7 +23,7 @@ REMOVED: Final = "removed"
 def capture_line(packet: Packet) -> str:
     """`packet` as one line without its end. In a JSON payload, values under names such as ``password`` are removed."""
     line = {
-        "received": packet.received.isoformat().replace("+00:00", "Z"),
+        "received": utc_text(packet.received),
         "source": packet.source.value,
         "origin": packet.origin,
         "retained": packet.retained,

@@ -26,6 +26,10 @@ def status_topic(prefix: str = DEFAULT_PREFIX) -> str:
     return f"{prefix}/service/status"
 
 
+def notices_topic(prefix: str = DEFAULT_PREFIX) -> str:
+    return f"{prefix}/service/notices"
+
+
 def float_of_topic(topic: str, prefix: str = DEFAULT_PREFIX) -> str | None:
     """The float that a readings topic names; None for every other topic."""
     head = f"{prefix}/readings/"

@@ -25,7 +25,7 @@ from gylewatch.terminal import (
     shown_time,
     user_name,
 )
-from gylewatch.values import BatchId, FloatId, Reference, VesselId, check_name
+from gylewatch.values import BatchId, FloatId, Reference, VesselId, check_name, utc_text
 from storage.records import CurveRecord, FloatRecord, VesselRecord
 from storage.store import Store
 from web.records import corrected
@@ -177,11 +177,7 @@ def list_curves(*, float_name: str, as_json: bool, config: Path) -> None:
 def show_curve(*, float_name: str, version: int | None, as_json: bool, config: Path) -> None:
     """Show one version of FLOAT's curve with its points and how far they lie from it."""
     with opened_store(config) as store:
-        _require_float(store, float_name)
-        name = FloatId(float_name)
-        record = store.curve(name, version) if version is not None else store.current_curve(name)
-    if record is None:
-        raise NotFound("curve", float_name, "calibrate the float with: gylewatch curve add references.csv")
+        record = required_curve(store, float_name, version)
     if as_json:
         show_json(_curve_json(record))
         return
@@ -194,11 +190,22 @@ def _require_float(store: Store, name: str) -> None:
         raise NotFound("float", name, "list them with: gylewatch float list")
 
 
+def required_curve(store: Store, float_name: str, version: int | None = None) -> CurveRecord:
+    """A version of a float's curve, the newest if none is named; raises `NotFound` with what to do."""
+    _require_float(store, float_name)
+    name = FloatId(float_name)
+    record = store.curve(name, version) if version is not None else store.current_curve(name)
+    if record is None:
+        remedy = "calibrate the float with: gylewatch calibrate, or gylewatch curve add references.csv"
+        raise NotFound("curve", float_name, remedy)
+    return record
+
+
 def _curve_json(record: CurveRecord) -> dict[str, object]:
     return {
         "float": record.float_id,
         "version": record.version,
-        "created": record.created.isoformat().replace("+00:00", "Z"),
+        "created": utc_text(record.created),
         "who": record.who,
         "note": record.note,
         "curve": record.curve.to_json(),

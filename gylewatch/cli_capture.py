@@ -17,7 +17,7 @@ from gylewatch.config import Settings, read_settings
 from gylewatch.errors import ConfigError, InputError
 from gylewatch.quantities import Number
 from gylewatch.terminal import FilePath, config_option, json_option, opened_store, show_json, show_table
-from gylewatch.values import FloatId, Reading
+from gylewatch.values import FloatId, Reading, utc_text
 
 _MOST_BYTES = 100_000_000  # a year of one float at 15 minutes has 10 MB; more is not a capture
 
@@ -143,7 +143,7 @@ def _said(outcome: Reading | str) -> str:
 
 def _shape(packet: Packet, outcome: Reading | str) -> dict[str, Any]:
     shape: dict[str, Any] = {
-        "received": packet.received.isoformat().replace("+00:00", "Z"),
+        "received": utc_text(packet.received),
         "source": packet.source.value,
         "origin": packet.origin,
     }
@@ -151,7 +151,7 @@ def _shape(packet: Packet, outcome: Reading | str) -> dict[str, Any]:
         return {**shape, "reading": None, "refused": outcome}
     reading = {
         "float": outcome.float_id,
-        "time": outcome.time.isoformat().replace("+00:00", "Z"),
+        "time": utc_text(outcome.time),
         "angle_deg": outcome.angle_deg,
         "temperature_c": outcome.temperature_c,
         "battery_v": outcome.battery_v,

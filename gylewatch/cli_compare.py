@@ -11,7 +11,7 @@ from gylewatch.comparing import Beside, Row
 from gylewatch.errors import InputError
 from gylewatch.terminal import config_option, json_option, opened_store, show_json, show_table, shown_time
 from gylewatch.units import POINT_SG
-from gylewatch.values import BatchId
+from gylewatch.values import BatchId, utc_text
 from web.comparison import compared
 
 
@@ -37,7 +37,7 @@ def _json(shown: Beside) -> dict[str, object]:
     return {
         "samples": [
             {
-                "time": row.time.isoformat().replace("+00:00", "Z"),
+                "time": utc_text(row.time),
                 "measured": [asdict(one) for one in row.measured],
                 "comparison": None if row.comparison is None else asdict(row.comparison),
             }

@@ -13,9 +13,9 @@ from calibration.anchoring import AROUND, anchor
 from calibration.curve import Curve, gravity_reading
 from calibration.recalibrate import SUSPECT_SIGMA, Anchor, Recalibration, check_in_water, recalibrate
 from calibration.settling import settling
-from gylewatch.cli_brewery import curves
+from gylewatch.cli_brewery import curves, required_curve
 from gylewatch.curve_picture import RESIDUAL_HEADER, picture, residual_rows
-from gylewatch.errors import CalibrationError, InputError, NotFound
+from gylewatch.errors import CalibrationError, InputError
 from gylewatch.quantities import Celsius, Number
 from gylewatch.terminal import (
     FilePath,
@@ -29,7 +29,7 @@ from gylewatch.terminal import (
     user_name,
 )
 from gylewatch.units import POINT_SG
-from gylewatch.values import BatchId, FloatId, Reference
+from gylewatch.values import BatchId, FloatId, Reference, utc_text
 from gylewatch.window import newest_window
 from storage.records import BatchRecord, CurveRecord
 from storage.store import Store
@@ -40,16 +40,6 @@ __all__ = ["curves"]
 ANGLE = Number("deg", low=0.0, high=180.0)
 WATER_C = Celsius(low=0.0, high=40.0)
 EXPORT_FORMAT = "gylewatch-curve-export-1"
-
-
-def _current(store: Store, float_name: str, version: int | None = None) -> CurveRecord:
-    name = FloatId(float_name)
-    if name not in store.float_ids():
-        raise NotFound("float", float_name, "list them with: gylewatch float list")
-    record = store.curve(name, version) if version is not None else store.current_curve(name)
-    if record is None:
-        raise NotFound("curve", float_name, "calibrate the float with: gylewatch calibrate")
-    return record
 
 
 @curves.command("check-water")
@@ -64,7 +54,7 @@ def check_water(
     """Check FLOAT's curve in plain water, the one solution that everyone has."""
     angle_sd_deg = 0.2
     with opened_store(config) as store:
-        record = _current(store, float_name)
+        record = required_curve(store, float_name)
         if angle_deg is None or temperature_c is None:
             rest = settling(newest_window(store, FloatId(float_name), now()))
             if not rest.settled:
@@ -97,7 +87,7 @@ def recalibrate_by_samples(
     """Update the curve of BATCH's float by the hand samples of BATCH: offset, then slope, as far as they bear."""
     with opened_store(config) as store:
         record = store.batch(BatchId(batch_id))
-        before = _current(store, record.batch.float_id, record.curve_version)
+        before = required_curve(store, record.batch.float_id, record.curve_version)
         anchors = _anchors(store, record)
         updated = recalibrate(before.curve, anchors, original_gravity_sg=record.batch.original_gravity_sg)
         version = None
@@ -188,8 +178,8 @@ def reread(*, batch_id: str, version: int | None, uses: bool, as_json: bool, con
     """Show BATCH (its id) under its present curve and under another version side by side."""
     with opened_store(config) as store:
         record = store.batch(BatchId(batch_id))
-        present = _current(store, record.batch.float_id, record.curve_version)
-        other = _current(store, record.batch.float_id, version)
+        present = required_curve(store, record.batch.float_id, record.curve_version)
+        other = required_curve(store, record.batch.float_id, version)
         rows = _side_by_side(store, record, present.curve, other.curve)
         if uses:
             store.set_batch_curve(record.batch_id, other.version)
@@ -243,7 +233,7 @@ def _side_by_side(store: Store, record: BatchRecord, present: Curve, other: Curv
 def show_picture(*, float_name: str, version: int | None, as_json: bool, config: Path) -> None:
     """Draw FLOAT's curve with its 80 % band, its points and their residuals."""
     with opened_store(config) as store:
-        record = _current(store, float_name, version)
+        record = required_curve(store, float_name, version)
     drawn = picture(record.curve, record.references)
     if as_json:
         show_json({"float": float_name, "version": record.version, "picture": drawn.splitlines()})
@@ -260,13 +250,13 @@ def show_picture(*, float_name: str, version: int | None, as_json: bool, config:
 def export_curve(*, float_name: str, version: int | None, _as_json: bool, config: Path) -> None:
     """Print one version of FLOAT's curve with its points as JSON."""
     with opened_store(config) as store:
-        record = _current(store, float_name, version)
+        record = required_curve(store, float_name, version)
     show_json(
         {
             "format": EXPORT_FORMAT,
             "float": record.float_id,
             "version": record.version,
-            "created": record.created.isoformat().replace("+00:00", "Z"),
+            "created": utc_text(record.created),
             "who": record.who,
             "note": record.note,
             "curve": record.curve.to_json(),

@@ -22,7 +22,7 @@ from gylewatch.terminal import (
     show_table,
     shown_time,
 )
-from gylewatch.values import BatchId
+from gylewatch.values import BatchId, utc_text
 
 
 @click.command()
@@ -120,4 +120,4 @@ def _times(episode: Episode | None) -> dict[str, str | None] | None:
 
 
 def _iso(time: datetime | None) -> str | None:
-    return None if time is None else time.isoformat().replace("+00:00", "Z")
+    return None if time is None else utc_text(time)

@@ -26,7 +26,7 @@ from gylewatch.data_time import passed
 from gylewatch.errors import GylewatchError, InputError
 from gylewatch.outputs import Outputs
 from gylewatch.tables import read_readings, read_references, read_samples
-from gylewatch.values import Batch, Reading, Sample
+from gylewatch.values import Batch, Reading, Sample, utc_text
 
 ESTIMATES_HEADER: Final = (
     "time,gravity_sg,gravity_low_sg,gravity_high_sg,rate_points_per_day,apparent_attenuation,abv_percent,phase,"
@@ -289,12 +289,12 @@ def replay(
 
 def _time(time: datetime | None) -> str:
     """ISO 8601 in UTC with Z; fractions only where there are any."""
-    return "" if time is None else time.isoformat().replace("+00:00", "Z")
+    return "" if time is None else utc_text(time)
 
 
 def _finish(time: datetime | None) -> str:
     # A forecast is no better than minutes; its digits must not say otherwise.
-    return "" if time is None else time.replace(microsecond=0).isoformat().replace("+00:00", "Z")
+    return "" if time is None else utc_text(time.replace(microsecond=0))
 
 
 def estimate_row(estimate: Estimate) -> str:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Callable, Sequence
+from datetime import datetime
 from typing import Final
 
 from collector.topics import DEFAULT_PREFIX, state_topic
 from fermentation.estimate import Estimate
 from gylewatch.errors import TransportError
-from gylewatch.values import BatchId
+from gylewatch.values import BatchId, utc_text
 
 Publish = Callable[[str, bytes], None]
 """Publishes a retained payload; raises `TransportError` when the broker is away."""
@@ -23,7 +24,7 @@ def state_payload(batch_id: BatchId, estimate: Estimate) -> bytes:
     forecast = estimate.forecast
     content = {
         "batch": batch_id,
-        "time": _time(estimate.time),
+        "time": utc_text(estimate.time),
         "gravity_sg": round(estimate.gravity_sg, 5),
         "gravity_low_sg": round(estimate.gravity_low_sg, 5),
         "gravity_high_sg": round(estimate.gravity_high_sg, 5),
@@ -42,8 +43,8 @@ def state_payload(batch_id: BatchId, estimate: Estimate) -> bytes:
     return json.dumps(content).encode()
 
 
-def _time(time: object) -> str | None:
-    return None if time is None else str(time).replace(" ", "T").replace("+00:00", "Z")
+def _time(time: datetime | None) -> str | None:
+    return None if time is None else utc_text(time)
 
 
 class StateFeed:

@@ -47,6 +47,11 @@ def slug(name: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:48] or "batch"
 
 
+def utc_text(time: datetime, timespec: str = "auto") -> str:
+    """ISO 8601 in UTC with ``Z``, as in every file and message of the contract; `timespec` as in `isoformat`."""
+    return time.astimezone(UTC).isoformat(timespec=timespec).replace("+00:00", "Z")
+
+
 def _check_utc(what: str, time: datetime) -> None:
     if time.tzinfo is None or time.utcoffset() != UTC.utcoffset(None):
         raise ValueError(f"{what} must be in UTC, got {time.isoformat()}")

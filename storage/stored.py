@@ -24,6 +24,7 @@ from gylewatch.values import (
     Sample,
     Unit,
     VesselId,
+    utc_text,
 )
 from storage.schema import NOT_RESOLVING
 
@@ -39,7 +40,7 @@ def batch_to_json(batch: Batch) -> Json:
     """A batch with its plan and additions as what JSON can hold; times as ISO 8601 in UTC."""
     return {
         "name": batch.name,
-        "pitched": _time_to_json(batch.pitched),
+        "pitched": utc_text(batch.pitched),
         "float": batch.float_id,
         "vessel": batch.vessel,
         "volume_l": batch.volume_l,
@@ -47,11 +48,11 @@ def batch_to_json(batch: Batch) -> Json:
         "temperature_c": list(batch.temperature_c),
         "original_gravity_sg": batch.original_gravity_sg,
         "plan": [
-            {"start": _time_to_json(step.start), "temperature_c": list(step.temperature_c), "label": step.label}
+            {"start": utc_text(step.start), "temperature_c": list(step.temperature_c), "label": step.label}
             for step in batch.plan
         ],
         "additions": [
-            {"time": _time_to_json(item.time), "gravity_points": item.gravity_points, "label": item.label}
+            {"time": utc_text(item.time), "gravity_points": item.gravity_points, "label": item.label}
             for item in batch.additions
         ],
     }
@@ -187,10 +188,6 @@ def finite(values: Evidence) -> dict[str, float | int | str | bool | None]:
 def _pair(values: Sequence[float]) -> tuple[float, float]:
     low, high = values
     return (low, high)
-
-
-def _time_to_json(time: datetime) -> str:
-    return time.isoformat().replace("+00:00", "Z")
 
 
 def _time_from_json(text: str) -> datetime:

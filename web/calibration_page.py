@@ -19,8 +19,8 @@ from calibration.session import USUAL_GRAVITIES_SG, Session
 from gylewatch.bench import Bench, bench, fit_sentence
 from gylewatch.curve_picture import RESIDUAL_HEADER, residual_rows
 from gylewatch.errors import CalibrationError, InputError, NotFound
-from gylewatch.values import FloatId, Reference
-from web import security, words
+from gylewatch.values import FloatId, Reference, utc_text
+from web import security
 from web.bodies import read_form
 from web.calibration_form import gravities_of, moment_of, number, place_of, sd_of, window_for
 from web.context import Context
@@ -98,7 +98,7 @@ class _Pages:
         session = the_bench.session()
         match typed.get("action"):
             case "measure":
-                query = urlencode({"place": _there(session, place_of(typed)), "since": words.iso(now)})
+                query = urlencode({"place": _there(session, place_of(typed)), "since": utc_text(now)})
                 return f"?{query}#measure"
             case "accept":
                 return f"?kept={_accept(the_bench, session, typed, now)}"

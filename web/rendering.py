@@ -12,16 +12,17 @@ from markupsafe import Markup
 from starlette.exceptions import HTTPException
 
 from alerts.advice import ADVICE, in_words
+from gylewatch.values import utc_text
 from web import assets, board, words
 
 
 def _when(time: datetime) -> Markup:
     """A time that script rewrites in the viewer's own zone and language."""
-    return Markup('<time datetime="{}">{}</time>').format(words.iso(time), words.stamp(time))
+    return Markup('<time datetime="{}">{}</time>').format(utc_text(time), words.stamp(time))
 
 
 def _day(time: datetime) -> Markup:
-    return Markup('<time class="day" datetime="{}">{}</time>').format(words.iso(time), words.day(time))
+    return Markup('<time class="day" datetime="{}">{}</time>').format(utc_text(time), words.day(time))
 
 
 def _environment() -> Environment:
@@ -32,7 +33,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    templates.filters.update(when=_when, day=_day, iso=words.iso)
+    templates.filters.update(when=_when, day=_day, iso=utc_text)
     templates.globals.update(
         words=words, own_url=assets.own_url, chart_urls=assets.chart_urls, advice=ADVICE, in_words=in_words, board=board
     )

@@ -12,12 +12,11 @@ from alerts.alert import Kind, Severity
 from calibration.hydrometry import HandGravity
 from collector.packet import Rejected
 from fermentation.estimate import Estimate, Phase
-from gylewatch.values import Instrument, Reading, Sample, Unit
+from gylewatch.values import Instrument, Reading, Sample, Unit, utc_text
 from storage.records import AlertRecord, BatchRecord, FloatRecord
-from web import words
 from web.graph import Graph
 
-Time = Annotated[datetime, PlainSerializer(words.iso, return_type=str)]
+Time = Annotated[datetime, PlainSerializer(utc_text, return_type=str)]
 
 
 class Shape(BaseModel):

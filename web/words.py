@@ -93,12 +93,6 @@ def day(time: datetime) -> str:
     return f"{time.astimezone(UTC):%a %-d %b}"
 
 
-def iso(time: datetime) -> str:
-    """ISO 8601 with ``Z``, as in every file of the contract."""
-    text = time.astimezone(UTC).isoformat(timespec="microseconds" if time.microsecond else "seconds")
-    return text.replace("+00:00", "Z")
-
-
 def span(length: timedelta) -> str:
     """A length of time to the unit that matters: ``40 min``, ``5 h``, ``3 days``."""
     minutes = length.total_seconds() / 60

@@ -8,9 +8,9 @@ from collections.abc import Callable
 
 from alerts.alert import Alert
 from alerts.delivery.channel import Message, ServiceNotice
+from collector.topics import DEFAULT_PREFIX, alerts_topic, notices_topic
 from gylewatch.errors import DeliveryError, TransportError
-
-PREFIX = "gylewatch/v1"
+from gylewatch.values import utc_text
 
 Publish = Callable[[str, bytes], None]
 """Publishes a payload on a topic at QoS 1 and returns when the broker has it; raises `TransportError` otherwise."""
@@ -22,7 +22,7 @@ class MqttChannel:
     What concerns the service and no batch goes to ``<prefix>/service/notices``.
     """
 
-    def __init__(self, name: str, publish: Publish, *, prefix: str = PREFIX) -> None:
+    def __init__(self, name: str, publish: Publish, *, prefix: str = DEFAULT_PREFIX) -> None:
         self._name = name
         self._publish = publish
         self._prefix = prefix
@@ -35,9 +35,9 @@ class MqttChannel:
     def deliver(self, message: Message) -> None:
         """Publish one message; raises `DeliveryError` that is worth another try while the broker is away."""
         if isinstance(message, ServiceNotice):
-            topic, content = f"{self._prefix}/service/notices", notice_payload(message)
+            topic, content = notices_topic(self._prefix), notice_payload(message)
         else:
-            topic, content = f"{self._prefix}/alerts/{message.batch_id}", payload(message.alert)
+            topic, content = alerts_topic(message.batch_id, self._prefix), payload(message.alert)
         try:
             self._publish(topic, content)
         except TransportError as error:
@@ -47,7 +47,7 @@ class MqttChannel:
 def notice_payload(notice: ServiceNotice) -> bytes:
     """A notice about the service as a JSON object."""
     content = {
-        "time": notice.time.isoformat().replace("+00:00", "Z"),
+        "time": utc_text(notice.time),
         "cause": notice.cause,
         "severity": notice.severity.value,
         "title": notice.title,
@@ -61,7 +61,7 @@ def payload(alert: Alert) -> bytes:
     """The alert as the contract's JSON object."""
     text = json.dumps(
         {
-            "time": alert.time.isoformat().replace("+00:00", "Z"),
+            "time": utc_text(alert.time),
             "kind": alert.kind.value,
             "severity": alert.severity.value,
             "summary": alert.summary,

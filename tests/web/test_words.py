@@ -41,10 +41,6 @@ def test_an_age_is_told_in_the_unit_that_matters(length: timedelta, text: str) -
     assert words.ago(NOW - length, NOW) == text
 
 
-def test_times_are_iso_8601_with_z() -> None:
-    assert words.iso(NOW) == "2026-03-08T18:30:00Z"
-
-
 @pytest.mark.parametrize(("celsius", "text"), [(17.9, "too cold"), (19.0, ""), (20.6, "too warm")])
 def test_a_temperature_outside_its_range_is_said_in_words(celsius: float, text: str) -> None:
     assert words.warmth(celsius, (18.0, 20.5)) == text
