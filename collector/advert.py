@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from types import MappingProxyType
 from typing import Final
 
-from collector.bthome import KEY_BYTES, SERVICE_UUID, decode_bthome
+from collector.bthome import KEY_BYTES, SERVICE_UUID, counter_of, decode_bthome
 from collector.layout import AdvertLayout, decode_layout
 from collector.packet import Fields, Packet, Refusal
 from collector.tilt import Axis
@@ -35,6 +35,7 @@ class BleFloat:
     name: str
     key: bytes | None = field(default=None, repr=False)
     long_axis: Axis = Axis.Z
+    counter: int | None = None  # of its last encrypted advertisement, as it was saved
 
     def __post_init__(self) -> None:
         if self.key is not None and len(self.key) != KEY_BYTES:
@@ -47,6 +48,7 @@ class Sender:
 
     heard: datetime
     counter: int | None = None
+    saved: int | None = None  # the counter that was saved when it was last heard
     packet_id: int | None = None
     payload: bytes = b""  # of the last that was read
     refused: bytes = b""  # and of the last that was refused
@@ -118,7 +120,13 @@ def decode_heard(
         remembered = replace(before or Sender(heard=packet.received), heard=packet.received, refused=packet.payload)
         return _remember(senders, address, remembered), found
     again = before is not None and packet_id is not None and packet_id == before.packet_id
-    remembered = Sender(heard=packet.received, counter=counter, packet_id=packet_id, payload=packet.payload)
+    remembered = Sender(
+        heard=packet.received,
+        counter=counter,
+        saved=adopted.counter if adopted is not None else None,
+        packet_id=packet_id,
+        payload=packet.payload,
+    )
     return _remember(senders, address, remembered), None if again else found
 
 
@@ -134,7 +142,7 @@ def _read(
     decoding: BleDecoding, adopted: BleFloat | None, address: str, before: Sender | None, payload: bytes
 ) -> tuple[Fields | Refusal | None, int | None, int | None]:
     name = adopted.name if adopted is not None else address
-    counter = before.counter if before is not None else None
+    counter = _last_counter(adopted, before)
     service, manufacturer = decode_advert(payload)
     for layout in decoding.layouts:
         data = service.get(layout.service, None) if layout.service is not None else None
@@ -144,6 +152,8 @@ def _read(
             found, packet_id = decode_layout(layout, name, data)
             return found, packet_id, counter
     if SERVICE_UUID in service:
+        if before is None and counter is not None and counter_of(service[SERVICE_UUID]) == counter:
+            return None, None, counter  # the last one from before a restart; the Bluetooth service keeps it
         advertised = decode_bthome(
             name,
             address,
@@ -154,6 +164,21 @@ def _read(
         )
         return advertised.found, advertised.packet_id, advertised.counter
     return None, None, counter
+
+
+def _last_counter(adopted: BleFloat | None, before: Sender | None) -> int | None:
+    saved = adopted.counter if adopted is not None else None
+    if before is None or before.counter is None:
+        return saved
+    if saved is None and before.saved is not None:
+        return None  # the user had it forgotten
+    return before.counter
+
+
+def unsaved_counters(decoding: BleDecoding, senders: Mapping[str, Sender]) -> Mapping[str, int]:
+    """By the names of the adopted floats: counters that have moved since they were saved."""
+    last = {each.name: (_last_counter(each, senders.get(address)), each) for address, each in decoding.floats.items()}
+    return {name: counter for name, (counter, each) in last.items() if counter not in (None, each.counter)}
 
 
 def _remember(senders: Mapping[str, Sender], address: str, sender: Sender) -> Mapping[str, Sender]:

@@ -23,7 +23,7 @@ KEY_BYTES: Final = 16
 _COUNTER_BYTES: Final = 4
 _TAG_BYTES: Final = 4
 _VERSION: Final = 2
-_WRAP: Final = 1000  # a counter this close to 2^32 may start again from zero
+_COUNTERS: Final = 2 ** (8 * _COUNTER_BYTES)
 
 
 class _Kind(NamedTuple):
@@ -128,21 +128,21 @@ def decode_bthome(
     |a|; three signed ones are the axes x, y, z and give the angle where no rotation is sent. Never raises.
     """
 
-    opened = _open(address, service_data, key, last_counter)
+    opened = _open(float_name, address, service_data, key, last_counter)
     if isinstance(opened, Refusal):
         return Advertised(found=replace(opened, float_name=float_name), counter=last_counter)
     return _advertised(float_name, opened[0], opened[1], long_axis)
 
 
 def _open(
-    address: str, service_data: bytes, key: bytes | None, last_counter: int | None
+    float_name: str, address: str, service_data: bytes, key: bytes | None, last_counter: int | None
 ) -> tuple[bytes, int | None] | Refusal:
     """The unencrypted objects, and the counter that is now the last."""
     if not service_data or service_data[0] >> 5 != _VERSION:
         return Refusal(reason=Reason.UNSUPPORTED_VERSION, detail="the advertisement is not BTHome version 2")
     encrypted = bool(service_data[0] & 0x01)
     if encrypted and key is not None:
-        return _decrypt(address, service_data, key, last_counter)
+        return _decrypt(float_name, address, service_data, key, last_counter)
     if encrypted:
         return Refusal(reason=Reason.WRONG_KEY, detail="the advertisement is encrypted; give this float's key")
     if key is not None:
@@ -153,7 +153,9 @@ def _open(
     return service_data[1:], last_counter
 
 
-def _decrypt(address: str, service_data: bytes, key: bytes, last_counter: int | None) -> tuple[bytes, int] | Refusal:
+def _decrypt(
+    float_name: str, address: str, service_data: bytes, key: bytes, last_counter: int | None
+) -> tuple[bytes, int] | Refusal:
     tail = len(service_data) - _COUNTER_BYTES - _TAG_BYTES
     if tail < 1:
         return Refusal(reason=Reason.MALFORMED, detail="the encrypted advertisement is too short")
@@ -168,14 +170,26 @@ def _decrypt(address: str, service_data: bytes, key: bytes, last_counter: int | 
     counter = int.from_bytes(counter_bytes, "little")
     if last_counter is not None and not _is_newer(counter, last_counter):
         detail = (
-            f"the counter {counter} is not above {last_counter}: a recording; or restart the service if the float was"
+            f"the counter {counter} does not follow {last_counter}: a recording; or, if the float's battery was "
+            f"changed: gylewatch float forget-counter {float_name}"
         )
         return Refusal(reason=Reason.REPLAYED, detail=detail)
     return body, counter
 
 
 def _is_newer(counter: int, last: int) -> bool:
-    return counter > last or (last >= 2**32 - _WRAP and counter < _WRAP)
+    """Whether `counter` comes after `last`, also where it ran full in between and began again from zero.
+
+    Source: serial number arithmetic, RFC 1982, section 3.2. What was recorded before it ran full stays old.
+    """
+    return 0 < (counter - last) % _COUNTERS < _COUNTERS // 2
+
+
+def counter_of(service_data: bytes) -> int | None:
+    """The counter that an encrypted advertisement carries, unchecked; None for a plain one."""
+    if len(service_data) <= _COUNTER_BYTES + _TAG_BYTES or not service_data[0] & 0x01:
+        return None
+    return int.from_bytes(service_data[-_COUNTER_BYTES - _TAG_BYTES : -_TAG_BYTES], "little")
 
 
 def _advertised(float_name: str, body: bytes, counter: int | None, long_axis: Axis) -> Advertised:

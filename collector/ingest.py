@@ -13,15 +13,16 @@ from typing import Protocol, TypeVar
 
 import structlog
 
-from collector.admit import DEFAULT_LIMITS, Limits, admit
-from collector.advert import BleDecoding, Sender, decode_heard
+from collector.admit import DEFAULT_LIMITS, Limits
+from collector.advert import BleDecoding
 from collector.clock import DEFAULT_RULE, ClockRule, clock_problem, restamped
-from collector.decode import DEFAULT_DECODING, Decoding, read_packet
+from collector.decode import DEFAULT_DECODING, Decoding
 from collector.flood import DEFAULT_FLOOD, Allowance, FloodLimits, remembered, spend
 from collector.heard import HeardFloat, note
 from collector.inbox import Delivery, Inbox
 from collector.network_time import is_synchronised
-from collector.packet import Packet, Reason, Refusal, Rejected, Source, rejected
+from collector.packet import Packet, Reason, Refusal, Rejected, rejected
+from collector.packet_reader import PacketReader
 from gylewatch.errors import NotFound, StorageError
 from gylewatch.values import FloatId, Reading
 
@@ -75,26 +76,15 @@ def reader(
     decoding: Decoding | Mapping[str, Decoding] = DEFAULT_DECODING,
     limits: Limits = DEFAULT_LIMITS,
     ble: Callable[[], BleDecoding] | None = None,
-) -> Read:
+) -> PacketReader:
     """The usual way of reading a packet, with the user's settings.
 
     `decoding` may differ by the packet's receiver; a receiver that is not among them is read in the plain way.
-    `ble` is asked for each advertisement: which floats are adopted by now. What must be remembered of their senders
-    (counters against replay, packet ids) lives as long as the reader; one reader serves one ingest.
+    `ble` is asked for each advertisement: which floats are adopted by now. One reader serves one ingest.
     """
-    senders: Mapping[str, Sender] = {}
     by_receiver = {} if isinstance(decoding, Decoding) else decoding
     otherwise = decoding if isinstance(decoding, Decoding) else DEFAULT_DECODING
-
-    def read(packet: Packet, now: datetime, known: Collection[FloatId]) -> tuple[Reading | Rejected, ...]:
-        nonlocal senders
-        if packet.source is not Source.BLE:
-            its = by_receiver.get(packet.receiver, otherwise)
-            return read_packet(packet, now=now, known=known, decoding=its, limits=limits)
-        senders, found = decode_heard(ble() if ble is not None else BleDecoding(), senders, packet)
-        return () if found is None else (admit(found, packet, now=now, known=known, limits=limits),)
-
-    return read
+    return PacketReader(by_receiver, otherwise, limits, ble or BleDecoding)
 
 
 class Ingest:

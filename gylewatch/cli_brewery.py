@@ -90,6 +90,24 @@ def list_floats(*, as_json: bool, config: Path) -> None:
     )
 
 
+@floats.command("forget-counter")
+@click.argument("name")
+@json_option
+@config_option
+def forget_counter(*, name: str, as_json: bool, config: Path) -> None:
+    """Let the counter of the float NAME begin anew, as after a change of its battery (encrypted advertisements only).
+
+    The next advertisement that fits its key is taken and counted on from, also while the service runs. Until then a
+    recording of an older one would be taken too.
+    """
+    with opened_store(config) as store:
+        store.forget_counter(FloatId(name))
+    if as_json:
+        show_json({"float": name, "counter": None})
+    else:
+        click.echo(f"the counter of float {name} is forgotten; its next advertisement is taken whatever it counts")
+
+
 @click.group("vessel")
 def vessels() -> None:
     """Vessels: the fermenters."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -164,4 +165,5 @@ def _ble_decoding(settings: Settings, config: Path) -> BleDecoding:
     if settings.ble is None:
         return BleDecoding()
     with opened_store(config) as store:
-        return settings.ble.decoding(store.floats())
+        # Without the counters: a capture is a recording, and all of it is older than what the service heard last.
+        return settings.ble.decoding([replace(record, counter=None) for record in store.floats()])

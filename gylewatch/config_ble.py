@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal, cast
 
 from collector.advert import BleDecoding, BleFloat
@@ -30,7 +30,9 @@ class BleSection:
         """How advertisements are read, with the floats that are known now."""
         own = {each.name: each for each in self.floats}
         known = {
-            record.address.upper(): own.get(record.float_id, BleFloat(name=record.float_id))
+            record.address.upper(): replace(
+                own.get(record.float_id, BleFloat(name=record.float_id)), counter=record.counter
+            )
             for record in records
             if record.address is not None
         }

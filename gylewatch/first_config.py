@@ -49,7 +49,7 @@ port = 8220
 # scanning = "active"                   # or passive
 # [[ble.float]]                         # only for a float that encrypts (BTHome), or is mounted another way
 # name = "heron"
-# key_file = "heron-key"                # 32 hex digits
+# key_file = "heron-key"                # 32 hex digits; after a new battery: gylewatch float forget-counter heron
 # [[ble.layout]]                        # a float that advertises in a layout of its own
 # company = 65535                       # of manufacturer data; or service = 64722 of service data
 # angle = { offset = 2, type = "i16", unit = "deg", scale = 0.01 }

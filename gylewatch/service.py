@@ -32,6 +32,7 @@ from gylewatch.duties import Duties
 from gylewatch.errors import GylewatchError, NotReady, StorageError
 from gylewatch.http_server import HttpServer, listen
 from gylewatch.outages import Receiver, outage_notices
+from gylewatch.reading_sink import ReadingSink
 from gylewatch.receivers import receivers_of, told_broker, told_radio
 from gylewatch.settling import Settling, look
 from gylewatch.state_feed import StateFeed
@@ -152,11 +153,12 @@ class Service:
             channels=tuple(self._channels),
             on_progress=self._on_progress,
         )
+        read = reader(settings.decodings(), settings.floats.limits, lambda: self._ble_decoding)
         self._ingest = Ingest(
             self._inbox,
-            self._store,
+            ReadingSink(self._store, read.unsaved_counters),
             self._known_floats,
-            read=reader(settings.decodings(), settings.floats.limits, lambda: self._ble_decoding),
+            read=read,
             now=self._clock.now,
             clock=settings.floats.clock,
             on_stored=self._worker.stored,

@@ -11,6 +11,7 @@ from sqlalchemy import Select, delete, func, insert, select
 
 from collector.packet import Rejected
 from gylewatch.values import FloatId, Reading
+from storage.counters import NO_COUNTERS, save_counters
 from storage.curves import require_floats
 from storage.database import insert_new, upsert
 from storage.part import Part
@@ -32,8 +33,12 @@ KEPT_REJECTED = 1_000
 class Readings(Part):
     """What floats reported, keyed by float and time: a repeat changes nothing."""
 
-    def append_readings(self, readings: Sequence[Reading]) -> int:
+    def append_readings(self, readings: Sequence[Reading], *, counters: Mapping[FloatId, int] = NO_COUNTERS) -> int:
         """Save readings in one transaction and return how many were new. When this returns they are on the disk.
+
+        Parameters
+        ----------
+        counters : of encrypted advertisements, by float; saved in the same transaction
 
         Raises
         ------
@@ -50,6 +55,7 @@ class Readings(Part):
             for start in range(0, len(readings), CHUNK_ROWS):
                 rows = [reading_to_columns(reading) for reading in readings[start : start + CHUNK_ROWS]]
                 new += connection.execute(statement, rows).rowcount
+            save_counters(connection, counters)
         return new
 
     def readings(
@@ -94,8 +100,8 @@ class Readings(Part):
             rows = connection.execute(query.order_by(ReadingRow.id).limit(limit)).mappings().all()
         return tuple((row["id"], reading_from_columns(row)) for row in rows)
 
-    def append_rejected(self, rejected: Sequence[Rejected]) -> None:
-        """Count refused packets by reason and keep the newest of them."""
+    def append_rejected(self, rejected: Sequence[Rejected], *, counters: Mapping[FloatId, int] = NO_COUNTERS) -> None:
+        """Count refused packets by reason and keep the newest of them; `counters` as in `append_readings`."""
         if not rejected:
             return
         with self._database.writing() as connection:
@@ -110,6 +116,7 @@ class Readings(Part):
                     keys=["reason"],
                     change={"count": RejectedCountRow.count + count},
                 )
+            save_counters(connection, counters)
 
     def rejected(self, limit: int = KEPT_REJECTED) -> tuple[Rejected, ...]:
         """The refused packets that are kept, the newest first."""

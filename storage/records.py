@@ -35,6 +35,7 @@ class FloatRecord:
     created: datetime
     note: str = ""
     address: str | None = None  # radio address, where the float does not send its name
+    counter: int | None = None  # of its last encrypted advertisement
 
     def __post_init__(self) -> None:
         check_name("float", self.float_id)

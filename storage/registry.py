@@ -52,7 +52,13 @@ class Registry(Part):
         with self._database.reading() as connection:
             rows = connection.execute(select(FloatRow).order_by(FloatRow.float_id)).all()
         return tuple(
-            FloatRecord(float_id=FloatId(row.float_id), address=row.address, note=row.note, created=row.created)
+            FloatRecord(
+                float_id=FloatId(row.float_id),
+                address=row.address,
+                note=row.note,
+                created=row.created,
+                counter=row.advert_counter,
+            )
             for row in rows
         )
 

@@ -86,6 +86,7 @@ class FloatRow(Base):
     address: Mapped[str | None] = mapped_column(unique=True)
     note: Mapped[str]
     created: Mapped[datetime]
+    advert_counter: Mapped[int | None] = mapped_column(BigInteger)  # of its last encrypted advertisement; 32 bit
 
 
 class HeardFloatRow(Base):

@@ -8,6 +8,7 @@ from typing import Self
 from gylewatch.errors import StorageError
 from storage.batches import Batches
 from storage.calibrations import Calibrations
+from storage.counters import Counters
 from storage.courses import Courses
 from storage.curves import Curves
 from storage.database import Database
@@ -23,7 +24,7 @@ from storage.upkeep import Upkeep
 LOCK_TIMEOUT_S = 10.0
 
 
-class Store(Registry, Curves, Calibrations, Batches, Readings, Outcomes, Courses, Notices, Outbox, Upkeep):
+class Store(Registry, Counters, Curves, Calibrations, Batches, Readings, Outcomes, Courses, Notices, Outbox, Upkeep):
     """A database of gylewatch, safe to use from several threads.
 
     Every method raises `StorageError` when the database fails; what else it raises is said with it.

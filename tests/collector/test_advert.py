@@ -9,13 +9,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.advert import BleDecoding, BleFloat, Sender, decode_advert, decode_heard, encode_advert
+from collector.advert import (
+    BleDecoding,
+    BleFloat,
+    Sender,
+    decode_advert,
+    decode_heard,
+    encode_advert,
+    unsaved_counters,
+)
 from collector.layout import AdvertLayout, LayoutField
 from collector.packet import Fields, Packet, Reason, Refusal, Source
+from tests.collector.encrypted import KEY, encrypted_bthome
 
 NOW = datetime(2026, 3, 2, 18, 30, tzinfo=UTC)
 ADDRESS = "54:48:E6:8F:80:A5"
-KEY = bytes.fromhex("231d39c1d7cc1ab1aee224cd096db932")
 ADOPTED = BleDecoding(floats={ADDRESS: BleFloat(name="heron")})
 LAYOUT = AdvertLayout(
     company=0xFFFF,  # reserved for tests by the Bluetooth SIG
@@ -96,6 +104,53 @@ def test_an_encrypted_echo_is_dropped_and_a_recording_of_an_older_one_refused() 
     assert found[1] is None
     assert isinstance(replayed, Refusal)
     assert replayed.reason is Reason.REPLAYED
+
+
+def encrypted(counter: int, rotation: int = 450) -> Packet:
+    body = bytes.fromhex("02D0073F") + rotation.to_bytes(2, "little")  # 20 C
+    return packet(encrypted_bthome(ADDRESS, body, counter), counter)
+
+
+def with_saved(counter: int | None) -> BleDecoding:
+    return BleDecoding(floats={ADDRESS: BleFloat(name="heron", key=KEY, counter=counter)})
+
+
+def test_after_a_restart_a_recording_from_before_it_is_refused() -> None:
+    old, newer = heard([encrypted(6), encrypted(9)], with_saved(8))
+
+    assert isinstance(old, Refusal)
+    assert old.reason is Reason.REPLAYED
+    assert isinstance(newer, Fields)
+
+
+def test_after_a_restart_the_last_advertisement_is_no_news() -> None:
+    """The Bluetooth service keeps a device's last advertisement and gives it to whoever begins to scan."""
+    (last,) = heard([encrypted(8)], with_saved(8))
+
+    assert last is None
+
+
+def test_a_counter_is_to_be_saved_once_it_has_moved() -> None:
+    senders, _ = decode_heard(with_saved(8), {}, encrypted(9))
+
+    assert unsaved_counters(with_saved(8), senders) == {"heron": 9}
+    assert unsaved_counters(with_saved(9), senders) == {}
+
+
+def test_a_counter_that_the_user_had_forgotten_begins_anew_and_is_not_saved_again() -> None:
+    senders, _ = decode_heard(with_saved(8), {}, encrypted(9))
+    senders, _ = decode_heard(with_saved(9), senders, encrypted(10))
+    senders, refused = decode_heard(with_saved(10), senders, encrypted(2))
+    assert isinstance(refused, Refusal)
+
+    forgotten = unsaved_counters(with_saved(None), senders)
+    senders, taken = decode_heard(with_saved(None), senders, encrypted(3))
+    senders, replayed = decode_heard(with_saved(None), senders, encrypted(1))
+
+    assert forgotten == {}
+    assert isinstance(taken, Fields)
+    assert isinstance(replayed, Refusal)
+    assert unsaved_counters(with_saved(None), senders) == {"heron": 3}
 
 
 def test_a_forgery_does_not_push_out_the_true_float() -> None:

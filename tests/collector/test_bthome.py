@@ -11,9 +11,10 @@ from bthome_ble.const import MEAS_TYPES
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.bthome import Advertised, bthome_objects, decode_bthome
+from collector.bthome import Advertised, bthome_objects, counter_of, decode_bthome
 from collector.packet import Fields, Reason, Refusal
 from collector.tilt import Axis
+from tests.collector.encrypted import encrypted_bthome
 
 ADDRESS = "54:48:E6:8F:80:A5"
 KEY = bytes.fromhex("231d39c1d7cc1ab1aee224cd096db932")
@@ -129,8 +130,31 @@ def test_a_replayed_advertisement_is_refused_and_the_counter_kept() -> None:
     assert advertised.counter == 1
 
 
+def test_a_replayed_advertisement_names_the_way_out_after_a_change_of_battery() -> None:
+    advertised = decode_bthome("heron", ADDRESS, ENCRYPTED, key=KEY, last_counter=7)
+
+    assert "gylewatch float forget-counter heron" in refusal(advertised).detail
+
+
 def test_a_counter_that_ran_full_may_begin_again() -> None:
     assert decode_bthome("heron", ADDRESS, ENCRYPTED, key=KEY, last_counter=2**32 - 5).counter == 1
+
+
+@pytest.mark.parametrize("recorded", [2**32 - 1, 2**32 - 5, 2**31 + 2])
+def test_what_was_recorded_before_the_counter_ran_full_stays_old(recorded: int) -> None:
+    data = encrypted_bthome(ADDRESS, bytes.fromhex("02CA093FC201"), recorded)
+
+    advertised = decode_bthome("heron", ADDRESS, data, key=KEY, last_counter=1)
+
+    assert refusal(advertised).reason is Reason.REPLAYED
+    assert advertised.counter == 1
+
+
+@given(st.binary(max_size=40))
+def test_any_service_data_has_a_counter_or_none(data: bytes) -> None:
+    counter = counter_of(data)
+
+    assert counter is None or 0 <= counter < 2**32
 
 
 def test_another_version_is_refused() -> None:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from collector.ble_settings import BleSettings
+from collector.packet import Reason
+from gylewatch import cli
 from gylewatch.clock import SteppedClock
 from gylewatch.config import Settings
 from gylewatch.config_ble import BleSection
@@ -16,9 +19,11 @@ from gylewatch.service import Service
 from gylewatch.values import FloatId, Reading
 from storage.store import Store
 from tests.bluez import FakeBluez, PrivateBus
+from tests.broker import free_port
+from tests.collector.encrypted import KEY, encrypted_bthome
 from tests.eventually import eventually
 from tests.gylewatch.brew import PITCHED, pale_readings
-from tests.gylewatch.live import BATCH, furnish
+from tests.gylewatch.live import BATCH, Process, furnish
 from web.settings import HttpSettings
 
 ADDRESS = "C0:FF:EE:00:00:01"
@@ -70,6 +75,44 @@ def stored_after(store: Store, clock: SteppedClock) -> int:
     """How many readings there are, a second later: echoes are collected by the clock."""
     clock.move_to(clock.now() + timedelta(seconds=1))
     return len(store.readings(HERON))
+
+
+def test_a_recording_is_refused_after_a_kill_and_a_changed_battery_has_its_command(
+    tmp_path: Path, bus: PrivateBus
+) -> None:
+    pitched = datetime.now(UTC) - timedelta(days=1)
+    url = furnish(tmp_path, pitched, address=ADDRESS)
+    config = tmp_path / "gylewatch.toml"
+    key_file = tmp_path / "heron-key"
+    key_file.write_text(KEY.hex())
+    key_file.chmod(0o600)
+    config.write_text(
+        f'[database]\nurl = "{url}"\n[http]\nport = {free_port()}\n[ble]\n'
+        f'[[ble.float]]\nname = "heron"\nkey_file = "heron-key"\n'
+    )
+
+    def sends(bluez: FakeBluez, counter: int) -> None:
+        body = bytes.fromhex("02D0073F") + (400 + counter % 100).to_bytes(2, "little")  # 20 C
+        bluez.advertise(ADDRESS, encrypted_bthome(ADDRESS, body, counter))
+
+    with FakeBluez(bus.address) as bluez, Store.open(url) as store, Process(tmp_path) as process:
+        eventually("it scans", lambda: bluez.discoveries == 1)
+        sends(bluez, 500)
+        eventually("it is stored", lambda: len(store.readings(HERON)) == 1)
+        process.end(signal.SIGKILL)
+        process.start()
+        eventually("it scans again", lambda: bluez.discoveries == 2)
+
+        sends(bluez, 499)
+        eventually("it is refused", lambda: store.rejected_counts() == {Reason.REPLAYED: 1})
+        assert "gylewatch float forget-counter heron" in store.rejected()[0].detail
+        assert len(store.readings(HERON)) == 1
+
+        assert cli.run(["float", "forget-counter", "heron", "--config", str(config)]) == 0
+        sends(bluez, 3)
+        eventually("it is stored", lambda: len(store.readings(HERON)) == 2)
+        assert store.floats()[0].counter == 3
+        process.end(signal.SIGTERM)
 
 
 def test_an_unknown_address_is_offered_with_its_values(tmp_path: Path, bus: PrivateBus) -> None:
