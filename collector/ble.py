@@ -84,7 +84,7 @@ class BleCollector:
         self._retry_s = retry_s
         self._services = {SERVICE_UUID} | {layout.service for layout in settings.layouts if layout.service is not None}
         self._companies = {layout.company for layout in settings.layouts if layout.company is not None}
-        self._buffer: deque[Packet] = deque()
+        self._buffer: deque[Delivery] = deque()
         self._buffered = threading.Condition()
         self._waiting: Waiting = {}
         self._last_heard_s = 0.0
@@ -214,16 +214,16 @@ class BleCollector:
             if len(self._buffer) >= BUFFERED:
                 self._buffer.popleft()
                 self._dropped += 1
-            self._buffer.append(packet)
+            self._buffer.append(Delivery(packet=packet))  # its arrival: before it waits for storage
             self._buffered.notify()
 
     def _forward(self) -> None:
         while not self._stopping.is_set():
             with self._buffered:
                 self._buffered.wait_for(lambda: self._buffer or self._stopping.is_set())
-                packet = self._buffer.popleft() if self._buffer else None
-            if packet is not None:
-                self._inbox.put(Delivery(packet=packet), self._stopping)
+                delivery = self._buffer.popleft() if self._buffer else None
+            if delivery is not None:
+                self._inbox.put(delivery, self._stopping)
 
     def _tell(self, scanning: bool, problem: str | None) -> None:
         if scanning != self._scanning:

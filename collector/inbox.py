@@ -6,12 +6,12 @@ A receiver waits when it is full: back-pressure reaches the broker, which keeps 
 from __future__ import annotations
 
 import threading
-import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from collector.packet import Packet
+from collector.steady import steady_s
 
 DEFAULT_DEPTH = 2000
 # About 1 MB of packets; twice what one broker sends ahead, so that a second one finds room too.
@@ -28,7 +28,7 @@ class Delivery:
 
     packet: Packet
     acknowledge: Callable[[], None] = _nothing
-    arrived_s: float = field(default_factory=time.monotonic)  # the packet's own time may be a clock that is not set yet
+    arrived_s: float = field(default_factory=steady_s)  # the packet's own time may be a clock that is not set yet
 
 
 class Inbox:

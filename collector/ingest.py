@@ -2,27 +2,24 @@
 
 from __future__ import annotations
 
-import math
 import threading
-import time
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Protocol, TypeVar
 
 import structlog
 
 from collector.admit import DEFAULT_LIMITS, Limits
 from collector.advert import BleDecoding
-from collector.clock import DEFAULT_RULE, ClockRule, clock_problem, restamped
 from collector.decode import DEFAULT_DECODING, Decoding
 from collector.flood import DEFAULT_FLOOD, Allowance, FloodLimits, remembered, spend
 from collector.heard import HeardFloat, note
 from collector.inbox import Delivery, Inbox
-from collector.network_time import is_synchronised
 from collector.packet import Packet, Reason, Refusal, Rejected, rejected
 from collector.packet_reader import PacketReader
+from collector.timekeeper import Timekeeper, utc_now
 from gylewatch.errors import NotFound, StorageError
 from gylewatch.values import FloatId, Reading
 
@@ -68,10 +65,6 @@ class IngestHealth:
     problem: str | None
 
 
-def utc_now() -> datetime:
-    return datetime.now(UTC)
-
-
 def reader(
     decoding: Decoding | Mapping[str, Decoding] = DEFAULT_DECODING,
     limits: Limits = DEFAULT_LIMITS,
@@ -97,7 +90,7 @@ class Ingest:
     known : asked once for each batch: the floats that the user has added
     read : how a packet is read; see `reader`
     now : the clock
-    clock : when the clock is believed; until then packets wait in the inbox, unacknowledged
+    timekeeper : whether the clock is believed; until it is, packets wait, unacknowledged
     flood : how much one sender may send that cannot be used; readings of known floats are never dropped, since a
         broker may have kept any number of them for us
     on_stored : called with the readings of each batch after their commit; must not block for long and not raise
@@ -111,7 +104,7 @@ class Ingest:
         *,
         read: Read | None = None,
         now: Callable[[], datetime] = utc_now,
-        clock: ClockRule = DEFAULT_RULE,
+        timekeeper: Timekeeper | None = None,
         flood: FloodLimits = DEFAULT_FLOOD,
         on_stored: Callable[[Sequence[Reading]], None] | None = None,
         batch_packets: int = BATCH_PACKETS,
@@ -121,8 +114,7 @@ class Ingest:
         self._known = known
         self._read = read or reader()
         self._now = now
-        self._clock = clock
-        self._believed_from_s = -math.inf  # on the monotonic clock; earlier arrivals are stamped anew
+        self._timekeeper = timekeeper or Timekeeper(now=now)
         self._flood = flood
         self._allowances: dict[str, Allowance] = {}
         self._limited: tuple[str, datetime] | None = None  # who went beyond it last, and when
@@ -133,7 +125,7 @@ class Ingest:
         self._thread: threading.Thread | None = None
         self._counts: Counter[str] = Counter()
         self._problem: str | None = None
-        self._clock_doubt: str | None = None
+        self._in_hand = 0  # taken from the inbox and not stored yet
 
     def start(self) -> None:
         """Begin in a thread of its own."""
@@ -149,12 +141,17 @@ class Ingest:
     def run(self) -> None:
         """Ingest until `stop` is called; for a caller that brings its own thread."""
         while not self._stopping.is_set():
-            if not self._clock_is_believed():
-                self._stopping.wait(_LOOK_AGAIN_S)
-                continue
+            self._wait_for_the_clock()
             batch = self._inbox.take(self._batch_packets, _LOOK_AGAIN_S)
-            if batch:
+            self._in_hand = len(batch)
+            self._wait_for_the_clock()  # it may have leapt while we waited for packets
+            if batch and not self._stopping.is_set():
                 self._ingest(batch)
+            self._in_hand = 0
+
+    def _wait_for_the_clock(self) -> None:
+        while self._timekeeper.look() is not None and not self._stopping.wait(_LOOK_AGAIN_S):
+            pass
 
     def _run_in_thread(self) -> None:
         try:
@@ -176,9 +173,9 @@ class Ingest:
             duplicates=counts["duplicates"],
             rejected=counts["rejected"],
             limited=counts["limited"],
-            queued=len(self._inbox),
+            queued=len(self._inbox) + self._in_hand,
             storage_retries=counts["retries"],
-            problem=self._problem or self._clock_doubt or self._flood_problem(),
+            problem=self._problem or self._timekeeper.doubt or self._flood_problem(),
         )
 
     def _ingest(self, batch: Sequence[Delivery]) -> None:
@@ -195,27 +192,14 @@ class Ingest:
         if stored and self._on_stored is not None:
             self._on_stored(stored)
 
-    def _clock_is_believed(self) -> bool:
-        synchronised = not self._clock.network_time or is_synchronised()
-        problem = clock_problem(self._clock, self._now(), synchronised=synchronised)
-        if problem is None and self._clock_doubt is not None:
-            self._believed_from_s = time.monotonic()
-            _log.info("the clock is right now; readings are taken")
-        elif problem is not None and self._clock_doubt is None:
-            _log.warning("the clock cannot be believed", problem=problem)
-        self._clock_doubt = problem
-        return problem is None
-
     def _read_all(
         self, batch: Sequence[Delivery], known: Collection[FloatId]
     ) -> tuple[list[tuple[Packet, Reading]], list[_Found]]:
-        now = self._now()
+        now = self._timekeeper.now()
         readings: list[tuple[Packet, Reading]] = []
         refused: list[_Found] = []
         for delivery in batch:
-            packet = delivery.packet
-            if delivery.arrived_s < self._believed_from_s:
-                packet = restamped(packet, now=now, waited_s=time.monotonic() - delivery.arrived_s)
+            packet = self._timekeeper.arrival(delivery.packet, delivery.arrived_s)
             outcomes = self._read(packet, now, known)
             readings += [(packet, outcome) for outcome in outcomes if isinstance(outcome, Reading)]
             unusable = [outcome for outcome in outcomes if isinstance(outcome, Rejected)]

@@ -12,8 +12,11 @@ _TIMEX_BYTES = 512  # struct timex has 208 on 64-bit Linux; a zeroed one asks an
 
 def is_synchronised() -> bool:
     """Ask the system; False where it cannot be known."""
-    if _MARK.exists():
-        return True
+    return _MARK.exists() or kernel_is_synchronised()
+
+
+def kernel_is_synchronised() -> bool:
+    """Ask the kernel alone: it no longer says so once somebody has set the clock by hand (adjtimex(2), STA_UNSYNC)."""
     try:
         state = ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.create_string_buffer(_TIMEX_BYTES))
     except (OSError, AttributeError):

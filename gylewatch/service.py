@@ -18,14 +18,14 @@ from alerts.delivery.channel import Channel
 from alerts.delivery.mqtt_channel import MqttChannel
 from collector.advert import BleDecoding
 from collector.ble import BleCollector
-from collector.clock import clock_problem
 from collector.decode import Decoding, read_packet
 from collector.inbox import Inbox
 from collector.ingest import Ingest, reader
 from collector.mqtt import BrokerHealth, MqttCollector
-from collector.network_time import is_synchronised
 from collector.packet import Packet, Rejected
-from gylewatch.clock import Clock, SystemClock
+from collector.steady import steady_s
+from collector.timekeeper import Timekeeper
+from gylewatch.clock import ServiceClock, SystemClock
 from gylewatch.config import Settings
 from gylewatch.deliverer import Deliverer
 from gylewatch.duties import Duties
@@ -61,9 +61,9 @@ class Service:
     tick_s : seconds between two judgements of silence
     """
 
-    def __init__(self, settings: Settings, *, clock: Clock | None = None, tick_s: float = TICK_S) -> None:
+    def __init__(self, settings: Settings, *, clock: ServiceClock | None = None, tick_s: float = TICK_S) -> None:
         self._settings = settings
-        self._clock = clock or SystemClock()
+        self._clock: ServiceClock = clock or SystemClock()
         self._tick_s = tick_s
         self._stops: list[Callable[[], None]] = []  # run in reverse order
 
@@ -136,19 +136,20 @@ class Service:
         self._store = Store.open(settings.database_url)
         self._stops.append(self._store.close)
 
+        self._time = Timekeeper(settings.floats.clock, now=self._clock.now, steady=self._clock.steady)
         self._inbox = Inbox()
         self._collectors = [MqttCollector(broker, self._inbox, now=self._clock.now) for broker in settings.brokers]
         self._radio = BleCollector(settings.ble.settings, self._inbox, now=self._clock.now) if settings.ble else None
         self._ble_decoding = BleDecoding()
         self._channels = self._make_channels()
         policies = {entry.name: entry.policy for entry in settings.channels}
-        self._deliverer = Deliverer(self._store, self._channels, self._clock, policies)
+        self._deliverer = Deliverer(self._store, self._channels, self._time, policies)
         self._feed = StateFeed(
             [collector.publish for collector in self._collectors], [broker.prefix for broker in settings.brokers]
         )
         self._worker = Worker(
             self._store,
-            clock=self._clock,
+            clock=self._time,
             alert_settings=settings.alerts,
             channels=tuple(self._channels),
             on_progress=self._on_progress,
@@ -160,11 +161,12 @@ class Service:
             self._known_floats,
             read=read,
             now=self._clock.now,
-            clock=settings.floats.clock,
+            timekeeper=self._time,
             on_stored=self._worker.stored,
         )
         self._noted: dict[str, tuple[int, datetime]] = {}  # what unknown floats had said when it was last kept
         self._settling = Settling(started=self._started)
+        self._leaps_judged = 0
         self._duties = Duties(
             {
                 "noting unknown floats": self._note_unknown_floats,
@@ -236,7 +238,12 @@ class Service:
         return scheduler
 
     def _judge_silence(self) -> None:
-        self._settling, unsettled = look(self._settling, self._receivers(), self._clock.now())
+        if self._time.look() is not None:
+            return  # how long a float has been silent is not known
+        if self._time.leaps != self._leaps_judged:
+            self._leaps_judged = self._time.leaps
+            self._settling = Settling(started=self._time.now())  # what was heard last was stamped by another time
+        self._settling, unsettled = look(self._settling, self._receivers(), self._time.now())
         if not unsettled and not len(self._inbox):
             self._worker.tick()
 
@@ -301,14 +308,12 @@ class Service:
 
     def _ingest_http(self, packet: Packet) -> IngestResult:
         """Take one packet whose origin is a float's name; returns after the commit."""
-        now = self._clock.now()
-        rule = self._settings.floats.clock
-        doubt = clock_problem(rule, now, synchronised=not rule.network_time or is_synchronised())
+        doubt = self._time.look()
         if doubt is not None:
             raise NotReady(doubt)
         found = read_packet(
-            packet,
-            now=now,
+            self._time.arrival(packet, steady_s()),
+            now=self._time.now(),
             known=self._store.float_ids(),
             decoding=Decoding(long_axis=self._settings.floats.long_axis),
             limits=self._settings.floats.limits,

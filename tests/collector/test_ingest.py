@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
@@ -15,6 +14,8 @@ from collector.inbox import Delivery, Inbox
 from collector.ingest import Ingest, reader
 from collector.packet import Packet, Reason, Source
 from collector.senml import encode_senml_json
+from collector.steady import steady_s
+from collector.timekeeper import Timekeeper
 from collector.topics import readings_topic
 from gylewatch.errors import NotFound, StorageError
 from gylewatch.values import FloatId, Reading
@@ -147,7 +148,7 @@ def test_readings_wait_until_the_clock_was_set_and_are_then_stamped_by_the_monot
     sink, inbox = MemorySink(), Inbox()
     payload = encode_senml_json([reading(0)], timeless=True)
     packet = Packet(source=Source.MQTT, origin=readings_topic("heron"), payload=payload, received=dead_battery)
-    inbox.put(Delivery(packet=packet, arrived_s=time.monotonic() - 30.0), threading.Event())
+    inbox.put(Delivery(packet=packet, arrived_s=steady_s() - 30.0), threading.Event())
     ingest = Ingest(inbox, sink, lambda: KNOWN, now=lambda: clock[0])
 
     ingest.start()
@@ -162,6 +163,74 @@ def test_readings_wait_until_the_clock_was_set_and_are_then_stamped_by_the_monot
     ((_, stamped),) = sink.kept
     waited = truth - stamped
     assert timedelta(seconds=30) <= waited <= timedelta(seconds=45)  # it arrived 30 s before this test began
+
+
+class Leaping:
+    """A clock that a test sets, beside a steady one that it moves on; both start at a true time."""
+
+    truth = datetime(2026, 3, 2, 18, 30, tzinfo=UTC)
+
+    def __init__(self) -> None:
+        self.passed_s = 0.0
+        self.wrong_by = timedelta(0)
+        self.vouched = False
+
+    def now(self) -> datetime:
+        return self.truth + timedelta(seconds=self.passed_s) + self.wrong_by
+
+    def timekeeper(self) -> Timekeeper:
+        return Timekeeper(now=self.now, steady=lambda: self.passed_s, vouched=lambda: self.vouched)
+
+    def timeless(self, receipts: Receipts, number: int) -> Delivery:
+        """A packet that says no time itself, arriving now."""
+        payload = encode_senml_json([reading(number)], timeless=True)
+        packet = Packet(source=Source.MQTT, origin=readings_topic("heron"), payload=payload, received=self.now())
+        return Delivery(packet=packet, acknowledge=lambda: receipts.given.append(number), arrived_s=self.passed_s)
+
+
+@pytest.mark.parametrize("leap", [timedelta(days=40), timedelta(hours=-3)])
+def test_a_clock_that_leaps_holds_readings_and_when_it_leaps_back_none_has_a_wrong_time(leap: timedelta) -> None:
+    clock, inbox, sink, receipts = Leaping(), Inbox(), MemorySink(), Receipts()
+    ingest = Ingest(inbox, sink, lambda: KNOWN, now=clock.now, timekeeper=clock.timekeeper())
+    ingest.start()
+    inbox.put(clock.timeless(receipts, 0), threading.Event())
+    eventually("the first is stored", lambda: receipts.given == [0])
+
+    clock.passed_s, clock.wrong_by = 100.0, leap
+    inbox.put(clock.timeless(receipts, 1), threading.Event())
+    eventually("the leap is told", lambda: "clock leapt" in (ingest.health().problem or ""))
+    held = list(receipts.given)
+    clock.passed_s, clock.wrong_by = 300.0, timedelta(0)
+    eventually("the second is stored", lambda: receipts.given == [0, 1])
+    ingest.stop()
+
+    assert held == [0]
+    assert [time - clock.truth for _, time in sink.kept] == [timedelta(0), timedelta(seconds=100)]
+    assert ingest.health().problem is None
+
+
+@pytest.mark.parametrize("vouched", [True, False])
+def test_a_clock_that_was_set_right_stamps_anew_what_waited(vouched: bool) -> None:
+    """It was two days behind; network time sets it, or a person, after whom it must run evenly for ten minutes."""
+    clock, inbox, sink, receipts = Leaping(), Inbox(), MemorySink(), Receipts()
+    clock.wrong_by = timedelta(days=-2)
+    timekeeper = clock.timekeeper()
+    assert timekeeper.look() is None
+    before = clock.timeless(receipts, 0)
+    clock.passed_s, clock.wrong_by = 60.0, timedelta(0)
+    assert timekeeper.look() is not None
+    inbox.put(before, threading.Event())
+    inbox.put(clock.timeless(receipts, 1), threading.Event())
+
+    clock.vouched = vouched
+    clock.passed_s += 0.0 if vouched else 600.0
+    ingest = Ingest(inbox, sink, lambda: KNOWN, now=clock.now, timekeeper=timekeeper)
+    ingest.start()
+    eventually("both are stored", lambda: receipts.given == [0, 1])
+    ingest.stop()
+
+    assert [time - clock.truth for _, time in sink.kept] == [timedelta(0), timedelta(seconds=60)]
+    assert timekeeper.leaps == 1
 
 
 def test_a_flood_of_unusable_packets_is_cut_and_shown_and_the_others_are_heard() -> None:
@@ -228,7 +297,7 @@ def test_an_adopted_bluetooth_float_becomes_readings_once_for_each_packet_id() -
         packet = Packet(
             source=Source.BLE, origin=address, payload=advert, received=start + timedelta(seconds=second - 60)
         )
-        inbox.put(Delivery(packet=packet), threading.Event())
+        inbox.put(Delivery(packet=packet, arrived_s=steady_s() + second - 60), threading.Event())
     decoding = BleDecoding(floats={address: BleFloat(name="heron")})
     ingest = Ingest(inbox, sink, lambda: KNOWN, read=reader(ble=lambda: decoding))
 

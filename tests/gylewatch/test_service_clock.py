@@ -1,0 +1,73 @@
+"""The machine's clock is set while the service runs."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from alerts.alert import Kind
+from collector.senml import encode_senml_json
+from collector.steady import steady_s
+from gylewatch.service import Service
+from gylewatch.values import FloatId
+from storage.store import Store
+from tests.broker import Broker
+from tests.collector.sender import connected_sender
+from tests.eventually import eventually
+from tests.gylewatch.brew import pale_readings
+from tests.gylewatch.live import BATCH, TOKEN, furnish, request, settings
+
+HERON = FloatId("heron")
+
+
+class SetClock:
+    """The machine's clock, as wrong as the test wants it."""
+
+    steady = staticmethod(steady_s)
+
+    def __init__(self) -> None:
+        self.wrong_by = timedelta(0)
+        self.asked = 0
+
+    def now(self) -> datetime:
+        self.asked += 1
+        return datetime.now(UTC) + self.wrong_by
+
+
+def test_while_the_clock_has_leapt_no_reading_is_stamped_and_no_float_called_silent(
+    tmp_path: Path, broker: Broker
+) -> None:
+    begun = datetime.now(UTC)
+    pitched = begun.replace(microsecond=0) - timedelta(days=2)
+    readings = [each for each in pale_readings(200, pitched) if each.time < begun]
+    url = furnish(tmp_path, pitched)
+    payload = encode_senml_json(readings[-1:], timeless=True)
+    clock = SetClock()
+    service = Service(settings(url, broker.port), clock=clock, tick_s=0.05)
+    with Store.open(url) as store, connected_sender(broker.port) as sender:
+        store.append_readings(readings)
+        service.start()
+        try:
+            eventually("it is connected", lambda: service.health().problems == ())
+            eventually("all is concluded", lambda: service.concluded_until(HERON) == readings[-1].time)
+            clock.wrong_by = timedelta(days=30)
+            eventually("the leap is told", lambda: any("clock leapt" in each for each in service.health().problems))
+            asked = clock.asked
+            eventually("some ticks have passed", lambda: clock.asked > asked + 40)
+
+            sender.send("gylewatch/v1/readings/heron", payload)
+            headers = {"Content-Type": "application/senml+json", "Authorization": f"Bearer {TOKEN}"}
+            status, answer = request(service, "POST", "/api/v1/readings?float=heron", payload, headers)
+            eventually("the reading waits", lambda: service.health().queue_depth == 1)
+            alerts = [record.alert.kind for record in store.alerts(BATCH)]
+            stored_meanwhile = len(store.readings(HERON))
+            clock.wrong_by = timedelta(0)
+            eventually("the reading is stored", lambda: len(store.readings(HERON)) == len(readings) + 1)
+            newest = store.readings(HERON)[-1].time
+        finally:
+            service.stop()
+
+    assert (status, b"clock leapt" in answer) == (503, True)
+    assert stored_meanwhile == len(readings)
+    assert Kind.FLOAT_SILENT not in alerts
+    assert begun <= newest <= datetime.now(UTC)
