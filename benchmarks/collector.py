@@ -148,6 +148,9 @@ class CountingSink:
     def append_rejected(self, rejected: Sequence[Rejected], /) -> None:
         self._store.append_rejected(rejected)
 
+    def keep_signals(self, readings: Sequence[Reading], /) -> None:
+        self._store.keep_signals(readings)
+
 
 def collected(protocol: Protocol, port: int, count: int, database: Path) -> tuple[Cost, int]:
     """The collector into committed rows, and the number of commits."""

@@ -54,6 +54,9 @@ class TimedSink:
     def append_rejected(self, rejected: Sequence[Rejected], /) -> None:
         self._store.append_rejected(rejected)
 
+    def keep_signals(self, readings: Sequence[Reading], /) -> None:
+        self._store.keep_signals(readings)
+
 
 def published_s(port: int, rate: float, count: int) -> list[float]:
     """Publish `count` readings at `rate` per second; when each was handed to the client."""

@@ -25,7 +25,7 @@ from bleak.exc import BleakBluetoothNotAvailableError, BleakBluetoothNotAvailabl
 from collector.advert import encode_advert
 from collector.ble_settings import BleSettings
 from collector.bthome import SERVICE_UUID
-from collector.echoes import Waiting, due, hear
+from collector.echo_window import EchoWindow
 from collector.inbox import Delivery, Inbox
 from collector.packet import Packet, Source
 
@@ -68,6 +68,7 @@ class BleCollector:
     inbox : where packets go; its reader gets one packet for each advertisement, with the best signal
     now : the clock that stamps arrivals
     retry_s : first and longest wait before a scanner that failed is built again
+    window : shared by the adapters of this machine, so that one advertisement is one packet
     """
 
     def __init__(
@@ -77,6 +78,7 @@ class BleCollector:
         *,
         now: Callable[[], datetime] = _utc_now,
         retry_s: tuple[float, float] = (FIRST_RETRY_S, LAST_RETRY_S),
+        window: EchoWindow | None = None,
     ) -> None:
         self._settings = settings
         self._inbox = inbox
@@ -86,7 +88,7 @@ class BleCollector:
         self._companies = {layout.company for layout in settings.layouts if layout.company is not None}
         self._buffer: deque[Delivery] = deque()
         self._buffered = threading.Condition()
-        self._waiting: Waiting = {}
+        self._window = window or EchoWindow()
         self._last_heard_s = 0.0
         self._stopping = threading.Event()
         self._threads: list[threading.Thread] = []
@@ -168,8 +170,7 @@ class BleCollector:
         self._last_heard_s = time.monotonic()
         while not self._stopping.is_set():
             await self._pause(min(_TURN_S, self._settings.silence_s / 4))
-            self._waiting, ready = due(self._waiting, self._now())
-            for packet in ready:
+            for packet in self._window.due(self._now()):
                 self._keep(packet)
             if time.monotonic() - self._last_heard_s > self._settings.silence_s:
                 self._rebuilt += 1
@@ -207,7 +208,7 @@ class BleCollector:
             received=self._now(),
             rssi_dbm=None if advert.rssi == _NO_SIGNAL_DBM else advert.rssi,
         )
-        self._waiting = hear(self._waiting, packet)
+        self._window.hear(packet)
 
     def _keep(self, packet: Packet) -> None:
         with self._buffered:

@@ -17,6 +17,7 @@ from collector.decode import DEFAULT_DECODING, Decoding
 from collector.flood import DEFAULT_FLOOD, Allowance, FloodLimits, remembered, spend
 from collector.heard import HeardFloat, note
 from collector.inbox import Delivery, Inbox
+from collector.one_reading import Kept, keep
 from collector.packet import Packet, Reason, Refusal, Rejected, rejected
 from collector.packet_reader import PacketReader
 from collector.timekeeper import Timekeeper, utc_now
@@ -38,12 +39,14 @@ _log = structlog.get_logger(__name__)
 class Sink(Protocol):
     """Where readings and refusals are kept. Each call is one transaction.
 
-    Both raise `StorageError`; `append_readings` also `NotFound` for a float that was removed meanwhile.
+    All raise `StorageError`; `append_readings` also `NotFound` for a float that was removed meanwhile.
     """
 
     def append_readings(self, readings: Sequence[Reading], /) -> int: ...
 
     def append_rejected(self, rejected: Sequence[Rejected], /) -> None: ...
+
+    def keep_signals(self, readings: Sequence[Reading], /) -> None: ...
 
 
 _Found = tuple[Packet, list[Rejected]]
@@ -118,6 +121,7 @@ class Ingest:
         self._flood = flood
         self._allowances: dict[str, Allowance] = {}
         self._limited: tuple[str, datetime] | None = None  # who went beyond it last, and when
+        self._newest: Mapping[FloatId, Kept] = {}
         self._heard: Mapping[str, HeardFloat] = {}
         self._on_stored = on_stored
         self._batch_packets = batch_packets
@@ -183,9 +187,10 @@ class Ingest:
         known = self._persistently(self._known)
         if known is None:
             return
-        readings, refused = self._read_all(batch, known)
+        found, refused = self._read_all(batch, known)
+        readings, better = self._without_repeats(found)
         stored = self._store(readings, self._within_allowance(refused))
-        if stored is None:
+        if stored is None or (better and not self._persistently(lambda: self._keep_signals(better))):
             return
         for delivery in batch:
             delivery.acknowledge()
@@ -208,6 +213,23 @@ class Ingest:
             if unusable:
                 refused.append((packet, unusable))
         return readings, refused
+
+    def _without_repeats(
+        self, found: Sequence[tuple[Packet, Reading]]
+    ) -> tuple[list[tuple[Packet, Reading]], list[Reading]]:
+        """Each reading once, and those whose signal another receiver has heard better."""
+        readings: list[tuple[Packet, Reading]] = []
+        better: dict[FloatId, Reading] = {}
+        for packet, reading in found:
+            before = self._newest.get(reading.float_id)
+            self._newest, is_new = keep(self._newest, packet, reading)
+            if is_new:
+                readings.append((packet, reading))
+                continue
+            self._counts["duplicates"] += 1
+            if self._newest[reading.float_id] is not before:
+                better[reading.float_id] = self._newest[reading.float_id].reading
+        return readings, list(better.values())
 
     def _within_allowance(self, found: Sequence[_Found]) -> list[Rejected]:
         """Refusals within their sender's allowance, and one for each sender that goes beyond it."""
@@ -268,6 +290,10 @@ class Ingest:
             if reading.float_id not in known
         ]
         return self._store([pair for pair in read if pair[1].float_id in known], refused + removed)
+
+    def _keep_signals(self, better: Sequence[Reading]) -> bool:
+        self._sink.keep_signals(better)
+        return True
 
     def _append_rejected(self, refused: Sequence[Rejected]) -> bool:
         self._sink.append_rejected(refused)

@@ -9,6 +9,7 @@ from dataclasses import replace
 from collector.advert import BleDecoding, Sender, decode_heard
 from collector.ble import BleCollector
 from collector.decode import DEFAULT_DECODING, Decoding, decode
+from collector.echo_window import EchoWindow
 from collector.inbox import Inbox
 from collector.mqtt import MqttCollector
 from collector.packet import Fields, Packet, Refusal, Source
@@ -69,7 +70,8 @@ def packets_of(
         for broker in settings.brokers
     ]
     if settings.ble is not None:
-        receivers.append(BleCollector(settings.ble.settings, inbox))
+        window = EchoWindow()
+        receivers += [BleCollector(each, inbox, window=window) for each in settings.ble.radios()]
     told: set[str] = set()
     started: list[MqttCollector | BleCollector] = []
     try:

@@ -25,6 +25,13 @@ class BleSection:
 
     settings: BleSettings
     floats: tuple[BleFloat, ...] = field(default=())  # those with a key or a mounting of their own
+    adapters: tuple[str, ...] = ()  # where several listen at once
+
+    def radios(self) -> tuple[BleSettings, ...]:
+        """One for each adapter."""
+        if not self.adapters:
+            return (self.settings,)
+        return tuple(replace(self.settings, adapter=adapter) for adapter in self.adapters)
 
     def decoding(self, records: Sequence[FloatRecord]) -> BleDecoding:
         """How advertisements are read, with the floats that are known now."""
@@ -57,8 +64,13 @@ def read_ble(table: Table, secret: Secret) -> BleSection:
         "silence_s": table.number("silence_s", plain.silence_s, low=10, high=86_400, unit="s"),
     }
     floats = tuple(_float(each, secret) for each in table.tables("float"))
+    adapters = table.texts("adapters")
+    if adapters and values["adapter"] is not None:
+        raise table.wrong("adapters", "stands beside adapter; write one of the two")
+    if len(set(adapters)) < len(adapters):
+        raise table.wrong("adapters", "names an adapter twice")
     table.finish()
-    return BleSection(settings=BleSettings(**values), floats=floats)
+    return BleSection(settings=BleSettings(**values), floats=floats, adapters=adapters)
 
 
 def _float(table: Table, secret: Secret) -> BleFloat:

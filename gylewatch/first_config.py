@@ -45,7 +45,7 @@ port = 8220
 # wait_for_network_time = true          # for a board without a clock battery: hold readings until its clock is set
 
 # [ble]                                 # floats that advertise over Bluetooth: gylewatch float add NAME --address ...
-# adapter = "hci0"                      # the first that is switched on, if not given
+# adapter = "hci0"                      # else the first that is switched on; or several: adapters = ["hci0", "hci1"]
 # scanning = "active"                   # or passive
 # [[ble.float]]                         # only for a float that encrypts (BTHome), or is mounted another way
 # name = "heron"

@@ -32,3 +32,7 @@ class ReadingSink:
     def append_rejected(self, rejected: Sequence[Rejected], /) -> None:
         """See `Store.append_rejected`."""
         self._store.append_rejected(rejected, counters=self._counters())
+
+    def keep_signals(self, readings: Sequence[Reading], /) -> None:
+        """See `Store.keep_signals`."""
+        self._store.keep_signals(readings)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from collector.ble import RadioHealth
 from collector.mqtt import BrokerHealth
 from gylewatch.outages import Receiver
 
 
-def receivers_of(brokers: Iterable[BrokerHealth], radio: RadioHealth | None) -> list[Receiver]:
+def receivers_of(brokers: Iterable[BrokerHealth], radios: Sequence[RadioHealth]) -> list[Receiver]:
     """Every receiver of the configuration."""
     found = [
         Receiver(
@@ -21,9 +21,16 @@ def receivers_of(brokers: Iterable[BrokerHealth], radio: RadioHealth | None) -> 
         )
         for health in brokers
     ]
-    if radio is not None:
+    for radio in radios:
+        several = len(radios) > 1
         found.append(
-            Receiver(cause="radio", name="Bluetooth", works=radio.scanning, since=radio.since, problem=radio.problem)
+            Receiver(
+                cause=f"radio:{radio.place}" if several else "radio",
+                name=f"Bluetooth on {radio.place}" if several else "Bluetooth",
+                works=radio.scanning,
+                since=radio.since,
+                problem=radio.problem,
+            )
         )
     return found
 

@@ -17,8 +17,9 @@ from alerts.delivery.apprise_channel import AppriseChannel
 from alerts.delivery.channel import Channel
 from alerts.delivery.mqtt_channel import MqttChannel
 from collector.advert import BleDecoding
-from collector.ble import BleCollector
+from collector.ble import BleCollector, RadioHealth
 from collector.decode import Decoding, read_packet
+from collector.echo_window import EchoWindow
 from collector.inbox import Inbox
 from collector.ingest import Ingest, reader
 from collector.mqtt import BrokerHealth, MqttCollector
@@ -105,7 +106,7 @@ class Service:
         """A snapshot; any thread."""
         ingest = self._ingest.health()
         brokers = self._broker_health()
-        radios = [self._radio.health()] if self._radio else []
+        radios = self._radio_health()
         problems = [receiver.problem for receiver in self._receivers() if receiver.problem]
         problems += [ingest.problem] if ingest.problem else []
         problems += self._worker.health().problems
@@ -139,7 +140,11 @@ class Service:
         self._time = Timekeeper(settings.floats.clock, now=self._clock.now, steady=self._clock.steady)
         self._inbox = Inbox()
         self._collectors = [MqttCollector(broker, self._inbox, now=self._clock.now) for broker in settings.brokers]
-        self._radio = BleCollector(settings.ble.settings, self._inbox, now=self._clock.now) if settings.ble else None
+        window = EchoWindow()
+        self._radios = [
+            BleCollector(each, self._inbox, now=self._clock.now, window=window)
+            for each in (settings.ble.radios() if settings.ble else ())
+        ]
         self._ble_decoding = BleDecoding()
         self._channels = self._make_channels()
         policies = {entry.name: entry.policy for entry in settings.channels}
@@ -194,7 +199,7 @@ class Service:
             (self._http.start, self._http.stop),
             (self._scheduler.start, partial(self._scheduler.shutdown, wait=False)),
             *((collector.start, collector.stop) for collector in self._collectors),
-            *(((self._radio.start, self._radio.stop),) if self._radio else ()),
+            *((radio.start, radio.stop) for radio in self._radios),
             # Stopped first: what publishes must not run into a connection that is being closed.
             (self._feed.start, self._feed.stop),
             (self._deliverer.start, self._deliverer.stop),
@@ -277,10 +282,13 @@ class Service:
             self._noted[float_heard.name] = (float_heard.packets, float_heard.last)
 
     def _receivers(self) -> list[Receiver]:
-        return receivers_of(self._broker_health(), self._radio.health() if self._radio else None)
+        return receivers_of(self._broker_health(), self._radio_health())
 
     def _broker_health(self) -> list[BrokerHealth]:
         return [collector.health() for collector in self._collectors]
+
+    def _radio_health(self) -> list[RadioHealth]:
+        return [radio.health() for radio in self._radios]
 
     def _upkeep(self) -> None:
         try:

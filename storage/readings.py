@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Select, delete, func, insert, select
+from sqlalchemy import Select, delete, func, insert, select, update
 
 from collector.packet import Rejected
 from gylewatch.values import FloatId, Reading
@@ -57,6 +57,15 @@ class Readings(Part):
                 new += connection.execute(statement, rows).rowcount
             save_counters(connection, counters)
         return new
+
+    def keep_signals(self, readings: Sequence[Reading]) -> None:
+        """Raise the signal of stored readings to that of `readings`, which another receiver has heard better."""
+        with self._database.writing() as connection:
+            for reading in readings:
+                stored = (ReadingRow.float_id == reading.float_id) & (ReadingRow.time == reading.time)
+                is_better = ReadingRow.rssi_dbm.is_(None) | (ReadingRow.rssi_dbm < reading.rssi_dbm)
+                change = update(ReadingRow).where(stored, is_better).values(rssi_dbm=reading.rssi_dbm)
+                connection.execute(change)
 
     def readings(
         self,

@@ -32,6 +32,11 @@ class MemorySink:
         self._check()
         self.refused.extend(rejected)
 
+    def keep_signals(self, readings: Sequence[Reading], /) -> None:
+        self._check()
+        for reading in readings:
+            self.kept[reading.float_id, reading.time] = reading
+
     def reasons(self) -> list[Reason]:
         return [rejected.reason for rejected in self.refused]
 

@@ -23,6 +23,9 @@ class StalledSink:
     def append_rejected(self, rejected: Sequence[Rejected], /) -> None:
         raise AssertionError(rejected)
 
+    def keep_signals(self, readings: Sequence[Reading], /) -> None:
+        raise AssertionError(readings)
+
 
 def main() -> None:
     inbox = Inbox()

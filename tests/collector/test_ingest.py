@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import threading
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
@@ -306,6 +307,37 @@ def test_an_adopted_bluetooth_float_becomes_readings_once_for_each_packet_id() -
     ingest.stop()
 
     assert ingest.health().rejected == 0
+
+
+def test_a_float_heard_by_a_radio_and_by_a_bridge_is_stored_once_with_the_better_signal() -> None:
+    """In one batch, and where the second arrives after the first is stored."""
+    address, start, sink = "C0:FF:EE:00:00:01", datetime.now(UTC), MemorySink()
+    receipts, inbox = Receipts(), Inbox()
+    decoding = BleDecoding(floats={address: BleFloat(name="heron")})
+    ingest = Ingest(inbox, sink, lambda: KNOWN, read=reader(ble=lambda: decoding))
+
+    def radio(packet_id: int, rssi_dbm: int) -> Delivery:
+        payload = encode_advert({0xFCD2: b"\x40\x00" + bytes([packet_id]) + bytes.fromhex("02CA093FC201")}, {})
+        packet = Packet(source=Source.BLE, origin=address, payload=payload, received=start, rssi_dbm=rssi_dbm)
+        return Delivery(packet=packet, acknowledge=lambda: receipts.given.append(rssi_dbm))
+
+    def bridge(after_s: float, rssi_dbm: int) -> Delivery:
+        records = [("angle", "deg", 45.0), ("temperature", "Cel", 25.06), ("rssi", "dBm", rssi_dbm)]
+        payload = json.dumps([{"n": name, "u": unit, "v": value} for name, unit, value in records]).encode()
+        received = start + timedelta(seconds=after_s)
+        packet = Packet(source=Source.MQTT, origin=readings_topic("heron"), payload=payload, received=received)
+        return Delivery(packet=packet, acknowledge=lambda: receipts.given.append(rssi_dbm))
+
+    for delivery in (radio(1, -80), bridge(0.2, -75)):
+        inbox.put(delivery, threading.Event())
+    ingest.start()
+    eventually("both are acknowledged", lambda: receipts.given == [-80, -75])
+    inbox.put(bridge(0.3, -61), threading.Event())
+    eventually("the third is acknowledged", lambda: receipts.given == [-80, -75, -61])
+    ingest.stop()
+
+    assert [(time, each.rssi_dbm) for (_, time), each in sink.kept.items()] == [(start, -61)]
+    assert (ingest.health().accepted, ingest.health().duplicates) == (1, 2)
 
 
 def test_a_fault_in_the_program_shows_in_the_health_and_acknowledges_nothing(monkeypatch: pytest.MonkeyPatch) -> None:

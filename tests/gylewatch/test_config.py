@@ -23,6 +23,8 @@ ENVIRONMENT = {"BREWERY_DATABASE": "postgresql://app@db/brewery", "HERON_KEY": K
 
 EXPECTED = {
     "alert_value_out_of_range": "alerts.float-silent] floor_h: must be a number from 0.05",
+    "ble_adapter_twice": "ble.adapters = ['hci0', 'hci0']: names an adapter twice",
+    "ble_adapter_and_adapters": "stands beside adapter; write one of the two",
     "ble_key_too_short": "ble.float[1].key: the key of 'heron' must have 32 hex digits",
     "ble_layout_with_wrong_type": "type 'byte' is not known; write one of u8",
     "ble_layout_without_source": "ble.layout[1]: a layout needs exactly one of company and service",
@@ -107,6 +109,13 @@ def test_every_key_reaches_its_place() -> None:
     assert settings.backup is not None
     assert (settings.backup.folder, settings.backup.keep) == (CASES / "good" / "copies", 3)
     assert (settings.log.level, settings.log.format) == ("debug", "json")
+
+
+def test_several_adapters_have_everything_else_in_common() -> None:
+    section = read_settings(CASES / "good" / "two_adapters.toml").ble
+    assert section is not None
+
+    assert [(each.adapter, each.scanning) for each in section.radios()] == [("hci0", "passive"), ("hci1", "passive")]
 
 
 def test_bluetooth_floats_get_their_address_from_the_database_and_their_key_from_the_environment() -> None:

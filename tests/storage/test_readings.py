@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from collector.packet import Reason
@@ -126,3 +128,12 @@ def test_a_refused_packet_may_name_a_float_that_nobody_knows(store: Store) -> No
     store.append_rejected([rejected(Reason.UNKNOWN_FLOAT)])
 
     assert store.rejected()[0].received == PITCHED
+
+
+def test_a_better_signal_of_a_stored_reading_is_kept_and_a_worse_one_is_not(store: Store) -> None:
+    store.append_readings([reading(0), reading(1)])
+
+    store.keep_signals([replace(reading(0), rssi_dbm=-50), replace(reading(1), rssi_dbm=-90)])
+    store.keep_signals([replace(reading(5), rssi_dbm=-50)])
+
+    assert [each.rssi_dbm for each in store.readings(reading(0).float_id)] == [-50, -67]
