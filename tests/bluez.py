@@ -12,7 +12,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
-from dbus_fast import DBusError, PropertyAccess, Variant
+from dbus_fast import DBusError, Message, MessageType, PropertyAccess, Variant
 from dbus_fast.aio import MessageBus
 from dbus_fast.service import ServiceInterface, dbus_method, dbus_property
 
@@ -89,6 +89,73 @@ class _Adapter(ServiceInterface):
         return ["central"]
 
 
+class _Monitors(ServiceInterface):
+    """Passive scanning: whoever registers a monitor is asked for its patterns, and activated."""
+
+    def __init__(self, bus: MessageBus) -> None:
+        super().__init__("org.bluez.AdvertisementMonitorManager1")
+        self._bus = bus
+        self._asking: set[asyncio.Task[None]] = set()
+        self._senders: dict[str, str] = {}
+        self.patterns: dict[str, list[tuple[int, int, bytes]]] = {}  # by path, once activated
+        bus.add_message_handler(self._note_sender)
+
+    @dbus_method()
+    def RegisterMonitor(self, application: "o") -> None:  # type: ignore[name-defined]  # noqa: F821, N802
+        task = asyncio.get_running_loop().create_task(self._take(application))
+        self._asking.add(task)
+        task.add_done_callback(self._asking.discard)
+
+    @dbus_method()
+    def UnregisterMonitor(self, application: "o") -> None:  # type: ignore[name-defined]  # noqa: F821, N802
+        self.patterns.pop(application, None)
+
+    async def report(self, device: str, structures: list[tuple[int, bytes]]) -> bool:
+        """Tell the monitors whose patterns fit; False when there is none, and the device stays unheard."""
+        fitting = [path for path, patterns in self.patterns.items() if _fits(patterns, structures)]
+        for path in fitting:
+            await self._ask(path, "org.bluez.AdvertisementMonitor1", "DeviceFound", "o", [device])
+        return bool(fitting)
+
+    def _note_sender(self, message: Message) -> None:
+        if message.member == "RegisterMonitor" and message.sender is not None:
+            self._senders[message.body[0]] = message.sender
+
+    async def _take(self, path: str) -> None:
+        monitor = "org.bluez.AdvertisementMonitor1"
+        for _ in range(500):  # the monitor may be exported only after it was registered
+            reply = await self._ask(path, "org.freedesktop.DBus.Properties", "GetAll", "s", [monitor])
+            if reply.message_type is MessageType.METHOD_RETURN:
+                break
+            await asyncio.sleep(0.01)
+        properties = reply.body[0]
+        if properties["Type"].value == "or_patterns":
+            await self._ask(path, monitor, "Activate", "", [])
+            self.patterns[path] = [(start, kind, bytes(data)) for start, kind, data in properties["Patterns"].value]
+
+    async def _ask(self, path: str, interface: str, member: str, signature: str, body: list[Any]) -> Message:
+        reply = await self._bus.call(
+            Message(
+                destination=self._senders[path],
+                path=path,
+                interface=interface,
+                member=member,
+                signature=signature,
+                body=body,
+            )
+        )
+        assert reply is not None
+        return reply
+
+
+def _fits(patterns: list[tuple[int, int, bytes]], structures: list[tuple[int, bytes]]) -> bool:
+    return any(
+        kind == its_kind and data[start : start + len(wanted)] == wanted
+        for start, kind, wanted in patterns
+        for its_kind, data in structures
+    )
+
+
 class _Device(ServiceInterface):
     def __init__(self, address: str, adapter: str) -> None:
         super().__init__("org.bluez.Device1")
@@ -132,18 +199,22 @@ class _Device(ServiceInterface):
 
 
 class FakeBluez:
-    """The Bluetooth service with one adapter.
+    """The Bluetooth service.
 
     Parameters
     ----------
     address : of the bus
-    adapter : its name
+    adapters : their names
+    passive : whether it can scan passively; what fits no monitor's patterns is then heard by an active scan only
     fault : D-Bus error that StartDiscovery answers with, e.g. ``org.bluez.Error.NotReady``
     """
 
-    def __init__(self, address: str, *, adapter: str = "hci0", fault: str | None = None) -> None:
+    def __init__(
+        self, address: str, *, adapters: tuple[str, ...] = ("hci0",), passive: bool = False, fault: str | None = None
+    ) -> None:
         self._bus_address = address
-        self._path = f"/org/bluez/{adapter}"
+        self._names = adapters
+        self._passive = passive
         self._fault = fault
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._loop.run_forever, daemon=True)
@@ -168,32 +239,51 @@ class FakeBluez:
         *,
         manufacturer: dict[int, bytes] | None = None,
         rssi_dbm: int = -60,
+        adapter: str | None = None,
     ) -> None:
-        """Send one advertisement."""
+        """Send one advertisement, heard by `adapter` or else by the first."""
         service = {} if bthome is None else {BTHOME_UUID: bthome}
-        self._call(self._advertise(address, service, manufacturer or {}, rssi_dbm))
+        path = f"/org/bluez/{adapter or self._names[0]}"
+        self._call(self._advertise(path, address, service, manufacturer or {}, rssi_dbm))
 
     @property
     def discoveries(self) -> int:
-        """How often discovery was started."""
-        return self._adapter.discoveries
+        """How often discovery was started, over all adapters."""
+        return sum(adapter.discoveries for adapter in self._adapters)
+
+    @property
+    def monitors(self) -> int:
+        """How many monitors of passive scans are active."""
+        return sum(len(each.patterns) for each in self._monitors.values())
 
     def _call(self, work: Coroutine[Any, Any, _T]) -> _T:
         return asyncio.run_coroutine_threadsafe(work, self._loop).result(10)
 
     async def _open(self) -> None:
         self._bus = await MessageBus(bus_address=self._bus_address).connect()
-        self._adapter = _Adapter(self._fault)
+        self._adapters = [_Adapter(self._fault) for _ in self._names]
         self._devices: dict[str, _Device] = {}
-        self._bus.export(self._path, self._adapter)
+        self._monitors: dict[str, _Monitors] = {}
+        for name, adapter in zip(self._names, self._adapters, strict=True):
+            self._bus.export(f"/org/bluez/{name}", adapter)
+            if self._passive:
+                monitors = self._monitors[f"/org/bluez/{name}"] = _Monitors(self._bus)
+                self._bus.export(f"/org/bluez/{name}", monitors)
         await self._bus.request_name("org.bluez")
 
     async def _advertise(
-        self, address: str, service: dict[str, bytes], manufacturer: dict[int, bytes], rssi_dbm: int
+        self, adapter: str, address: str, service: dict[str, bytes], manufacturer: dict[int, bytes], rssi_dbm: int
     ) -> None:
-        device = self._devices.get(address)
+        path = f"{adapter}/dev_{address.replace(':', '_')}"
+        if self._monitors and not self.discoveries:
+            # Structures of the Bluetooth Core Specification Supplement, part A: 0x16 service data, 0xFF manufacturer's.
+            structures = [(0x16, bytes.fromhex(uuid[4:8])[::-1] + data) for uuid, data in service.items()]
+            structures += [(0xFF, number.to_bytes(2, "little") + data) for number, data in manufacturer.items()]
+            if not await self._monitors[adapter].report(path, structures):
+                return
+        device = self._devices.get(path)
         if device is None:
-            device = self._devices[address] = _Device(address, self._path)
-            self._bus.export(f"{self._path}/dev_{address.replace(':', '_')}", device)
+            device = self._devices[path] = _Device(address, adapter)
+            self._bus.export(path, device)
             await asyncio.sleep(0)
         device.advertise(service, manufacturer, rssi_dbm)

@@ -11,6 +11,7 @@ import pytest
 from collector.advert import encode_advert
 from collector.ble import BleCollector
 from collector.ble_settings import BleSettings
+from collector.echo_window import EchoWindow
 from collector.inbox import Inbox
 from collector.layout import AdvertLayout, LayoutField
 from collector.packet import Packet, Source
@@ -86,6 +87,66 @@ def test_echoes_of_one_advertisement_are_one_packet_with_the_best_signal(bus: Pr
 
         eventually("two packets come", lambda: ear.heard(2))
         assert [packet.rssi_dbm for packet in ear.packets] == [-62, -80]
+
+
+def test_two_adapters_that_hear_one_advertisement_give_one_packet_with_the_better_signal(bus: PrivateBus) -> None:
+    window = EchoWindow()
+    inbox = Inbox()
+    with FakeBluez(bus.address, adapters=("hci0", "hci1")) as bluez:
+        first, second = (
+            BleCollector(BleSettings(adapter=name), inbox, retry_s=QUICK, window=window) for name in ("hci0", "hci1")
+        )
+        ear = Ear(first, inbox)
+        first.start()
+        second.start()
+        try:
+            eventually("both scan", lambda: bluez.discoveries == 2 and ear.scanning() and second.health().scanning)
+
+            bluez.advertise(ADDRESS, advert(1), rssi_dbm=-85, adapter="hci0")
+            bluez.advertise(ADDRESS, advert(1), rssi_dbm=-64, adapter="hci1")
+            bluez.advertise(ADDRESS, advert(2), rssi_dbm=-80, adapter="hci1")
+
+            eventually("two packets come", lambda: ear.heard(2))
+        finally:
+            first.stop()
+            second.stop()
+        assert sorted(packet.rssi_dbm or 0 for packet in ear.packets) == [-80, -64]
+        assert (first.health().heard, second.health().heard) == (1, 2)
+
+
+def test_a_passive_scan_hears_what_fits_its_patterns_and_starts_no_discovery(bus: PrivateBus) -> None:
+    layout = AdvertLayout(
+        company=0xFFFF,
+        angle=LayoutField(offset=0, type="u8", unit="deg"),
+        temperature=LayoutField(offset=1, type="u8", unit="Cel"),
+    )
+    settings = BleSettings(scanning="passive", layouts=(layout,))
+    with FakeBluez(bus.address, passive=True) as bluez, listening(settings) as ear:
+        eventually("its monitor is active", lambda: bluez.monitors == 1 and ear.scanning())
+
+        bluez.advertise("C0:FF:EE:00:00:02", manufacturer={0x1234: b"x"}, rssi_dbm=-40)
+        bluez.advertise(ADDRESS, advert(1), rssi_dbm=-71)
+        bluez.advertise("C0:FF:EE:00:00:03", manufacturer={0xFFFF: b"\x2d\x14"}, rssi_dbm=-72)
+        bluez.advertise(ADDRESS, advert(2), rssi_dbm=-73)
+
+        eventually("three packets come", lambda: ear.heard(3))
+        assert [(packet.origin, packet.rssi_dbm) for packet in ear.packets] == [
+            (ADDRESS, -71),
+            ("C0:FF:EE:00:00:03", -72),
+            (ADDRESS, -73),
+        ]
+        assert bluez.discoveries == 0
+
+
+def test_a_passive_scan_is_begun_anew_after_the_bluetooth_service_restarted(bus: PrivateBus) -> None:
+    with listening(BleSettings(scanning="passive", silence_s=0.4)) as ear:
+        with FakeBluez(bus.address, passive=True) as bluez:
+            eventually("its monitor is active", lambda: bluez.monitors == 1)
+        with FakeBluez(bus.address, passive=True) as again:
+            eventually("its monitor is active again", lambda: again.monitors)
+            again.advertise(ADDRESS, advert(1))
+
+            eventually("a packet comes", lambda: ear.heard(1))
 
 
 def test_manufacturer_data_of_a_users_layout_is_heard_and_other_data_is_not(bus: PrivateBus) -> None:
