@@ -10,7 +10,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from gylewatch.errors import ConfigError
-from gylewatch.http_connection import BoundedConnection
+from gylewatch.http_connection import BoundedConnection, Refusals
 
 
 def listen(host: str, port: int) -> socket.socket:
@@ -60,10 +60,11 @@ class HttpServer:
         self, app: FastAPI, listener: socket.socket, *, connection: type[BoundedConnection] = BoundedConnection
     ) -> None:
         self._listener = listener
+        self._refusals = Refusals()
         self._server = uvicorn.Server(
             uvicorn.Config(
                 app,
-                http=connection,
+                http=type("Connection", (connection,), {"refusals": self._refusals}),
                 log_config=None,  # its lines go where ours go
                 log_level="warning",
                 access_log=False,
@@ -79,6 +80,10 @@ class HttpServer:
         host, port = self._listener.getsockname()[:2]
         host = {"0.0.0.0": "localhost", "::": "localhost"}.get(host, host)  # noqa: S104  shown, not bound
         return f"http://{f'[{host}]' if ':' in host else host}:{port}/"
+
+    def problem(self) -> str | None:
+        """One sentence while connections are refused because there are too many; any thread."""
+        return self._refusals.problem()
 
     def start(self) -> None:
         self._thread.start()

@@ -111,6 +111,7 @@ class Service:
         problems += [ingest.problem] if ingest.problem else []
         problems += self._worker.health().problems
         problems += self._duties.problems()
+        problems += [crowd] if (crowd := self._http.problem()) else []
         try:
             outbox = self._store.outbox_counts()
         except StorageError as error:  # that must be seen here more than anything else

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -11,7 +12,7 @@ from urllib.parse import urlsplit
 import pytest
 from fastapi import FastAPI, Request
 
-from gylewatch.http_connection import BoundedConnection
+from gylewatch.http_connection import BoundedConnection, machine
 from gylewatch.http_server import HttpServer, listen
 from tests.eventually import eventually
 
@@ -25,8 +26,19 @@ class Narrow(BoundedConnection):
     most = 5
 
 
+class Fair(BoundedConnection):
+    most = 6
+    most_of_one = 4
+
+
 @contextmanager
 def serving(connection: type[BoundedConnection]) -> Iterator[str]:
+    with served(connection) as server:
+        yield server.address
+
+
+@contextmanager
+def served(connection: type[BoundedConnection]) -> Iterator[HttpServer]:
     app = FastAPI()
     app.get("/")(lambda: "here")
 
@@ -37,16 +49,16 @@ def serving(connection: type[BoundedConnection]) -> Iterator[str]:
     server = HttpServer(app, listen("127.0.0.1", 0), connection=connection)
     server.start()
     try:
-        yield server.address
+        yield server
     finally:
         server.stop()
 
 
-def connected(address: str) -> socket.socket:
+def connected(address: str, source: str = "127.0.0.1") -> socket.socket:
     place = urlsplit(address)
     assert place.hostname is not None
     assert place.port is not None
-    return socket.create_connection((place.hostname, place.port), timeout=5)
+    return socket.create_connection((place.hostname, place.port), timeout=5, source_address=(source, 0))
 
 
 def is_closed(client: socket.socket) -> bool:
@@ -75,6 +87,63 @@ def test_connections_beyond_the_limit_are_closed_at_once_and_room_is_used_again(
             client.close()
 
         eventually("there is room again", lambda: answers(address))
+
+
+def test_one_machine_cannot_hold_every_place_and_is_told_why() -> None:
+    """All of 127/8 is this machine: for the server two addresses are two machines."""
+    with served(Fair) as server, ExitStack() as stack:
+        held = [stack.enter_context(connected(server.address)) for _ in range(4)]
+        fifth = stack.enter_context(connected(server.address))
+        said = fifth.recv(1000)
+        other = stack.enter_context(connected(server.address, "127.0.0.2"))
+        other.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n")
+
+        assert said.startswith(b"HTTP/1.1 503 ")
+        assert b"Too many connections from your machine" in said
+        assert is_closed(fifth)
+        assert other.recv(1000).startswith(b"HTTP/1.1 200 ")
+        assert "127.0.0.1 holds as many connections to the page as are allowed (4); 1 more" in (server.problem() or "")
+
+        for client in held:
+            client.close()
+        eventually("the first machine is served again", lambda: answers(server.address))
+
+
+def test_a_request_sent_before_the_refusal_is_answered_with_it() -> None:
+    with served(Fair) as server, ExitStack() as stack:
+        for _ in range(4):
+            stack.enter_context(connected(server.address))
+        with pytest.raises(urllib.error.HTTPError) as refused:
+            urllib.request.urlopen(server.address, timeout=5)
+        refused.value.close()
+
+        assert refused.value.code == 503
+        assert refused.value.headers["Retry-After"] == "5"
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "one_machine"),
+    [
+        ("2001:db8::1", "2001:db8::ffff:2", True),
+        ("2001:db8::1", "2001:db8:0:1::1", False),
+        ("::ffff:10.0.0.1", "10.0.0.1", True),
+        ("fe80::1%eth0", "fe80::2%eth0", True),
+        ("10.0.0.1", "10.0.0.2", False),
+    ],
+)
+def test_a_machine_is_one_ipv4_address_or_one_ipv6_network(first: str, second: str, one_machine: bool) -> None:
+    assert (machine((first, 1)) == machine((second, 2))) is one_machine
+
+
+def test_connections_beyond_all_places_are_counted_too() -> None:
+    with served(Narrow) as server, ExitStack() as stack:
+        for _ in range(5):
+            stack.enter_context(connected(server.address))
+        assert is_closed(stack.enter_context(connected(server.address)))
+
+        assert "other machines hold as many connections to the page as are allowed (5); 1 more" in (
+            server.problem() or ""
+        )
 
 
 def answers(address: str) -> bool:
