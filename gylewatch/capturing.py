@@ -15,8 +15,11 @@ from collector.mqtt import MqttCollector
 from collector.packet import Fields, Packet, Refusal, Source
 from collector.topics import matches
 from gylewatch.config import Settings
+from gylewatch.http_ear import HttpEar
 
 _LOOK_AGAIN_S = 0.2
+
+_Receiver = MqttCollector | BleCollector | HttpEar
 
 
 class Reader:
@@ -59,21 +62,23 @@ class Reader:
 def packets_of(
     name: str, settings: Settings, reader: Reader, *, is_over: Callable[[], bool], on_problem: Callable[[str], None]
 ) -> Iterator[Packet]:
-    """The packets of the float `name` as they arrive over brokers and radio, until `is_over`.
+    """The packets of the float `name` as they arrive over brokers, radio and HTTP, until `is_over`.
 
-    A client of its own subscribes, so that the service loses none. `on_problem` is told what keeps a receiver from
-    listening, once for each problem.
+    A client of its own subscribes, so that the service loses none; for HTTP the service is asked. `on_problem` is told
+    what keeps a receiver from listening, once for each problem.
     """
     inbox = Inbox()
-    receivers: list[MqttCollector | BleCollector] = [
+    receivers: list[_Receiver] = [
         MqttCollector(replace(broker, client_id=f"{broker.client_id}-capture-{os.getpid()}"), inbox, beside=True)
         for broker in settings.brokers
     ]
     if settings.ble is not None:
         window = EchoWindow()
         receivers += [BleCollector(each, inbox, window=window) for each in settings.ble.radios()]
+    if settings.http.token is not None:
+        receivers.append(HttpEar(settings.http, name, inbox))
     told: set[str] = set()
-    started: list[MqttCollector | BleCollector] = []
+    started: list[_Receiver] = []
     try:
         for receiver in receivers:
             receiver.start()
@@ -91,6 +96,6 @@ def packets_of(
             receiver.stop()
 
 
-def _problems(receivers: list[MqttCollector | BleCollector]) -> set[str]:
+def _problems(receivers: list[_Receiver]) -> set[str]:
     found = {receiver.health().problem for receiver in receivers}
     return {problem for problem in found if problem is not None and not problem.endswith(" yet")}  # it just began

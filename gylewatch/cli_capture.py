@@ -12,6 +12,7 @@ import click
 from collector.admit import admit
 from collector.advert import BleDecoding
 from collector.capture import capture_line, captured_packet
+from collector.decode import Decoding
 from collector.packet import Packet
 from gylewatch.capturing import Reader, packets_of
 from gylewatch.config import Settings, read_settings
@@ -39,7 +40,8 @@ def capture() -> None:
     """Record a float's raw packets for support, and read such a file.
 
     'gylewatch capture FLOAT --out FILE' records; what looks like a secret is removed. A float that nobody added is
-    named by what it sends, over Bluetooth by its address.
+    named by what it sends, over Bluetooth by its address. What a float posts over HTTP is asked of the running
+    service; the token that it sends is never in the file.
     """
 
 
@@ -52,9 +54,11 @@ def capture() -> None:
 def record(*, name: str, target: Path, count: int | None, minutes: float, config: Path) -> None:
     """Record the packets of FLOAT beside the running service, until --count, --minutes or Ctrl-C."""
     settings = read_settings(config)
-    if not settings.brokers and settings.ble is None:
-        raise ConfigError(f"{config}: has neither [[mqtt]] nor [ble]; there is nothing to listen to")
-    reader = Reader(settings.decodings(), _ble_decoding(settings, config))
+    if not settings.brokers and settings.ble is None and settings.http.token is None:
+        raise ConfigError(
+            f"{config}: has neither [[mqtt]] nor [ble], and no token in [http]; there is nothing to listen to"
+        )
+    reader = _reader(settings, config)
     end_s = time.monotonic() + 60 * minutes
     written = 0
 
@@ -92,7 +96,7 @@ def show(*, source: Path, as_json: bool, config: Path) -> None:
     Every float counts as known and the clock is that of each packet's arrival, so a capture from elsewhere can be read.
     """
     settings = read_settings(config) if config.exists() else Settings(database_url="")
-    reader = Reader(settings.decodings(), _ble_decoding(settings, config))
+    reader = _reader(settings, config)
     rows = [(packet, outcome) for packet in _packets(source) for outcome in _outcomes(reader, packet)]
     if as_json:
         show_json({"packets": [_shape(packet, outcome) for packet, outcome in rows]})
@@ -159,6 +163,11 @@ def _shape(packet: Packet, outcome: Reading | str) -> dict[str, Any]:
         "rssi_dbm": outcome.rssi_dbm,
     }
     return {**shape, "reading": reading, "refused": None}
+
+
+def _reader(settings: Settings, config: Path) -> Reader:
+    over_http = Decoding(long_axis=settings.floats.long_axis)  # its packets name no receiver
+    return Reader({"": over_http} | settings.decodings(), _ble_decoding(settings, config))
 
 
 def _ble_decoding(settings: Settings, config: Path) -> BleDecoding:

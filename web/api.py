@@ -9,6 +9,7 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Query, Request
 from fastapi.concurrency import run_in_threadpool
 
+from collector.capture import capture_line
 from collector.packet import Packet, Source
 from collector.senml_pack import Record, resolve_pack
 from gylewatch.values import BatchId
@@ -211,13 +212,28 @@ def _add_ingest(api: APIRouter, context: Context) -> None:
         payload = await read_body(request, context.settings.max_body_bytes)
         return await run_in_threadpool(_ingest, context, payload, float_name)
 
+    @api.get("/readings/posted", tags=["readings"])
+    def list_posted(
+        request: Request,
+        float_name: Annotated[str, Query(alias="float", max_length=63)],
+        after: Annotated[
+            int | None, Query(ge=0, description="the `after` of the last answer; else only that is told")
+        ] = None,
+    ) -> shapes.PostedShape:
+        """The packets that one float posted lately, as lines of a capture without secrets; needs the bearer token."""
+        security.require_token(context.settings, request)
+        count, packets = context.posted.since(after, float_name)
+        return shapes.PostedShape(after=count, packets=tuple(capture_line(packet) for packet in packets))
+
 
 def _ingest(context: Context, payload: bytes, float_name: str | None) -> shapes.IngestShape:
     if context.ingest is None:
         raise Problem(HTTPStatus.SERVICE_UNAVAILABLE, "this service does not take readings over HTTP")
     received = context.clock()
     name = float_name or float_of_pack(payload, received)
-    result = context.ingest(Packet(source=Source.HTTP, origin=name, payload=payload, received=received))
+    packet = Packet(source=Source.HTTP, origin=name, payload=payload, received=received)
+    context.posted.add(packet)
+    result = context.ingest(packet)
     shape = shapes.IngestShape(
         accepted=result.accepted,
         duplicate=result.duplicate,

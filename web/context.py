@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from collector.packet import Packet
 from storage.store import Store
 from web.health import ServiceHealth
 from web.ingest import IngestResult
+from web.posted import PostedPackets
 from web.settings import HttpSettings
 from web.trial import ChannelTrial
 
@@ -22,3 +23,4 @@ class Context:
     settings: HttpSettings
     health: Callable[[], ServiceHealth]
     try_channels: Callable[[], Sequence[ChannelTrial]] | None = None  # None: there is nothing to try
+    posted: PostedPackets = field(default_factory=PostedPackets)

@@ -147,6 +147,11 @@ class IngestShape(Shape):
     refused: tuple[RefusalShape, ...]
 
 
+class PostedShape(Shape):
+    after: int
+    packets: tuple[str, ...]
+
+
 class HealthShape(Shape):
     started: Time
     brokers: tuple[str, ...]

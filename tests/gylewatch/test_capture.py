@@ -13,11 +13,15 @@ from paho.mqtt import subscribe
 
 from collector.senml import encode_senml_json
 from collector.topics import readings_topic
-from tests.broker import Broker
+from gylewatch.config import Settings
+from tests.broker import Broker, free_port
 from tests.collector.sender import connected_sender
 from tests.eventually import eventually
 from tests.gylewatch.brew import pale_readings
+from tests.gylewatch.live import furnish, request
+from tests.gylewatch.live import running as running_service
 from tests.gylewatch.workbench import Terminal
+from web.settings import HttpSettings
 
 MAPPING = """
 [[mqtt.mapping]]
@@ -79,6 +83,53 @@ def test_a_floats_packets_are_recorded_without_secrets_and_shown_as_readings(
     assert "hops" not in (bare.folder / "heron.jsonl").read_text(encoding="utf-8")
     assert {each["origin"] for each in shown} == {readings_topic("heron"), "cellar/heron/tilt"}
     assert {round(each["reading"]["angle_deg"], 1) for each in shown} >= {41.5, round(readings[0].angle_deg, 1)}
+
+
+def test_what_a_float_posts_is_recorded_without_its_token(tmp_path: Path, bare: Terminal) -> None:
+    begun = datetime.now(UTC)
+    token, port = "a-token-that-nobody-may-see", free_port()
+    (bare.folder / "token").write_text(token)
+    (bare.folder / "token").chmod(0o600)
+    url = furnish(tmp_path, begun - timedelta(days=2))
+    (bare.folder / "gylewatch.toml").write_text(
+        f'[database]\nurl = "{url}"\n[http]\nport = {port}\ntoken_file = "token"\n', encoding="utf-8"
+    )
+    wanted = Settings(database_url=url, http=HttpSettings(port=port, token=token))
+    one, other = pale_readings(2, begun - timedelta(days=1))
+    headers = {"Authorization": f"Bearer {token}", "Content-Type": "application/senml+json"}
+
+    with (
+        capturing(bare.folder, "heron", "--out", "heron.jsonl", "--count", "2") as running,
+        running_service(wanted, begun) as service,
+    ):
+
+        def post() -> bool:
+            for name, reading in (("heron", one), ("wren", other), ("heron", other)):
+                path, body = f"/api/v1/readings?float={name}", encode_senml_json([reading])
+                request(service, "POST", path, body, headers)
+            return running.poll() is not None
+
+        eventually("two are recorded", post)
+        said, _ = running.communicate()
+    shown = bare.type("capture show heron.jsonl --json").json["packets"]
+
+    assert "2 packets of heron" in said
+    assert token not in (bare.folder / "heron.jsonl").read_text(encoding="utf-8")
+    assert {(each["source"], each["origin"]) for each in shown} == {("http", "heron")}
+    assert all(each["reading"]["float"] == "heron" for each in shown)
+
+
+def test_a_service_that_does_not_answer_is_told(bare: Terminal) -> None:
+    (bare.folder / "token").write_text("a-token-that-nobody-may-see")
+    (bare.folder / "gylewatch.toml").write_text(
+        f'[database]\nurl = "sqlite:///x.sqlite"\n[http]\nport = {free_port()}\ntoken_file = "token"\n',
+        encoding="utf-8",
+    )
+
+    with capturing(bare.folder, "heron", "--out", "heron.jsonl", "--minutes", "0.03") as running:
+        _, complaints = running.communicate()
+
+    assert "does not answer (Connection refused); what floats post is heard only while it runs" in complaints
 
 
 def test_a_recording_leaves_the_services_status_alone(bare: Terminal, broker: Broker) -> None:
