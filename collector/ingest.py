@@ -65,6 +65,7 @@ class IngestHealth:
     limited: int  # packets without a usable reading, beyond what one sender may send
     queued: int
     storage_retries: int
+    stopped: str | None  # that part of `problem` which is storage's, or a fault of the program
     problem: str | None
 
 
@@ -179,6 +180,7 @@ class Ingest:
             limited=counts["limited"],
             queued=len(self._inbox) + self._in_hand,
             storage_retries=counts["retries"],
+            stopped=self._problem,
             problem=self._problem or self._timekeeper.doubt or self._flood_problem(),
         )
 

@@ -1,4 +1,7 @@
-"""Outages of what brings the readings in: one notice for each cause, however many floats it silences. Pure."""
+"""Outages of what brings readings in or keeps them: one notice for each cause, however many floats it silences.
+
+Pure.
+"""
 
 from __future__ import annotations
 
@@ -19,13 +22,15 @@ STEADY: Final = timedelta(minutes=2)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Receiver:
-    """One way in which readings arrive."""
+    """One way in which readings arrive, or what all of them need here."""
 
     cause: str  # identity, e.g. "broker:cellar"
     name: str  # in words
     works: bool
     since: datetime  # of the state `works` tells
     problem: str | None  # one sentence with a remedy
+    title: str = ""  # of the message about its outage, where it is no way from the floats to us
+    consequence: str = ""
 
 
 def outage_notices(
@@ -35,7 +40,7 @@ def outage_notices(
 
     Parameters
     ----------
-    receivers : every one in the configuration
+    receivers : every one in the configuration, and what they need here
     opened : notices that were told and have not ended, of any cause
     now : aware, UTC
     """
@@ -60,10 +65,11 @@ def _begins(receiver: Receiver) -> ServiceNotice:
         time=receiver.since,
         cause=receiver.cause,
         severity=Severity.WARNING,
-        title=f"No readings over {receiver.name}",
+        title=receiver.title or f"No readings over {receiver.name}",
         text=f"{receiver.problem or 'It does not answer.'}\n\n"
-        f"Since {receiver.since:%Y-%m-%d %H:%M} UTC no readings arrive over it. The floats are not to blame and no "
-        "silence of theirs is told; nobody knows meanwhile how the beer does. Look after the beer by hand.",
+        + (receiver.consequence or f"Since {receiver.since:%Y-%m-%d %H:%M} UTC no readings arrive over it.")
+        + " The floats are not to blame and no silence of theirs is told; nobody knows meanwhile how the beer does. "
+        "Look after the beer by hand.",
     )
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from datetime import datetime
 
 from collector.ble import RadioHealth
 from collector.mqtt import BrokerHealth
@@ -33,6 +35,46 @@ def receivers_of(brokers: Iterable[BrokerHealth], radios: Sequence[RadioHealth])
             )
         )
     return found
+
+
+def inner_parts(
+    before: Sequence[Receiver], *, stopped: str | None, doubt: str | None, now: datetime
+) -> tuple[Receiver, ...]:
+    """What every reading needs once it has arrived: storing, and a clock that is believed.
+
+    Parameters
+    ----------
+    before : from the look before; empty at first
+    stopped : why no readings are stored
+    doubt : why the clock is not believed
+    """
+    parts = (
+        Receiver(
+            cause="storing",
+            name="storage",
+            works=stopped is None,
+            since=now,
+            problem=stopped,
+            title="Readings are not stored",
+            consequence="Readings wait, and none is lost that a broker or a float keeps.",
+        ),
+        Receiver(
+            cause="clock",
+            name="the clock",
+            works=doubt is None,
+            since=now,
+            problem=doubt,
+            title="This machine's clock cannot be believed",
+            consequence="Readings wait, and get their right time once it is known.",
+        ),
+    )
+    known = {each.cause: each for each in before}
+    return tuple(
+        replace(part, since=known[part.cause].since)
+        if part.cause in known and known[part.cause].works == part.works
+        else part
+        for part in parts
+    )
 
 
 def told_broker(broker: BrokerHealth) -> str:

@@ -34,7 +34,7 @@ from gylewatch.errors import GylewatchError, NotReady, StorageError
 from gylewatch.http_server import HttpServer, listen
 from gylewatch.outages import Receiver, outage_notices
 from gylewatch.reading_sink import ReadingSink
-from gylewatch.receivers import receivers_of, told_broker, told_radio
+from gylewatch.receivers import inner_parts, receivers_of, told_broker, told_radio
 from gylewatch.settling import Settling, look
 from gylewatch.state_feed import StateFeed
 from gylewatch.trial import try_channels
@@ -173,6 +173,7 @@ class Service:
         self._noted: dict[str, tuple[int, datetime]] = {}  # what unknown floats had said when it was last kept
         self._settling = Settling(started=self._started)
         self._leaps_judged = 0
+        self._inner: tuple[Receiver, ...] = ()
         self._duties = Duties(
             {
                 "noting unknown floats": self._note_unknown_floats,
@@ -244,17 +245,19 @@ class Service:
         return scheduler
 
     def _judge_silence(self) -> None:
-        if self._time.look() is not None:
+        if self._time.look() is not None or self._ingest.health().stopped is not None:
             return  # how long a float has been silent is not known
         if self._time.leaps != self._leaps_judged:
             self._leaps_judged = self._time.leaps
             self._settling = Settling(started=self._time.now())  # what was heard last was stamped by another time
         self._settling, unsettled = look(self._settling, self._receivers(), self._time.now())
-        if not unsettled and not len(self._inbox):
+        if not unsettled and not self._ingest.health().queued:
             self._worker.tick()
 
     def _tell_outages(self) -> None:
-        notices = outage_notices(self._receivers(), self._store.open_notices(), self._clock.now())
+        now, stopped = self._time.now(), self._ingest.health().stopped
+        self._inner = inner_parts(self._inner, stopped=stopped, doubt=self._time.doubt, now=now)
+        notices = outage_notices([*self._receivers(), *self._inner], self._store.open_notices(), now)
         for notice in notices:
             self._store.add_notice(notice, channels=tuple(self._channels))
         if notices:

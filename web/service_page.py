@@ -50,6 +50,7 @@ class _Pages:
             "service.html",
             HTTPStatus.UNPROCESSABLE_ENTITY if asked else HTTPStatus.OK,
             health=self._context.health(),
+            open_notices=store.open_notices(),
             rejected_counts=store.rejected_counts(),
             rejected=store.rejected(_REFUSED_ROWS),
             heard=[item for item in heard if not item.ignored],

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
+from alerts.notice import ServiceNotice
 from collector.ble import RadioHealth
-from gylewatch.receivers import receivers_of
+from gylewatch.outages import outage_notices
+from gylewatch.receivers import inner_parts, receivers_of
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 
@@ -27,3 +29,28 @@ def test_of_several_adapters_each_fails_for_itself() -> None:
 
     assert (first.cause, first.works) == ("radio:hci0", True)
     assert (second.cause, second.name, second.works) == ("radio:hci1", "Bluetooth on hci1", False)
+
+
+def test_what_keeps_readings_waiting_inside_is_told_like_an_outage_and_so_is_its_end() -> None:
+    minutes = [NOON + timedelta(minutes=each) for each in (0, 1, 16, 17, 20)]
+    stopped = [None, "the disk is full; free some space", "the disk is full; free some space", None, None]
+    parts = inner_parts((), stopped=None, doubt=None, now=NOON)
+    told: list[ServiceNotice] = []
+
+    for now, problem in zip(minutes, stopped, strict=True):
+        parts = inner_parts(parts, stopped=problem, doubt=None, now=now)
+        told += outage_notices(parts, [notice for notice in told if len(told) == 1], now)
+
+    begin, end = told
+    assert (begin.cause, begin.time, begin.title) == ("storing", minutes[1], "Readings are not stored")
+    assert begin.text.startswith("the disk is full; free some space\n\nReadings wait")
+    assert (end.cause, end.ends, end.time) == ("storing", True, minutes[4])
+
+
+def test_a_clock_that_is_not_believed_is_told_for_itself() -> None:
+    parts = inner_parts((), stopped=None, doubt="network time has not set this machine's clock", now=NOON)
+    parts = inner_parts(parts, stopped=None, doubt="network time has not set this machine's clock", now=NOON)
+
+    (notice,) = outage_notices(parts, [], NOON + timedelta(minutes=15))
+
+    assert (notice.cause, notice.title) == ("clock", "This machine's clock cannot be believed")

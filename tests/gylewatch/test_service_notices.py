@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 from alerts.alert import Kind
 from alerts.delivery.policy import ChannelPolicy
+from collector.clock import ClockRule
 from collector.mapping import JsonMapping, Place
 from collector.mqtt_settings import MqttSettings
 from collector.senml import encode_senml_json
+from collector.timekeeper import Timekeeper
 from gylewatch.clock import SteppedClock
-from gylewatch.config import ChannelSettings, Settings
+from gylewatch.config import ChannelSettings, FloatSettings, Settings
 from gylewatch.demo_sink import Sink
 from gylewatch.service import Service
 from gylewatch.values import FloatId
@@ -24,7 +27,7 @@ from tests.broker import Broker
 from tests.collector.sender import connected_sender
 from tests.eventually import eventually
 from tests.gylewatch.brew import PITCHED, pale_readings
-from tests.gylewatch.live import BATCH, Inbox, furnish, publish, running, settings
+from tests.gylewatch.live import BATCH, Inbox, ask, furnish, publish, request, running, settings
 from web.settings import HttpSettings
 
 
@@ -58,6 +61,61 @@ def test_a_broker_that_dies_is_one_message_and_no_float_is_blamed(
     assert sum("No readings" in title for title, _ in inbox.notices) == 2
     assert Kind.FLOAT_SILENT not in told
     assert outbox["failing"] == 0
+
+
+def test_a_clock_that_network_time_never_sets_is_told_and_shown(
+    tmp_path: Path, sink: Sink, inbox: Inbox, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gylewatch.service.Timekeeper", partial(Timekeeper, synchronised=lambda: False))
+    clock = SteppedClock(PITCHED)
+    wanted = replace(
+        settings(furnish(tmp_path, PITCHED), None, sink), floats=FloatSettings(clock=ClockRule(network_time=True))
+    )
+    service = Service(wanted, clock=clock, tick_s=0.05)
+    service.start()
+    try:
+        eventually(
+            "it is shown", lambda: any("network time" in each for each in ask(service, "/api/v1/health")["problems"])
+        )
+        clock.move_to(PITCHED + timedelta(minutes=16))
+
+        eventually("it is told", lambda: inbox.has("clock cannot be believed"))
+        page = request(service, "GET", "/service")[1].decode()
+    finally:
+        service.stop()
+
+    assert "Told, and not over" in page
+    assert "This machine&#39;s clock cannot be believed" in page
+
+
+def test_an_ingest_that_died_is_told_while_the_database_can_be_written(
+    tmp_path: Path, broker: Broker, sink: Sink, inbox: Inbox, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: object) -> int:
+        raise ZeroDivisionError
+
+    def a_minute_later() -> bool:
+        clock.move_to(clock.now() + timedelta(minutes=1))
+        return inbox.has("not stored")
+
+    monkeypatch.setattr("threading.excepthook", lambda _: None)
+    monkeypatch.setattr("gylewatch.reading_sink.ReadingSink.append_readings", fail)
+    clock = SteppedClock(PITCHED + timedelta(days=1))
+    service = Service(settings(furnish(tmp_path, PITCHED), broker.port, sink), clock=clock, tick_s=0.05)
+    service.start()
+    try:
+        eventually("it is connected", lambda: service.health().problems == ())
+        publish(broker.port, pale_readings(2))
+        eventually("it is shown", lambda: any("fault in the program" in each for each in service.health().problems))
+        asked = clock.now()
+        eventually("it is told", a_minute_later)
+        with Store.open(f"sqlite:///{tmp_path / 'gylewatch.sqlite'}") as store:
+            (notice,) = store.open_notices()
+    finally:
+        service.stop()
+
+    assert (notice.cause, notice.title) == ("storing", "Readings are not stored")
+    assert notice.time >= asked
 
 
 def test_the_summary_of_the_day_is_sent_once_however_often_the_service_starts(
