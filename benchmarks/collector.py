@@ -175,7 +175,7 @@ def main() -> int:
     arguments.add_argument("--messages", type=int, default=10_000)
     arguments.add_argument("--rounds", type=int, default=3)
     arguments.add_argument("--protocol", choices=("5", "3.1.1"), default="5")
-    arguments.add_argument("--at-least", type=float, default=0.4, help="fail below this ratio")
+    arguments.add_argument("--at-least", type=float, default=0.6, help="fail below this ratio")
     options = arguments.parse_args()
     ratios = []
     with tempfile.TemporaryDirectory() as folder, Broker(Path(folder) / "broker") as broker:

@@ -68,9 +68,10 @@ def admit(
     if isinstance(fields, Refusal):
         return rejected(packet, fields)
     name = fields.float_name
-    if name not in known and not name.isprintable():
-        return _refuse(packet, Reason.MALFORMED, f"no float can be called {name[:63]!r}; use letters and digits", None)
     if name not in known:
+        if not name.isprintable():
+            detail = f"no float can be called {name[:63]!r}; use letters and digits"
+            return _refuse(packet, Reason.MALFORMED, detail, None)
         detail = f"no float is called {name[:63]!r}; add it, or correct its topic"
         return rejected(packet, Refusal(reason=Reason.UNKNOWN_FLOAT, detail=detail, float_name=name), fields)
     time = fields.time or packet.received
@@ -100,15 +101,16 @@ def _value_fault(angle_deg: float, temperature_c: float) -> tuple[Reason, str] |
             Reason.OUT_OF_RANGE,
             f"temperature {temperature_c:.7g} C is outside {low_c:g} to {high_c:g}: check the float's thermometer",
         )
-    if math.isclose(temperature_c, POWER_ON_TEMPERATURE_C, abs_tol=1e-6):  # also when it came as kelvin
+    if abs(temperature_c - POWER_ON_TEMPERATURE_C) <= 1e-6:  # also when it came as kelvin
         return Reason.OUT_OF_RANGE, "temperature is exactly 85 C: what a thermometer says before its first measurement"
     return None
 
 
 def _time_fault(time: datetime, now: datetime, limits: Limits) -> tuple[Reason, str] | None:
-    if time - now > limits.future:
+    ahead = time - now
+    if ahead > limits.future:
         return Reason.IN_THE_FUTURE, f"the time {_iso(time)} lies in the future: set the float's clock"
-    if now - time > limits.age:
+    if -ahead > limits.age:
         return Reason.TOO_OLD, f"the time {_iso(time)} is more than {limits.age.days} days ago: set the float's clock"
     return None
 
@@ -119,7 +121,9 @@ def _iso(time: datetime) -> str:
 
 def within(value: float | None, limits: tuple[float, float]) -> float | None:
     """`value`, or None where it cannot be true."""
-    return value if value is not None and math.isfinite(value) and limits[0] <= value <= limits[1] else None
+    if value is None or not limits[0] <= value <= limits[1] or math.isinf(value):
+        return None
+    return value
 
 
 def signal(rssi_dbm: int | None) -> int | None:

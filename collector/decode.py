@@ -69,4 +69,4 @@ def read_packet(
         name = float_of_topic(packet.origin, decoding.prefix)
         unread = Refusal(reason=Reason.RETAINED, detail="", float_name=name)
         return (admit(unread, packet, now=now, known=known, limits=limits),)
-    return tuple(admit(found, packet, now=now, known=known, limits=limits) for found in decode(packet, decoding))
+    return tuple([admit(found, packet, now=now, known=known, limits=limits) for found in decode(packet, decoding)])

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from collector.packet import Packet
@@ -43,15 +43,22 @@ class Inbox:
 
     def put(self, delivery: Delivery, stopping: threading.Event) -> bool:
         """Wait for room and put `delivery`; False when `stopping` was set before there was room."""
+        return self.put_all((delivery,), stopping)
+
+    def put_all(self, deliveries: Sequence[Delivery], stopping: threading.Event) -> bool:
+        """The same with several, in their order, where the reader is to be woken once for all of them."""
+        done = 0
         with self._room:
-            while len(self._deliveries) >= self._depth:
+            while done < len(deliveries):
                 if stopping.is_set():
                     return False
-                self._room.wait(_LOOK_AGAIN_S)
-            if stopping.is_set():
-                return False
-            self._deliveries.append(delivery)
-            self._filled.notify()
+                fitting = deliveries[done : done + max(0, self._depth - len(self._deliveries))]
+                if fitting:
+                    self._deliveries.extend(fitting)
+                    self._filled.notify()
+                    done += len(fitting)
+                else:
+                    self._room.wait(_LOOK_AGAIN_S)
         return True
 
     def take(self, limit: int, wait_s: float) -> list[Delivery]:

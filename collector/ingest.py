@@ -24,8 +24,9 @@ from collector.timekeeper import Timekeeper, utc_now
 from gylewatch.errors import NotFound, StorageError
 from gylewatch.values import FloatId, Reading
 
-BATCH_PACKETS = 500
-# Half of what a broker may send ahead: while one half is committed, the other is on its way.
+BATCH_PACKETS = 1000
+# All that one broker may send ahead: with half of it the two threads were in each other's way, and there were twice as
+# many commits (`python -m benchmarks.collector`).
 FIRST_RETRY_S, LAST_RETRY_S = 0.1, 5.0  # a lock clears in milliseconds; a full disk takes a person
 PERMANENT_RETRY_S = 30.0
 _LOOK_AGAIN_S = 0.5
@@ -207,11 +208,13 @@ class Ingest:
         refused: list[_Found] = []
         for delivery in batch:
             packet = self._timekeeper.arrival(delivery.packet, delivery.arrived_s)
-            outcomes = self._read(packet, now, known)
-            readings += [(packet, outcome) for outcome in outcomes if isinstance(outcome, Reading)]
-            unusable = [outcome for outcome in outcomes if isinstance(outcome, Rejected)]
-            for outcome in unusable:
-                self._heard = note(self._heard, packet, outcome)
+            unusable = []
+            for outcome in self._read(packet, now, known):
+                if isinstance(outcome, Reading):
+                    readings.append((packet, outcome))
+                else:
+                    unusable.append(outcome)
+                    self._heard = note(self._heard, packet, outcome)
             if unusable:
                 refused.append((packet, unusable))
         return readings, refused

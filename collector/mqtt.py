@@ -7,11 +7,11 @@ back after a crash. When the inbox is full the network thread waits, and the bro
 from __future__ import annotations
 
 import ssl
-import sys
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any
 
 import structlog
@@ -21,7 +21,9 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from collector.inbox import Delivery, Inbox
+from collector.mqtt_loop import NetworkLoop, Receipt
 from collector.mqtt_settings import MqttSettings, TlsSettings
+from collector.mqtt_socket import BurstClient
 from collector.packet import Packet, Source
 from collector.topics import readings_filter, status_topic
 from gylewatch.errors import ConfigError, TransportError
@@ -81,14 +83,22 @@ class MqttCollector:
         self._inbox = inbox
         self._now = now
         self._stopping = threading.Event()
-        self._connection = threading.Lock()  # guards the two below: a receipt must not reach another connection
+        self._state = threading.Lock()  # guards the three below
         self._connected = False
-        self._generation = 0
-        self._answered = False  # whether the broker said anything on this connection; only paho's thread uses it
         self._since = now()
-        self._received = 0
         self._problem: str | None = f"not connected to {settings.place} yet"
-        self._client = self._new_client(reconnect_s)
+        self._answered = False  # whether the broker said anything on this connection; only the loop's thread uses it
+        self._received = 0
+        self._taken: list[Delivery] = []  # not in the inbox yet; only the loop's thread uses it
+        self._client = self._new_client()
+        self._loop = NetworkLoop(
+            self._client,
+            on_message=self._on_message,
+            on_pause=self._hand_over,
+            on_connect_fail=self._on_connect_fail,
+            reconnect_s=reconnect_s,
+            stopping=self._stopping,
+        )
 
     def start(self) -> None:
         """Connect in the background and keep trying; never fails because a broker is away."""
@@ -102,7 +112,7 @@ class MqttCollector:
             )
         else:
             self._client.connect_async(settings.host, settings.port, KEEPALIVE_S)
-        self._client.loop_start()
+        self._loop.start()
 
     def stop(self) -> None:
         """Say ``offline``, disconnect and end the thread. The broker keeps the session."""
@@ -111,9 +121,7 @@ class MqttCollector:
                 self.publish(status_topic(self._settings.prefix), b"offline", timeout_s=2.0)
             except TransportError as error:
                 _log.warning("could not say goodbye to the broker", broker=self._settings.place, problem=str(error))
-        self._stopping.set()
-        self._client.disconnect()
-        self._client.loop_stop()
+        self._loop.stop()
         self._lost(None)
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = True, timeout_s: float = 10.0) -> None:
@@ -137,7 +145,7 @@ class MqttCollector:
 
     def health(self) -> BrokerHealth:
         """A snapshot; any thread."""
-        with self._connection:
+        with self._state:
             return BrokerHealth(
                 name=self._settings.name,
                 place=self._settings.place,
@@ -147,10 +155,10 @@ class MqttCollector:
                 problem=None if self._connected else self._problem,
             )
 
-    def _new_client(self, reconnect_s: tuple[float, float]) -> Client:
+    def _new_client(self) -> Client:
         settings = self._settings
         version5 = settings.protocol == "5"
-        client = Client(
+        client = BurstClient(
             CallbackAPIVersion.VERSION2,
             client_id=settings.client_id,
             protocol=MQTTProtocolVersion.MQTTv5 if version5 else MQTTProtocolVersion.MQTTv311,
@@ -163,15 +171,12 @@ class MqttCollector:
             client.tls_set_context(_tls_context(settings.place, settings.tls))
         if not self._beside:
             client.will_set(status_topic(settings.prefix), b"offline", qos=1, retain=True)
-        client.reconnect_delay_set(*reconnect_s)  # type: ignore[arg-type]  # fractions of a second work
         client.on_connect = self._on_connect
-        client.on_connect_fail = self._on_connect_fail
         client.on_disconnect = self._on_disconnect
-        client.on_message = self._on_message
         return client
 
     def _is_connected(self) -> bool:
-        with self._connection:
+        with self._state:
             return self._connected
 
     def _on_connect(self, client: Client, _: Any, flags: Any, reason: Any, __: Any) -> None:
@@ -180,9 +185,8 @@ class MqttCollector:
         if reason.is_failure:
             self._lost(_refusal(settings, str(reason)))
             return
-        with self._connection:
+        with self._state:
             self._connected = True
-            self._generation += 1
             self._since = self._now()
             self._problem = None
         if not flags.session_present:
@@ -192,9 +196,8 @@ class MqttCollector:
             client.publish(status_topic(settings.prefix), b"online", qos=1, retain=True)
         _log.info("connected to the broker", broker=settings.place, session_kept=flags.session_present)
 
-    def _on_connect_fail(self, _: Client, __: Any) -> None:
-        # paho swallows the exception, but calls this while it is being handled.
-        self._lost(_unreachable(self._settings, sys.exc_info()[1]))
+    def _on_connect_fail(self, error: OSError) -> None:
+        self._lost(_unreachable(self._settings, error))
 
     def _on_disconnect(self, _: Client, __: Any, ___: Any, reason: Any, ____: Any) -> None:
         answered, self._answered = self._answered, False
@@ -210,7 +213,7 @@ class MqttCollector:
             )
 
     def _lost(self, problem: str | None) -> None:
-        with self._connection:
+        with self._state:
             changed = problem != self._problem or self._connected
             if self._connected:
                 self._since = self._now()
@@ -219,7 +222,7 @@ class MqttCollector:
         if changed and problem is not None:  # one line for each state, not for each attempt
             _log.warning("broker not available", problem=problem)
 
-    def _on_message(self, _: Client, __: Any, message: MQTTMessage) -> None:
+    def _on_message(self, message: MQTTMessage, connection: int) -> None:
         try:
             topic = message.topic
         except UnicodeDecodeError:
@@ -233,16 +236,13 @@ class MqttCollector:
             receiver=self._settings.name,
         )
         self._received += 1
-        generation = self._generation  # only this thread changes it
-        mid, qos = message.mid, message.qos
+        receipt = Receipt(connection, message.mid, message.qos)
+        self._taken.append(Delivery(packet=packet, acknowledge=partial(self._loop.acknowledge, receipt)))
 
-        def acknowledge() -> None:
-            # Message ids begin anew with each connection: a late receipt could acknowledge another message.
-            with self._connection:
-                if self._connected and generation == self._generation:
-                    self._client.ack(mid, qos)
-
-        self._inbox.put(Delivery(packet=packet, acknowledge=acknowledge), self._stopping)
+    def _hand_over(self) -> None:
+        taken, self._taken = self._taken, []
+        if taken:
+            self._inbox.put_all(taken, self._stopping)
 
 
 def _tls_context(place: str, tls: TlsSettings) -> ssl.SSLContext:
@@ -267,7 +267,7 @@ def _refusal(settings: MqttSettings, reason: str) -> str:
     return f"the broker at {settings.place} refused the connection ({reason}): {remedy}"
 
 
-def _unreachable(settings: MqttSettings, error: BaseException | None) -> str:
+def _unreachable(settings: MqttSettings, error: OSError) -> str:
     remedy = "check host, port and that the broker runs; trying again"
     if isinstance(error, ssl.SSLCertVerificationError):
         remedy = f"its certificate is not trusted ({error.verify_message}); set ca_file to the authority that signed it"
@@ -275,5 +275,5 @@ def _unreachable(settings: MqttSettings, error: BaseException | None) -> str:
         remedy = "the secure connection failed; check tls, port, and the client's certificate"
     elif isinstance(error, ConnectionRefusedError):
         remedy = "nothing listens there; start the broker or correct host and port; trying again"
-    detail = getattr(error, "strerror", None) or (type(error).__name__ if error else "no answer")
+    detail = error.strerror or type(error).__name__
     return f"the broker at {settings.place} cannot be reached ({detail}): {remedy}"

@@ -70,13 +70,15 @@ def decode_senml(
         if isinstance(record, Refusal):
             strays.append(record)
             continue
-        name = _quantity(record)
-        if name is None:
-            continue
+        name = record.own_name
+        if name not in _NAMES:
+            name = _tail(name)
+            if name not in _NAMES:
+                continue
         slot = slots.get(record.time)
         if slot is None:
             slot = slots[record.time] = _Slot()
-        refusal = _put(slot, name, record)
+        refusal = _put(slot.values, name, record)
         if refusal is None:
             continue
         if name in _OPTIONAL:
@@ -85,35 +87,36 @@ def decode_senml(
             slot.spoilt = slot.spoilt or refusal
     if not slots and not strays:
         strays.append(Refusal(reason=Reason.MISSING_FIELD, detail="the SenML pack names no angle and no temperature"))
-    found = tuple(_fields(float_name, time, slot, long_axis) for time, slot in slots.items())
-    return found + tuple(
-        Refusal(reason=stray.reason, detail=stray.detail, float_name=float_name, time=stray.time) for stray in strays
-    )
+    found = [_fields(float_name, time, slot, long_axis) for time, slot in slots.items()]
+    if strays:
+        found += [
+            Refusal(reason=stray.reason, detail=stray.detail, float_name=float_name, time=stray.time)
+            for stray in strays
+        ]
+    return tuple(found)
 
 
-def _quantity(record: Record) -> str | None:
-    if record.own_name in _NAMES:
-        return record.own_name
+def _tail(name: str) -> str:
     # With a base name like "urn:dev:mac:0024befffe804ff1:" the own name is bare; a record without one ends in it.
-    tail = record.own_name.replace("/", ":").rsplit(":", 1)[-1]
-    return tail if tail in _NAMES else None
+    return name.replace("/", ":").rsplit(":", 1)[-1]
 
 
-def _put(slot: _Slot, name: str, record: Record) -> Refusal | None:
-    if record.value is None:
-        return Refusal(reason=Reason.NOT_A_NUMBER, detail=f"{name} is not a number", time=record.time)
-    known = _QUANTITIES.get((name, record.unit or ""))
+def _put(values: dict[str, float], name: str, record: Record) -> Refusal | None:
+    _, _, unit, time, value = record
+    if value is None:
+        return Refusal(reason=Reason.NOT_A_NUMBER, detail=f"{name} is not a number", time=time)
+    known = _QUANTITIES.get((name, unit or ""))
     if known is None:
         wanted = " or ".join(_NAMES[name])
-        had = f"the unit {record.unit[:20]!r}" if record.unit else "no unit"
-        return Refusal(reason=Reason.UNKNOWN_UNIT, detail=f"{name} has {had}; send it in {wanted}", time=record.time)
+        had = f"the unit {unit[:20]!r}" if unit else "no unit"
+        return Refusal(reason=Reason.UNKNOWN_UNIT, detail=f"{name} has {had}; send it in {wanted}", time=time)
     field_name, convert = known
-    value = convert(record.value)
+    value = convert(value)
     if not math.isfinite(value):
-        return Refusal(reason=Reason.NOT_A_NUMBER, detail=f"{name} is too large to be a number", time=record.time)
-    if slot.values.setdefault(field_name, value) != value:
+        return Refusal(reason=Reason.NOT_A_NUMBER, detail=f"{name} is too large to be a number", time=time)
+    if values.setdefault(field_name, value) != value:
         return Refusal(
-            reason=Reason.MALFORMED, detail=f"{name} stands twice with different values at one time", time=record.time
+            reason=Reason.MALFORMED, detail=f"{name} stands twice with different values at one time", time=time
         )
     return None
 

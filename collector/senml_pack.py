@@ -26,8 +26,10 @@ _CBOR_LABELS = {
     -1: "bver", -2: "bn", -3: "bt", -4: "bu", -5: "bv", -6: "bs",
     0: "n", 1: "u", 2: "v", 3: "vs", 4: "vb", 5: "s", 6: "t", 7: "ut", 8: "vd",
 }  # fmt: skip
+_KNOWN_LABELS = frozenset(_CBOR_LABELS.values())
 _VALUE_LABELS = frozenset({"v", "vs", "vb", "vd", "s"})
 _BASE_LABELS = frozenset({"bn", "bt", "bu", "bv", "bver"})
+_read_json = json.JSONDecoder().decode  # as `json.loads` does, without asking each time what it is given
 
 
 class Record(NamedTuple):
@@ -49,6 +51,9 @@ class _Base(NamedTuple):
     time_s: float = 0.0
     value: float = 0.0
     version: int = SUPPORTED_VERSION
+
+
+_NO_BASE = _Base()
 
 
 class _Refused(Exception):
@@ -94,12 +99,15 @@ def _load(payload: bytes) -> list[dict[str, object]]:
         raise _Refused(Reason.MALFORMED, "the payload is neither a SenML JSON nor a SenML CBOR array (RFC 8428)")
     if not isinstance(pack, list) or not pack:
         raise _Refused(Reason.MALFORMED, "the SenML pack is empty")
-    return [_labelled(index, record) for index, record in enumerate(pack, start=1)]
+    return [
+        record if type(record) is dict and _KNOWN_LABELS.issuperset(record) else _labelled(index, record)
+        for index, record in enumerate(pack, start=1)
+    ]
 
 
 def _load_json(payload: bytes) -> object:
     try:
-        return json.loads(payload.decode("utf-8"))
+        return _read_json(payload.decode("utf-8"))
     except UnicodeDecodeError:
         raise _Refused(Reason.MALFORMED, "the SenML JSON is not UTF-8") from None
     except json.JSONDecodeError as error:
@@ -133,7 +141,7 @@ def _labelled(index: int, record: object) -> dict[str, object]:
 
 
 def _resolve(pack: list[dict[str, object]], now: datetime) -> list[Record | Refusal]:
-    base = _Base()
+    base = _NO_BASE
     times = _Times(now)
     resolved: list[Record | Refusal] = []
     for index, fields in enumerate(pack, start=1):
@@ -167,22 +175,24 @@ def _next_base(base: _Base, fields: dict[str, object], index: int) -> _Base:
 
 
 def _resolve_record(base: _Base, fields: dict[str, object], times: _Times) -> Record | Refusal:
-    own_name, unit = fields.get("n", ""), fields.get("u", base.unit)
+    base_name, base_unit, base_time_s, base_value, _ = base
+    own_name, unit = fields.get("n", ""), fields.get("u", base_unit)
     if not _is_text(own_name) or not (unit is None or _is_text(unit)):
         return Refusal(reason=Reason.MALFORMED, detail="the name or unit of a record is not text")
-    if not base.name + own_name:
+    name = base_name + own_name
+    if not name:
         return Refusal(reason=Reason.MISSING_FIELD, detail="a record has no name")
     offset_s = number(fields["t"]) if "t" in fields else 0.0
     try:
-        time = times[base.time_s + offset_s] if offset_s is not None else None
+        time = times[base_time_s + offset_s] if offset_s is not None else None
     except (OverflowError, ValueError, OSError):
         offset_s = None
     if offset_s is None:
         return Refusal(reason=Reason.MALFORMED, detail=f"the time of record {own_name[:40]!r} is not a usable time")
     value = number(fields.get("v"))
-    if value is not None and base.value:
-        value = number(value + base.value)
-    return Record(base.name + own_name, own_name or base.name, unit, time, value)
+    if value is not None and base_value:
+        value = number(value + base_value)
+    return Record(name, own_name or base_name, unit, time, value)
 
 
 def _is_text(value: object) -> TypeGuard[str]:

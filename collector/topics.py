@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 DEFAULT_PREFIX = "gylewatch/v1"
 
 
@@ -30,6 +32,7 @@ def notices_topic(prefix: str = DEFAULT_PREFIX) -> str:
     return f"{prefix}/service/notices"
 
 
+@lru_cache(1024)  # few floats, many messages
 def float_of_topic(topic: str, prefix: str = DEFAULT_PREFIX) -> str | None:
     """The float that a readings topic names; None for every other topic."""
     head = f"{prefix}/readings/"

@@ -10,6 +10,7 @@ import re
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
+from functools import lru_cache
 from typing import NewType
 
 FloatId = NewType("FloatId", str)
@@ -27,6 +28,11 @@ GRAVITY_RANGE_SG = (0.970, 1.250)
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,62}")
 
 
+@lru_cache(1024)  # every reading of a few floats asks
+def _is_name(name: str) -> bool:
+    return _NAME.fullmatch(name) is not None
+
+
 def check_name(what: str, name: str) -> str:
     """Return `name` if it can serve as a topic level, file part and URL part.
 
@@ -35,7 +41,7 @@ def check_name(what: str, name: str) -> str:
     ValueError
         The name is empty, too long, or holds another character than letters, digits, ``_``, ``.`` and ``-``.
     """
-    if not _NAME.fullmatch(name):
+    if not _is_name(name):
         raise ValueError(
             f"{what} name {name!r} is not usable: 1 to 63 letters, digits, '_', '.' or '-', the first a letter or digit"
         )
@@ -53,12 +59,14 @@ def utc_text(time: datetime, timespec: str = "auto") -> str:
 
 
 def _check_utc(what: str, time: datetime) -> None:
+    if time.tzinfo is UTC:
+        return
     if time.tzinfo is None or time.utcoffset() != UTC.utcoffset(None):
         raise ValueError(f"{what} must be in UTC, got {time.isoformat()}")
 
 
 def _check_range(what: str, value: float, low: float, high: float, unit: str) -> None:
-    if not (math.isfinite(value) and low <= value <= high):
+    if not low <= value <= high:  # NaN neither
         raise ValueError(f"{what} {value:g} {unit} is outside {low:g} to {high:g} {unit}")
 
 

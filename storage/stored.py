@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, fields
 from datetime import UTC, datetime
+from operator import attrgetter
 from typing import Any
 
 from sqlalchemy import RowMapping
@@ -31,7 +32,9 @@ from storage.schema import NOT_RESOLVING
 Json = dict[str, Any]
 Columns = RowMapping
 
-_READING_FIELDS = tuple(item.name for item in fields(Reading))
+READING_COLUMNS = tuple(item.name for item in fields(Reading))
+"""The columns of ``readings`` without its id, in the order of a row."""
+
 _FORECAST_FIELDS = tuple(item.name for item in fields(Forecast))
 _ESTIMATE_FIELDS = tuple(item.name for item in fields(Estimate) if item.name != "forecast")
 
@@ -92,14 +95,19 @@ def references_from_json(documents: Sequence[Json]) -> tuple[Reference, ...]:
     return tuple(Reference(**document) for document in documents)
 
 
-def reading_to_columns(reading: Reading) -> Json:
-    """A row of ``readings`` without its id."""
-    return {name: getattr(reading, name) for name in _READING_FIELDS}
+reading_to_row: Callable[[Reading], tuple[Any, ...]] = attrgetter(*READING_COLUMNS)
+"""The values of `READING_COLUMNS`, for a driver that takes times as they are."""
+
+
+def reading_to_text_row(reading: Reading) -> tuple[Any, ...]:
+    """The same with the time as SQLite keeps it: in UTC, to the microsecond, without zone."""
+    time, *values = reading_to_row(reading)
+    return (time.replace(tzinfo=None).isoformat(" ", "microseconds"), *values)
 
 
 def reading_from_columns(row: Columns) -> Reading:
     """The reading of a row of ``readings``."""
-    return Reading(**{name: row[name] for name in _READING_FIELDS})
+    return Reading(**{name: row[name] for name in READING_COLUMNS})
 
 
 def sample_to_columns(sample: Sample) -> Json:

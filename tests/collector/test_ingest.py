@@ -135,6 +135,22 @@ def test_a_full_inbox_makes_the_receiver_wait_until_there_is_room() -> None:
     assert len(inbox) == 1
 
 
+def test_more_than_the_inbox_holds_goes_in_as_room_comes_and_in_its_order() -> None:
+    receipts, inbox, stopping = Receipts(), Inbox(depth=3), threading.Event()
+    many = [receipts.delivery(number) for number in range(10)]
+    waiting = threading.Thread(target=inbox.put_all, args=(many, stopping))
+
+    waiting.start()
+    taken: list[Delivery] = []
+    while len(taken) < 10:
+        found = inbox.take(2, 5.0)
+        assert found
+        taken += found
+    waiting.join(5)
+
+    assert [id(each) for each in taken] == [id(each) for each in many]
+
+
 def test_a_receiver_that_waits_for_room_ends_at_a_stop() -> None:
     receipts, inbox, stopping = Receipts(), Inbox(depth=1), threading.Event()
     inbox.put(receipts.delivery(0), stopping)

@@ -1,15 +1,17 @@
 from __future__ import annotations
 
-from dataclasses import replace
+import dataclasses
 
 import pytest
+from sqlalchemy import create_engine, select
 
 from collector.packet import Reason
 from gylewatch.errors import NotFound
 from gylewatch.values import FloatId, Reading
 from storage.readings import CHUNK_ROWS, KEPT_REJECTED
+from storage.schema import ReadingRow
 from storage.store import Store
-from tests.storage.examples import PITCHED, at, reading, rejected
+from tests.storage.examples import PITCHED, at, float_record, reading, rejected
 
 HERON = FloatId("heron")
 
@@ -20,6 +22,23 @@ def test_a_reading_comes_back_as_it_went_in(store: Store) -> None:
     store.append_readings([reading(0), bare])
 
     assert store.readings(HERON) == (reading(0), bare)
+
+
+@pytest.mark.parametrize("microsecond", [0, 1, 120_000])
+def test_a_reading_is_stored_as_the_library_itself_would_store_it(store_url: str, microsecond: int) -> None:
+    """The driver is given finished rows; a query that compares times must find them."""
+    saved = dataclasses.replace(reading(0), time=at(0).replace(microsecond=microsecond))
+    with Store.open(store_url) as store:
+        store.add_float(float_record("heron"))
+        store.append_readings([saved])
+    engine = create_engine(store_url.replace("postgresql:", "postgresql+psycopg:"))
+    same = [getattr(ReadingRow, item.name) == getattr(saved, item.name) for item in dataclasses.fields(saved)]
+
+    with engine.connect() as connection:
+        found = connection.execute(select(ReadingRow.id).where(*same)).all()
+
+    engine.dispose()
+    assert len(found) == 1
 
 
 def test_a_repeat_changes_nothing_and_is_not_counted(store: Store) -> None:
@@ -133,7 +152,7 @@ def test_a_refused_packet_may_name_a_float_that_nobody_knows(store: Store) -> No
 def test_a_better_signal_of_a_stored_reading_is_kept_and_a_worse_one_is_not(store: Store) -> None:
     store.append_readings([reading(0), reading(1)])
 
-    store.keep_signals([replace(reading(0), rssi_dbm=-50), replace(reading(1), rssi_dbm=-90)])
-    store.keep_signals([replace(reading(5), rssi_dbm=-50)])
+    store.keep_signals([dataclasses.replace(reading(0), rssi_dbm=-50), dataclasses.replace(reading(1), rssi_dbm=-90)])
+    store.keep_signals([dataclasses.replace(reading(5), rssi_dbm=-50)])
 
     assert [each.rssi_dbm for each in store.readings(reading(0).float_id)] == [-50, -67]

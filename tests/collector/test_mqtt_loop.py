@@ -1,0 +1,126 @@
+"""The network loop against a real mosquitto: receipts, and a queue that others fill."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import pytest
+from paho.mqtt.client import MQTTMessage
+from paho.mqtt.enums import CallbackAPIVersion
+
+from collector.mqtt_loop import NetworkLoop, Receipt
+from collector.mqtt_socket import BurstClient
+from tests.broker import Broker
+from tests.collector.sender import connected_sender
+from tests.eventually import eventually
+
+TOPIC = "cellar/news"
+
+
+class Listener:
+    """A kept session on `TOPIC`: what came, with the receipt that would be due for it."""
+
+    def __init__(self, port: int) -> None:
+        self.came: list[tuple[bytes, Receipt]] = []
+        self.pauses = 0
+        self.subscribed = threading.Event()
+        self.client = BurstClient(
+            CallbackAPIVersion.VERSION2, client_id="listener", clean_session=False, manual_ack=True
+        )
+        self.client.on_connect = lambda client, *_: client.subscribe(TOPIC, 1)
+        self.client.on_subscribe = lambda *_: self.subscribed.set()
+        self.client.connect_async("127.0.0.1", port)
+        self.loop = NetworkLoop(
+            self.client,
+            on_message=self._take,
+            on_pause=self._pause,
+            on_connect_fail=lambda _: None,
+            reconnect_s=(0.05, 0.2),
+            stopping=threading.Event(),
+        )
+
+    def _take(self, message: MQTTMessage, connection: int) -> None:
+        self.came.append((bytes(message.payload), Receipt(connection, message.mid, message.qos)))
+
+    def _pause(self) -> None:
+        self.pauses += 1
+
+    def payloads(self) -> list[bytes]:
+        return [payload for payload, _ in self.came]
+
+
+@contextmanager
+def listening(broker: Broker) -> Iterator[Listener]:
+    listener = Listener(broker.port)
+    listener.loop.start()
+    try:
+        assert listener.subscribed.wait(10)
+        yield listener
+    finally:
+        listener.loop.stop()
+
+
+def publish(broker: Broker, *payloads: bytes) -> None:
+    with connected_sender(broker.port) as sender:
+        for payload in payloads:
+            sender.send(TOPIC, payload)
+
+
+def test_receipts_handed_over_before_the_stop_still_reach_the_broker(broker: Broker) -> None:
+    with listening(broker) as first:
+        publish(broker, b"1", b"2")
+        eventually("both came", lambda: len(first.came) == 2)
+        for _, receipt in first.came:
+            first.loop.acknowledge(receipt)
+
+    with listening(broker) as second:
+        publish(broker, b"3")
+        eventually("the third came", lambda: b"3" in second.payloads())
+
+    assert second.payloads() == [b"3"]
+
+
+def test_a_message_without_receipt_comes_again(broker: Broker) -> None:
+    with listening(broker) as first:
+        publish(broker, b"1")
+        eventually("it came", lambda: first.came)
+
+    with listening(broker) as second:
+        eventually("it comes again", lambda: second.payloads() == [b"1"])
+
+
+def test_a_receipt_of_an_earlier_connection_acknowledges_nothing(broker: Broker) -> None:
+    with listening(broker) as first:
+        publish(broker, b"1")
+        eventually("it came", lambda: first.came)
+        (_, receipt), *_ = first.came
+        first.loop.acknowledge(receipt._replace(connection=receipt.connection - 1))
+
+    with listening(broker) as second:
+        eventually("it comes again", lambda: second.payloads() == [b"1"])
+
+
+def test_what_came_together_is_handed_on_before_the_loop_sleeps(broker: Broker) -> None:
+    with listening(broker):
+        pass
+    publish(broker, *(str(number).encode() for number in range(50)))
+
+    with listening(broker) as listener:
+        eventually("all came", lambda: len(listener.came) == 20)  # as many as the broker sends without receipts
+        eventually("the loop paused", lambda: listener.pauses)
+
+        assert listener.payloads() == [str(number).encode() for number in range(20)]
+
+
+def test_a_sleeping_loop_is_woken_by_what_another_thread_publishes(
+    broker: Broker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("collector.mqtt_loop.LOOK_AGAIN_S", 30.0)
+
+    with listening(broker) as listener, connected_sender(broker.port):
+        for number in range(20):
+            receipt = listener.client.publish("cellar/said", str(number), qos=1)
+            receipt.wait_for_publish(10)
+            assert receipt.is_published()
