@@ -66,6 +66,11 @@ def test_a_broker_that_dies_is_one_message_and_no_float_is_blamed(
 def test_a_clock_that_network_time_never_sets_is_told_and_shown(
     tmp_path: Path, sink: Sink, inbox: Inbox, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    def a_minute_later() -> bool:
+        # Moved bit by bit: the outage counts from the first tick that sees it, and that may come late.
+        clock.move_to(clock.now() + timedelta(minutes=1))
+        return inbox.has("clock cannot be believed")
+
     monkeypatch.setattr("gylewatch.service.Timekeeper", partial(Timekeeper, synchronised=lambda: False))
     clock = SteppedClock(PITCHED)
     wanted = replace(
@@ -77,9 +82,7 @@ def test_a_clock_that_network_time_never_sets_is_told_and_shown(
         eventually(
             "it is shown", lambda: any("network time" in each for each in ask(service, "/api/v1/health")["problems"])
         )
-        clock.move_to(PITCHED + timedelta(minutes=16))
-
-        eventually("it is told", lambda: inbox.has("clock cannot be believed"))
+        eventually("it is told", a_minute_later)
         page = request(service, "GET", "/service")[1].decode()
     finally:
         service.stop()
