@@ -23,7 +23,7 @@ from collector.inbox import Delivery, Inbox
 from collector.network_time import is_synchronised
 from collector.packet import Packet, Reason, Refusal, Rejected, Source, rejected
 from gylewatch.errors import NotFound, StorageError
-from gylewatch.values import FloatId, Reading
+from gylewatch.values import FloatId, ProbeReading, Reading
 
 BATCH_PACKETS = 500
 # Half of what a broker may send ahead: while one half is committed, the other is on its way.
@@ -40,16 +40,18 @@ _log = structlog.get_logger(__name__)
 class Sink(Protocol):
     """Where readings and refusals are kept. Each call is one transaction.
 
-    Both raise `StorageError`; `append_readings` also `NotFound` for a float that was removed meanwhile.
+    All raise `StorageError`; `append_readings` also `NotFound` for a float that was removed meanwhile.
     """
 
     def append_readings(self, readings: Sequence[Reading], /) -> int: ...
+
+    def append_probe_readings(self, readings: Sequence[ProbeReading], /) -> int: ...
 
     def append_rejected(self, rejected: Sequence[Rejected], /) -> None: ...
 
 
 _Found = tuple[Packet, list[Rejected]]
-Read = Callable[[Packet, datetime, Collection[FloatId]], tuple[Reading | Rejected, ...]]
+Read = Callable[[Packet, datetime, Collection[FloatId]], tuple[Reading | ProbeReading | Rejected, ...]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +88,9 @@ def reader(
     by_receiver = {} if isinstance(decoding, Decoding) else decoding
     otherwise = decoding if isinstance(decoding, Decoding) else DEFAULT_DECODING
 
-    def read(packet: Packet, now: datetime, known: Collection[FloatId]) -> tuple[Reading | Rejected, ...]:
+    def read(
+        packet: Packet, now: datetime, known: Collection[FloatId]
+    ) -> tuple[Reading | ProbeReading | Rejected, ...]:
         nonlocal senders
         if packet.source is not Source.BLE:
             its = by_receiver.get(packet.receiver, otherwise)
@@ -196,7 +200,9 @@ class Ingest:
         known = self._persistently(self._known)
         if known is None:
             return
-        readings, refused = self._read_all(batch, known)
+        readings, probes, refused = self._read_all(batch, known)
+        if probes and not self._store_probes(probes):
+            return
         stored = self._store(readings, self._within_allowance(refused))
         if stored is None:
             return
@@ -218,9 +224,10 @@ class Ingest:
 
     def _read_all(
         self, batch: Sequence[Delivery], known: Collection[FloatId]
-    ) -> tuple[list[tuple[Packet, Reading]], list[_Found]]:
+    ) -> tuple[list[tuple[Packet, Reading]], list[ProbeReading], list[_Found]]:
         now = self._now()
         readings: list[tuple[Packet, Reading]] = []
+        probes: list[ProbeReading] = []
         refused: list[_Found] = []
         for delivery in batch:
             packet = delivery.packet
@@ -228,12 +235,13 @@ class Ingest:
                 packet = restamped(packet, now=now, waited_s=time.monotonic() - delivery.arrived_s)
             outcomes = self._read(packet, now, known)
             readings += [(packet, outcome) for outcome in outcomes if isinstance(outcome, Reading)]
+            probes += [outcome for outcome in outcomes if isinstance(outcome, ProbeReading)]
             unusable = [outcome for outcome in outcomes if isinstance(outcome, Rejected)]
             for outcome in unusable:
                 self._heard = note(self._heard, packet, outcome)
             if unusable:
                 refused.append((packet, unusable))
-        return readings, refused
+        return readings, probes, refused
 
     def _within_allowance(self, found: Sequence[_Found]) -> list[Rejected]:
         """Refusals within their sender's allowance, and one for each sender that goes beyond it."""
@@ -274,6 +282,15 @@ class Ingest:
         self._counts["duplicates"] += len(readings) - new
         self._counts["rejected"] += len(refused)
         return readings
+
+    def _store_probes(self, probes: Sequence[ProbeReading]) -> bool:
+        """Whether they were committed; not so when told to stop before that."""
+        new = self._persistently(lambda: self._sink.append_probe_readings(probes))
+        if new is None:
+            return False
+        self._counts["accepted"] += new
+        self._counts["duplicates"] += len(probes) - new
+        return True
 
     def _store_without_the_removed(
         self, read: list[tuple[Packet, Reading]], refused: list[Rejected]

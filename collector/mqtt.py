@@ -185,8 +185,10 @@ class MqttCollector:
             self._generation += 1
             self._since = self._now()
             self._problem = None
-        if not flags.session_present:
+        if not flags.session_present or self._generation == 1:
+            # A session that the broker kept knows nothing of topics that were added to the configuration meanwhile.
             topics = [readings_filter(settings.prefix), *(mapping.topic for mapping in settings.mappings)]
+            topics += [probe.topic_under(settings.prefix) for probe in settings.probes]
             client.subscribe([(topic, 1) for topic in dict.fromkeys(topics)])
         if not self._beside:
             client.publish(status_topic(settings.prefix), b"online", qos=1, retain=True)

@@ -108,6 +108,7 @@ class Service:
         problems = [receiver.problem for receiver in self._receivers() if receiver.problem]
         problems += [ingest.problem] if ingest.problem else []
         problems += self._worker.health().problems
+        problems += self._probe_problems()
         problems += self._duties.problems()
         try:
             outbox = self._store.outbox_counts()
@@ -126,6 +127,22 @@ class Service:
             outbox=tuple(outbox.items()),
             problems=tuple(problems),
         )
+
+    def _probe_problems(self) -> list[str]:
+        """Probes that sit in a vessel nobody has added: what they say could never be compared."""
+        probes = [probe for broker in self._settings.brokers for probe in broker.probes]
+        if not probes:
+            return []
+        try:
+            known = {record.vessel_id for record in self._store.vessels()}
+        except StorageError:
+            return []  # told by itself
+        return [
+            f"probe {probe.name} sits in vessel {probe.vessel}, which is not known; correct its name, or add it with: "
+            f"gylewatch vessel add {probe.vessel}"
+            for probe in probes
+            if probe.vessel not in known
+        ]
 
     def _start(self) -> None:
         settings = self._settings

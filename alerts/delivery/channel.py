@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Protocol
 
-from alerts.advice import ADVICE, in_words
+from alerts.advice import advice_on, in_words
 from alerts.alert import Alert, Kind, Severity
 from alerts.notice import Message, Notice, ServiceNotice
 from gylewatch.values import BatchId
@@ -31,14 +31,14 @@ def title(message: Message) -> str:
     mark = "over: " if message.ends else "still: " if message.told else ""
     if isinstance(message, ServiceNotice):
         return mark + message.title
-    return f"{message.batch_name}: {mark}{ADVICE[message.alert.kind].title}"
+    return f"{message.batch_name}: {mark}{advice_on(message.alert).title}"
 
 
 def body(message: Message) -> str:
     """The message in plain text: what, why, what next, what to beware of."""
     if isinstance(message, ServiceNotice):
         return message.text
-    alert, advice = message.alert, ADVICE[message.alert.kind]
+    alert, advice = message.alert, advice_on(message.alert)
     parts = [alert.summary]
     evidence = in_words(alert.evidence)
     if evidence:
