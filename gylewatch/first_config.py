@@ -68,6 +68,7 @@ port = 8220
 # quiet = ["22:00", "07:00"]            # what is not critical waits until the end; what is over by then is not told
 # digest = "08:00"                      # a daily summary of each active batch
 # remind_hours = 12                     # tell an open warning again (three times at most), until it is acknowledged
+# picture = false                       # no picture of the last days along with the text
 # after_hours = 6                       # a second line: only what is open and unacknowledged for so long
 
 # [alerts.float-silent]                 # every kind of alert has its own table; see docs/alerts.md

@@ -25,6 +25,7 @@ from collector.ingest import Ingest, reader
 from collector.mqtt import BrokerHealth, MqttCollector
 from collector.network_time import is_synchronised
 from collector.packet import Packet, Rejected
+from gylewatch.alert_picture import picture_maker
 from gylewatch.clock import Clock, SystemClock
 from gylewatch.config import Settings
 from gylewatch.deliverer import Deliverer
@@ -218,8 +219,10 @@ class Service:
         self._worker.look()
 
     def _make_channels(self) -> dict[str, Channel]:
+        picture = picture_maker(self._store)
         channels: dict[str, Channel] = {
-            entry.name: AppriseChannel(entry.name, entry.url) for entry in self._settings.channels
+            entry.name: AppriseChannel(entry.name, entry.url, picture=picture if entry.picture else None)
+            for entry in self._settings.channels
         }
         for broker, collector in zip(self._settings.brokers, self._collectors, strict=True):
             # An alert is an event, not a state: whoever subscribes later must not take it for news.

@@ -34,8 +34,8 @@ def title(message: Message) -> str:
     return f"{message.batch_name}: {mark}{advice_on(message.alert).title}"
 
 
-def body(message: Message) -> str:
-    """The message in plain text: what, why, what next, what to beware of."""
+def body(message: Message, caption: str = "") -> str:
+    """The message in plain text: what, why, what next, what to beware of; and what a picture beside it shows."""
     if isinstance(message, ServiceNotice):
         return message.text
     alert, advice = message.alert, advice_on(message.alert)
@@ -47,6 +47,8 @@ def body(message: Message) -> str:
         parts.append(f"Next: {advice.next_step}")
         if advice.caution is not None:
             parts.append(f"Caution: {advice.caution}")
+    if caption:
+        parts.append(caption)
     parts.append(f"{alert.severity.value} · {alert.kind.value} · {alert.time:%Y-%m-%d %H:%M} UTC")
     return "\n\n".join(parts)
 

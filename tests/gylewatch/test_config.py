@@ -109,6 +109,7 @@ def test_every_key_reaches_its_place() -> None:
     assert settings.floats.limits.age == timedelta(days=60)
     assert settings.floats.limits.future == timedelta(minutes=10)
     assert (settings.channels[0].name, settings.channels[0].url) == ("phone", SECRET)
+    assert not settings.channels[0].picture
     policy = settings.channels[0].policy
     assert (policy.least, policy.zone) == (Severity.WARNING, ZoneInfo("Europe/Vienna"))
     assert (policy.quiet, policy.digest) == ((time(22), time(7)), time(8))
