@@ -14,6 +14,7 @@ from enum import StrEnum
 from alerts import codec, probe_rules
 from alerts.alert import Alert, Kind, Severity
 from alerts.conditions import Condition, Observation, OpenAlert, ended
+from alerts.float_rules import half_interval
 from alerts.rules import CAUSE_RULES, IMPLIED_BY, RULES, Memory, follow
 from alerts.settings import AlertSettings
 from gylewatch.values import Batch, ProbeReading, utc_text
@@ -52,6 +53,7 @@ class Decision:
     condition: Condition | None = None
     raised: OpenAlert | None = None  # what was open before
     cause: str = ""
+    time: datetime | None = None  # as of which it was judged
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +95,7 @@ def judge(
     state, decisions = deliberate(settings, batch, state, observation)
     alerts: list[Alert] = []
     for decision in decisions:
-        alerts.extend(_alerts(decision, state.memory.clock or observation.time))
+        alerts.extend(_alerts(decision, decision.time or observation.time))
     return state, tuple(alerts)
 
 
@@ -103,9 +105,12 @@ def deliberate(
     """Judge one observation and give the reason of every decision; kinds of which nothing is new are left out."""
     decisions: list[Decision] = []
     clock = state.memory.clock
-    if observation.reading is not None and clock is not None and observation.time > clock:
+    if observation.reading is not None and clock is not None:
         # The time that passed is judged before the reading that ended it, so that a gap is found even without ticks.
-        state, decisions = _pass(settings, batch, state, Observation(time=observation.time), only=Kind.FLOAT_SILENT)
+        # Not up to the very reading: one that comes on the beat would be called missing in the moment it is heard.
+        before = observation.time - half_interval(state.memory.silence)
+        if before > clock:
+            state, decisions = _pass(settings, batch, state, Observation(time=before), only=Kind.FLOAT_SILENT)
     state, more = _pass(settings, batch, state, observation, only=None)
     return state, (*decisions, *more)
 
@@ -132,7 +137,7 @@ def _pass(
             continue
         if decision is None:
             continue
-        decision = replace(decision, cause=cause)
+        decision = replace(decision, cause=cause, time=now)
         decisions.append(decision)
         _apply(decision, opened, now)
     still = tuple(alert for opened in opened_by.values() for alert in opened.values())
