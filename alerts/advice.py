@@ -9,7 +9,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from alerts.alert import Evidence, Kind
+from alerts.alert import Alert, Evidence, Kind, Subject
+from alerts.probe_rules import DISAGREE
 
 AIR = (
     "Fermenting beer gives off carbon dioxide, which gathers low and unseen: a closed room needs air before and while "
@@ -96,6 +97,25 @@ ADVICE: Mapping[Kind, Advice] = MappingProxyType(
         ),
     }
 )
+
+ADVICE_ON_CAUSE: Mapping[Subject, Advice] = MappingProxyType(
+    {
+        Subject(Kind.CALIBRATION_SUSPECT, DISAGREE): Advice(
+            title="Float and vessel probe disagree on the temperature",
+            next_step="Draw a sample and measure its temperature with a third thermometer. If the probe is off, see "
+            "that it sits deep in its thermowell; if the float is off, look for yeast and hops on it. If both are "
+            "right the beer lies in layers, as it may at rest and in the cold: let the middle of the beer decide.",
+            caution=AIR,
+        ),
+    }
+)
+"""For the kinds that tell of several things."""
+
+
+def advice_on(alert: Alert) -> Advice:
+    """What a brewer can do about `alert`, by its cause where that differs."""
+    return ADVICE_ON_CAUSE.get(alert.subject, ADVICE[alert.resolves or alert.kind])
+
 
 _UNITS: tuple[tuple[str, str, int], ...] = (
     ("_points_per_day", "points a day", 1),

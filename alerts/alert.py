@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from typing import NamedTuple
 
 Evidence = Mapping[str, float | int | str | bool | None]
 
@@ -25,6 +26,13 @@ class Kind(StrEnum):
     GRAVITY_IMPLAUSIBLE = "gravity-implausible"
 
 
+class Subject(NamedTuple):
+    """What an alert is about: at most one alert of a subject is open in a batch."""
+
+    kind: Kind
+    cause: str = ""
+
+
 class Severity(StrEnum):
     INFO = "info"
     WARNING = "warning"
@@ -33,7 +41,10 @@ class Severity(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alert:
-    """Raised (`resolves` is None) or ended (`resolves` names the kind that ended). Identity is batch + kind + time."""
+    """Raised (`resolves` is None) or ended (`resolves` names the kind that ended).
+
+    Identity is batch + kind + cause + time.
+    """
 
     time: datetime
     kind: Kind
@@ -41,3 +52,11 @@ class Alert:
     summary: str  # one sentence for a brewer
     evidence: Evidence  # the numbers the verdict rests on
     resolves: Kind | None = None
+    cause: str = (
+        ""  # where a kind tells of several things that may happen at once, which of them; stands in `evidence` too
+    )
+
+    @property
+    def subject(self) -> Subject:
+        """What it raises or ends."""
+        return Subject(self.resolves or self.kind, self.cause)

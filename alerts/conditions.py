@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from alerts.alert import Evidence, Kind, Severity
+from alerts.alert import Evidence, Kind, Severity, Subject
 from fermentation.estimate import Estimate
 from gylewatch.values import Reading
 
@@ -38,6 +38,11 @@ class OpenAlert:
     kind: Kind
     since: datetime
     severity: Severity
+    cause: str = ""
+
+    @property
+    def subject(self) -> Subject:
+        return Subject(self.kind, self.cause)
 
 
 def ended(summary: str, **evidence: float | int | str | bool | None) -> Condition:

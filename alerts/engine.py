@@ -11,20 +11,27 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
 
-from alerts import codec
+from alerts import codec, probe_rules
 from alerts.alert import Alert, Kind, Severity
 from alerts.conditions import Condition, Observation, OpenAlert, ended
-from alerts.rules import IMPLIED_BY, RULES, Memory, follow
+from alerts.float_rules import half_interval
+from alerts.rules import CAUSE_RULES, IMPLIED_BY, RULES, Memory, follow
 from alerts.settings import AlertSettings
-from gylewatch.values import Batch, utc_text
+from gylewatch.values import Batch, ProbeReading, utc_text
 
-__all__ = ["Action", "AlertState", "Decision", "Observation", "deliberate", "judge", "start"]
+__all__ = ["Action", "AlertState", "Decision", "Observation", "deliberate", "hear_probe", "judge", "start"]
 
 REPLACED = "replaced_by_graver"
 """Evidence of a resolved alert that was not over but became graver: nobody needs to be told of that end."""
 
 RAISED = "raised"
 """Evidence of a resolved alert: when it was raised, as the ISO time of that alert."""
+
+CAUSE = "cause"
+"""Evidence of an alert whose kind tells of several things: which of them this is."""
+
+_ALL_RULES = (*((kind, "", rule) for kind, rule in RULES), *CAUSE_RULES)
+_CAUSES = tuple(dict.fromkeys(cause for _, cause, _ in _ALL_RULES))
 
 _GRAVITY_OF = {Severity.INFO: 0, Severity.WARNING: 1, Severity.CRITICAL: 2}
 
@@ -45,6 +52,8 @@ class Decision:
     reason: str
     condition: Condition | None = None
     raised: OpenAlert | None = None  # what was open before
+    cause: str = ""
+    time: datetime | None = None  # as of which it was judged
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,9 +63,9 @@ class AlertState:
     open: tuple[OpenAlert, ...] = ()
     memory: Memory = field(default_factory=Memory)
 
-    def opened(self) -> Mapping[Kind, OpenAlert]:
-        """The open alerts by kind."""
-        return {alert.kind: alert for alert in self.open}
+    def opened(self, cause: str = "") -> Mapping[Kind, OpenAlert]:
+        """The open alerts of one cause by kind; without a cause those of which a kind has only one."""
+        return {alert.kind: alert for alert in self.open if alert.cause == cause}
 
     def to_json(self) -> str:
         """This state as JSON text, exactly."""
@@ -73,6 +82,12 @@ def start(batch: Batch) -> AlertState:
     return AlertState()
 
 
+def hear_probe(settings: AlertSettings, batch: Batch, state: AlertState, heard: ProbeReading) -> AlertState:
+    """Take in what the vessel's own probe says. It is judged with the float's next reading, by the float's clock."""
+    probe = probe_rules.follow_probe(settings, batch, state.memory.probe, heard)
+    return replace(state, memory=replace(state.memory, probe=probe))
+
+
 def judge(
     settings: AlertSettings, batch: Batch, state: AlertState, observation: Observation
 ) -> tuple[AlertState, tuple[Alert, ...]]:
@@ -80,7 +95,7 @@ def judge(
     state, decisions = deliberate(settings, batch, state, observation)
     alerts: list[Alert] = []
     for decision in decisions:
-        alerts.extend(_alerts(decision, state.memory.clock or observation.time))
+        alerts.extend(_alerts(decision, decision.time or observation.time))
     return state, tuple(alerts)
 
 
@@ -90,9 +105,12 @@ def deliberate(
     """Judge one observation and give the reason of every decision; kinds of which nothing is new are left out."""
     decisions: list[Decision] = []
     clock = state.memory.clock
-    if observation.reading is not None and clock is not None and observation.time > clock:
+    if observation.reading is not None and clock is not None:
         # The time that passed is judged before the reading that ended it, so that a gap is found even without ticks.
-        state, decisions = _pass(settings, batch, state, Observation(time=observation.time), only=Kind.FLOAT_SILENT)
+        # Not up to the very reading: one that comes on the beat would be called missing in the moment it is heard.
+        before = observation.time - half_interval(state.memory.silence)
+        if before > clock:
+            state, decisions = _pass(settings, batch, state, Observation(time=before), only=Kind.FLOAT_SILENT)
     state, more = _pass(settings, batch, state, observation, only=None)
     return state, (*decisions, *more)
 
@@ -100,15 +118,16 @@ def deliberate(
 def _pass(
     settings: AlertSettings, batch: Batch, state: AlertState, observation: Observation, only: Kind | None
 ) -> tuple[AlertState, list[Decision]]:
-    opened = dict(state.opened())
-    memory, seen = follow(settings, batch, state.memory, observation, opened)
+    opened_by = {cause: dict(state.opened(cause)) for cause in _CAUSES}
+    memory, seen = follow(settings, batch, state.memory, observation, opened_by[""])
     if only is not None and memory.silence.reading_time is None:
         return replace(state, memory=memory), []
     now = memory.clock or observation.time
     decisions: list[Decision] = []
-    for kind, rule in RULES:
+    for kind, cause, rule in _ALL_RULES:
         if only is not None and kind is not only:
             continue
+        opened = opened_by[cause]
         if settings.is_enabled(kind):
             decision = decide(kind, rule(settings, batch, memory, seen, opened), opened)
         elif kind in opened:
@@ -118,9 +137,11 @@ def _pass(
             continue
         if decision is None:
             continue
+        decision = replace(decision, cause=cause, time=now)
         decisions.append(decision)
         _apply(decision, opened, now)
-    return AlertState(open=tuple(opened.values()), memory=memory), decisions
+    still = tuple(alert for opened in opened_by.values() for alert in opened.values())
+    return AlertState(open=still, memory=memory), decisions
 
 
 def decide(kind: Kind, condition: Condition | None, opened: Mapping[Kind, OpenAlert]) -> Decision | None:
@@ -149,30 +170,34 @@ def _apply(decision: Decision, opened: dict[Kind, OpenAlert], now: datetime) -> 
     if decision.action is Action.RESOLVE:
         del opened[decision.kind]
     elif decision.action in (Action.RAISE, Action.ESCALATE) and decision.condition is not None:
-        opened[decision.kind] = OpenAlert(kind=decision.kind, since=now, severity=decision.condition.severity)
+        opened[decision.kind] = OpenAlert(
+            kind=decision.kind, since=now, severity=decision.condition.severity, cause=decision.cause
+        )
 
 
 def _alerts(decision: Decision, now: datetime) -> tuple[Alert, ...]:
     condition = decision.condition
     if condition is None or decision.action is Action.HOLD:
         return ()
+    named = {CAUSE: decision.cause} if decision.cause else {}
     alert = Alert(
         time=now,
         kind=decision.kind,
         severity=condition.severity,
         summary=condition.summary,
-        evidence=condition.evidence,
+        evidence={**named, **condition.evidence},
+        cause=decision.cause,
     )
     if decision.raised is None:
         return (alert,)
     raised = {RAISED: utc_text(decision.raised.since)}
     if decision.action is Action.RESOLVE:
-        return (replace(alert, evidence={**condition.evidence, **raised}, resolves=decision.kind),)
+        return (replace(alert, evidence={**alert.evidence, **raised}, resolves=decision.kind),)
     milder = replace(
         alert,
         severity=Severity.INFO,
         summary="This alert has become graver and is raised anew.",
-        evidence={REPLACED: True, **raised},
+        evidence={**named, REPLACED: True, **raised},
         resolves=decision.kind,
     )
     return milder, alert

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from alerts.alert import Kind, Severity
 from alerts.conditions import Condition, OpenAlert, ended, hours_between, middle
@@ -33,6 +33,11 @@ def follow_silence(memory: SilenceMemory, reading: Reading, clock: datetime) -> 
     if memory.reading_time is not None:
         gaps = (*gaps, (reading.time - memory.reading_time).total_seconds())[-_GAPS:]
     return SilenceMemory(reading_time=reading.time, heard=max(reading.time, clock), gaps_s=gaps)
+
+
+def half_interval(memory: SilenceMemory) -> timedelta:
+    """Half the usual time between two readings; nothing where it is not known yet."""
+    return timedelta(seconds=middle(memory.gaps_s) / 2 if memory.gaps_s else 0.0)
 
 
 def float_silent(

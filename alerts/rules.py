@@ -1,7 +1,7 @@
 """The rules of all kinds, put together: one memory that follows the batch, one function a kind that judges it.
 
-The functions live by family in `fermentation_rules`, `temperature_rules`, `drift_rules`, `float_rules`, `battery_rules`
-and `gravity_rules`. All are pure: what they know of the past is in `Memory`.
+The functions live by family in `fermentation_rules`, `temperature_rules`, `drift_rules`, `probe_rules`, `float_rules`,
+`battery_rules` and `gravity_rules`. All are pure: what they know of the past is in `Memory`.
 """
 
 from __future__ import annotations
@@ -10,7 +10,15 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from alerts import battery_rules, drift_rules, fermentation_rules, float_rules, gravity_rules, temperature_rules
+from alerts import (
+    battery_rules,
+    drift_rules,
+    fermentation_rules,
+    float_rules,
+    gravity_rules,
+    probe_rules,
+    temperature_rules,
+)
 from alerts.alert import Kind
 from alerts.conditions import Condition, Observation, OpenAlert
 from alerts.settings import AlertSettings
@@ -34,6 +42,7 @@ class Memory:
     drift: drift_rules.DriftMemory = field(default_factory=drift_rules.DriftMemory)
     fermentation: fermentation_rules.FermentationMemory = field(default_factory=fermentation_rules.FermentationMemory)
     gravity: gravity_rules.GravityMemory = field(default_factory=gravity_rules.GravityMemory)
+    probe: probe_rules.ProbeMemory = field(default_factory=probe_rules.ProbeMemory)
 
 
 def follow(
@@ -75,6 +84,7 @@ def follow(
             battery=battery_rules.follow_battery(settings, memory.battery, reading),
             range=in_range,
             drift=drift_rules.follow_drift(settings, batch, memory.drift, reading.time, now_c),
+            probe=probe_rules.follow_float(settings, batch, memory.probe, reading.time, now_c),
         )
     return memory, replace(observation, reading=reading, estimate=estimate)
 
@@ -149,6 +159,12 @@ def _implausible(s: AlertSettings, batch: Batch, memory: Memory, seen: Observati
     return gravity_rules.gravity_implausible(s, batch, memory.gravity, seen.estimate, opened)
 
 
+def _disagrees(s: AlertSettings, batch: Batch, memory: Memory, seen: Observation, opened: Opened) -> Condition | None:
+    if seen.reading is None:
+        return None
+    return probe_rules.thermometers_disagree(s, batch, memory.probe, seen.reading.time, opened)
+
+
 RULES: tuple[tuple[Kind, Rule], ...] = (
     (Kind.FLOAT_SILENT, _float_silent),
     (Kind.BATTERY_LOW, _battery_low),
@@ -164,6 +180,9 @@ RULES: tuple[tuple[Kind, Rule], ...] = (
     (Kind.CALIBRATION_SUSPECT, _suspect),
     (Kind.GRAVITY_IMPLAUSIBLE, _implausible),
 )
+
+CAUSE_RULES: tuple[tuple[Kind, str, Rule], ...] = ((Kind.CALIBRATION_SUSPECT, probe_rules.DISAGREE, _disagrees),)
+"""Further things that a kind tells. Each is raised, held and ended by itself: what its rule sees as open is its own."""
 
 IMPLIED_BY: Mapping[Kind, tuple[Kind, ...]] = {
     Kind.TEMPERATURE_DRIFT: (Kind.TEMPERATURE_OUT_OF_RANGE,),

@@ -207,6 +207,17 @@ class CalibrationSuspect:
     lag_points: float = limits(6.0, 1.0, 50.0)
     # Fresh foam and a float that has not come to the beer's temperature mislead for an hour or two.
     lag_h: float = limits(4.0, 0.0, 48.0)
+    # Float and vessel probe: two common thermometers may each be wrong by half a degree, and the beer at the top may be
+    # half a degree warmer than in the middle (common practice, no source).
+    probe_differ_c: float = limits(1.5, 0.2, 20.0)
+    # The gap to the line above keeps a borderline difference from raising and ending the alert in turn.
+    probe_release_c: float = limits(1.0, 0.1, 20.0)
+    # Hours that are compared: several swings of a controller, and a short stay of the float in warm foam is outvoted.
+    probe_window_h: float = limits(12.0, 6.0, 36.0)
+    # After a planned change the beer lies in layers, longest when it is at rest in the cold: it is left alone so long.
+    probe_settle_h: float = limits(48.0, 0.0, 240.0)
+    # Hours in which either moves faster than this are not compared: wall, middle and top follow one after the other.
+    probe_steady_c_per_h: float = limits(0.25, 0.02, 5.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

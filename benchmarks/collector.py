@@ -32,7 +32,7 @@ from collector.mqtt_settings import MqttSettings
 from collector.packet import Rejected
 from collector.senml import encode_senml_json
 from collector.topics import readings_filter, readings_topic
-from gylewatch.values import FloatId, Reading
+from gylewatch.values import FloatId, ProbeReading, Reading
 from storage.records import FloatRecord
 from storage.store import Store
 from tests.broker import Broker
@@ -144,6 +144,9 @@ class CountingSink:
         if self._wanted <= 0:
             self.done.set()
         return new
+
+    def append_probe_readings(self, readings: Sequence[ProbeReading], /) -> int:
+        return self._store.append_probe_readings(readings)
 
     def append_rejected(self, rejected: Sequence[Rejected], /) -> None:
         self._store.append_rejected(rejected)

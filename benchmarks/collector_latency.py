@@ -24,7 +24,7 @@ from collector.mqtt_settings import MqttSettings
 from collector.packet import Rejected
 from collector.senml import encode_senml_json
 from collector.topics import readings_topic
-from gylewatch.values import Reading
+from gylewatch.values import ProbeReading, Reading
 from storage.records import FloatRecord
 from storage.store import Store
 from tests.broker import Broker
@@ -50,6 +50,9 @@ class TimedSink:
         if len(self.committed_s) >= self._wanted:
             self.done.set()
         return new
+
+    def append_probe_readings(self, readings: Sequence[ProbeReading], /) -> int:
+        return self._store.append_probe_readings(readings)
 
     def append_rejected(self, rejected: Sequence[Rejected], /) -> None:
         self._store.append_rejected(rejected)

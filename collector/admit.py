@@ -75,7 +75,7 @@ def admit(
         detail = f"no float is called {name[:63]!r}; add it, or correct its topic"
         return rejected(packet, Refusal(reason=Reason.UNKNOWN_FLOAT, detail=detail, float_name=name), fields)
     time = fields.time or packet.received
-    fault = _value_fault(fields.angle_deg, fields.temperature_c) or _time_fault(time, now, limits)
+    fault = _value_fault(fields.angle_deg, fields.temperature_c) or time_fault(time, now, limits)
     if fault is not None:
         return _refuse(packet, fault[0], fault[1], name)
     return Reading(
@@ -91,27 +91,33 @@ def admit(
 
 
 def _value_fault(angle_deg: float, temperature_c: float) -> tuple[Reason, str] | None:
-    low_c, high_c = TEMPERATURE_RANGE_C
     if not (math.isfinite(angle_deg) and math.isfinite(temperature_c)):
         return Reason.NOT_A_NUMBER, "angle and temperature must be numbers"
     if not 0.0 <= angle_deg < ANGLE_LIMIT_DEG:
         return Reason.OUT_OF_RANGE, f"angle {angle_deg:.7g} degrees is outside 0 to 180: no float lies so, check it"
+    return temperature_fault(temperature_c)
+
+
+def temperature_fault(temperature_c: float, what: str = "float") -> tuple[Reason, str] | None:
+    """Why a temperature, which is a number, cannot be true; `what` names the thermometer's bearer."""
+    low_c, high_c = TEMPERATURE_RANGE_C
     if not low_c <= temperature_c <= high_c:
         return (
             Reason.OUT_OF_RANGE,
-            f"temperature {temperature_c:.7g} C is outside {low_c:g} to {high_c:g}: check the float's thermometer",
+            f"temperature {temperature_c:.7g} C is outside {low_c:g} to {high_c:g}: check the {what}'s thermometer",
         )
     if abs(temperature_c - POWER_ON_TEMPERATURE_C) <= 1e-6:  # also when it came as kelvin
         return Reason.OUT_OF_RANGE, "temperature is exactly 85 C: what a thermometer says before its first measurement"
     return None
 
 
-def _time_fault(time: datetime, now: datetime, limits: Limits) -> tuple[Reason, str] | None:
+def time_fault(time: datetime, now: datetime, limits: Limits, what: str = "float") -> tuple[Reason, str] | None:
+    """Why a time cannot be believed."""
     ahead = time - now
     if ahead > limits.future:
-        return Reason.IN_THE_FUTURE, f"the time {_iso(time)} lies in the future: set the float's clock"
+        return Reason.IN_THE_FUTURE, f"the time {_iso(time)} lies in the future: set the {what}'s clock"
     if -ahead > limits.age:
-        return Reason.TOO_OLD, f"the time {_iso(time)} is more than {limits.age.days} days ago: set the float's clock"
+        return Reason.TOO_OLD, f"the time {_iso(time)} is more than {limits.age.days} days ago: set the {what}'s clock"
     return None
 
 

@@ -9,10 +9,11 @@ from datetime import datetime
 from collector.admit import DEFAULT_LIMITS, Limits, admit
 from collector.mapping import JsonMapping, decode_json
 from collector.packet import Fields, Packet, Reason, Refusal, Rejected, Source
+from collector.probe import Probe, read_probe
 from collector.senml import decode_senml
 from collector.tilt import Axis
 from collector.topics import DEFAULT_PREFIX, float_of_topic, matches
-from gylewatch.values import FloatId, Reading
+from gylewatch.values import FloatId, ProbeReading, Reading
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,7 +22,19 @@ class Decoding:
 
     prefix: str = DEFAULT_PREFIX
     mappings: tuple[JsonMapping, ...] = ()
+    probes: tuple[Probe, ...] = ()
     long_axis: Axis = Axis.Z  # of floats that send ax, ay, az
+
+    def probes_on(self, packet: Packet) -> tuple[Probe, ...]:
+        """The probes whose topic a packet came on."""
+        if not self.probes or packet.source is not Source.MQTT:
+            return ()
+        return tuple(probe for probe in self.probes if probe.topic_under(self.prefix) == packet.origin)
+
+    def names_float(self, topic: str) -> bool:
+        """Whether what comes on a topic is read as a float's."""
+        ours = float_of_topic(topic, self.prefix) is not None
+        return ours or any(matches(mapping.topic, topic) for mapping in self.mappings)
 
 
 DEFAULT_DECODING = Decoding()
@@ -52,7 +65,7 @@ def read_packet(
     known: Collection[FloatId],
     decoding: Decoding = DEFAULT_DECODING,
     limits: Limits = DEFAULT_LIMITS,
-) -> tuple[Reading | Rejected, ...]:
+) -> tuple[Reading | ProbeReading | Rejected, ...]:
     """Decode and admit one packet.
 
     Parameters
@@ -69,4 +82,9 @@ def read_packet(
         name = float_of_topic(packet.origin, decoding.prefix)
         unread = Refusal(reason=Reason.RETAINED, detail="", float_name=name)
         return (admit(unread, packet, now=now, known=known, limits=limits),)
-    return tuple([admit(found, packet, now=now, known=known, limits=limits) for found in decode(packet, decoding)])
+    probes = decoding.probes_on(packet)
+    said = tuple(each for probe in probes for each in read_probe(probe, packet, now=now, limits=limits))
+    if probes and not decoding.names_float(packet.origin):
+        return said
+    readings = [admit(found, packet, now=now, known=known, limits=limits) for found in decode(packet, decoding)]
+    return (*said, *readings)

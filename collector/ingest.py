@@ -22,7 +22,7 @@ from collector.packet import Packet, Reason, Refusal, Rejected, rejected
 from collector.packet_reader import PacketReader
 from collector.timekeeper import Timekeeper, utc_now
 from gylewatch.errors import NotFound, StorageError
-from gylewatch.values import FloatId, Reading
+from gylewatch.values import FloatId, ProbeReading, Reading
 
 BATCH_PACKETS = 1000
 # All that one broker may send ahead: with half of it the two threads were in each other's way, and there were twice as
@@ -45,13 +45,15 @@ class Sink(Protocol):
 
     def append_readings(self, readings: Sequence[Reading], /) -> int: ...
 
+    def append_probe_readings(self, readings: Sequence[ProbeReading], /) -> int: ...
+
     def append_rejected(self, rejected: Sequence[Rejected], /) -> None: ...
 
     def keep_signals(self, readings: Sequence[Reading], /) -> None: ...
 
 
 _Found = tuple[Packet, list[Rejected]]
-Read = Callable[[Packet, datetime, Collection[FloatId]], tuple[Reading | Rejected, ...]]
+Read = Callable[[Packet, datetime, Collection[FloatId]], tuple[Reading | ProbeReading | Rejected, ...]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -190,7 +192,9 @@ class Ingest:
         known = self._persistently(self._known)
         if known is None:
             return
-        found, refused = self._read_all(batch, known)
+        found, probes, refused = self._read_all(batch, known)
+        if probes and not self._store_probes(probes):
+            return
         readings, better = self._without_repeats(found)
         stored = self._store(readings, self._within_allowance(refused))
         if stored is None or (better and not self._persistently(lambda: self._keep_signals(better))):
@@ -202,9 +206,10 @@ class Ingest:
 
     def _read_all(
         self, batch: Sequence[Delivery], known: Collection[FloatId]
-    ) -> tuple[list[tuple[Packet, Reading]], list[_Found]]:
+    ) -> tuple[list[tuple[Packet, Reading]], list[ProbeReading], list[_Found]]:
         now = self._timekeeper.now()
         readings: list[tuple[Packet, Reading]] = []
+        probes: list[ProbeReading] = []
         refused: list[_Found] = []
         for delivery in batch:
             packet = self._timekeeper.arrival(delivery.packet, delivery.arrived_s)
@@ -212,12 +217,14 @@ class Ingest:
             for outcome in self._read(packet, now, known):
                 if isinstance(outcome, Reading):
                     readings.append((packet, outcome))
+                elif isinstance(outcome, ProbeReading):
+                    probes.append(outcome)
                 else:
                     unusable.append(outcome)
                     self._heard = note(self._heard, packet, outcome)
             if unusable:
                 refused.append((packet, unusable))
-        return readings, refused
+        return readings, probes, refused
 
     def _without_repeats(
         self, found: Sequence[tuple[Packet, Reading]]
@@ -275,6 +282,15 @@ class Ingest:
         self._counts["duplicates"] += len(readings) - new
         self._counts["rejected"] += len(refused)
         return readings
+
+    def _store_probes(self, probes: Sequence[ProbeReading]) -> bool:
+        """Whether they were committed; not so when told to stop before that."""
+        new = self._persistently(lambda: self._sink.append_probe_readings(probes))
+        if new is None:
+            return False
+        self._counts["accepted"] += new
+        self._counts["duplicates"] += len(probes) - new
+        return True
 
     def _store_without_the_removed(
         self, read: list[tuple[Packet, Reading]], refused: list[Rejected]

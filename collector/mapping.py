@@ -120,6 +120,18 @@ def decode_json(mapping: JsonMapping, topic: str, payload: bytes) -> Fields | Re
         return Refusal(reason=unusable.reason, detail=unusable.detail, float_name=name)
 
 
+def decode_values(
+    payload: bytes, places: Mapping[str, Place], time: Place | None
+) -> tuple[datetime | None, dict[str, float]] | Refusal:
+    """Read quantities of one JSON payload, all of them needed, and its time; or why that cannot be. Never raises."""
+    try:
+        document = _load(payload)
+        values = {quantity: _needed(document, place, quantity) for quantity, place in places.items()}
+        return _time(document, time), values
+    except _Unusable as unusable:
+        return Refusal(reason=unusable.reason, detail=unusable.detail)
+
+
 def _load(payload: bytes) -> object:
     if len(payload) > MAX_PACK_BYTES:
         raise _Unusable(Reason.MALFORMED, f"the payload has {len(payload)} bytes, more than {MAX_PACK_BYTES}")

@@ -88,6 +88,7 @@ class MqttCollector:
         self._since = now()
         self._problem: str | None = f"not connected to {settings.place} yet"
         self._answered = False  # whether the broker said anything on this connection; only the loop's thread uses it
+        self._subscribed = False  # by this process
         self._received = 0
         self._taken: list[Delivery] = []  # not in the inbox yet; only the loop's thread uses it
         self._client = self._new_client()
@@ -189,9 +190,12 @@ class MqttCollector:
             self._connected = True
             self._since = self._now()
             self._problem = None
-        if not flags.session_present:
+        if not flags.session_present or not self._subscribed:
+            # A session that the broker kept knows nothing of topics that were added to the configuration meanwhile.
             topics = [readings_filter(settings.prefix), *(mapping.topic for mapping in settings.mappings)]
+            topics += [probe.topic_under(settings.prefix) for probe in settings.probes]
             client.subscribe([(topic, 1) for topic in dict.fromkeys(topics)])
+            self._subscribed = True
         if not self._beside:
             client.publish(status_topic(settings.prefix), b"online", qos=1, retain=True)
         _log.info("connected to the broker", broker=settings.place, session_kept=flags.session_present)

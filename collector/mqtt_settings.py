@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Literal
 
 from collector.mapping import JsonMapping
+from collector.probe import Probe
 from collector.topics import DEFAULT_PREFIX
 
 
@@ -25,7 +26,7 @@ class TlsSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MqttSettings:
-    """One broker. It is subscribed to the readings under `prefix` and to the topics of `mappings`."""
+    """One broker. It is subscribed to the readings under `prefix` and to the topics of `mappings` and `probes`."""
 
     name: str = "broker"  # how messages call it where there are several
     host: str = "127.0.0.1"
@@ -37,6 +38,7 @@ class MqttSettings:
     tls: TlsSettings | None = None  # None: not encrypted
     prefix: str = DEFAULT_PREFIX
     mappings: tuple[JsonMapping, ...] = ()
+    probes: tuple[Probe, ...] = ()
 
     def __post_init__(self) -> None:
         if not 1 <= self.port <= 65_535:

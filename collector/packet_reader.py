@@ -9,7 +9,7 @@ from collector.admit import Limits, admit
 from collector.advert import BleDecoding, Sender, decode_heard, unsaved_counters
 from collector.decode import Decoding, read_packet
 from collector.packet import Packet, Rejected, Source
-from gylewatch.values import FloatId, Reading
+from gylewatch.values import FloatId, ProbeReading, Reading
 
 
 class PacketReader:
@@ -38,7 +38,9 @@ class PacketReader:
         self._ble = ble
         self._senders: Mapping[str, Sender] = {}
 
-    def __call__(self, packet: Packet, now: datetime, known: Collection[FloatId]) -> tuple[Reading | Rejected, ...]:
+    def __call__(
+        self, packet: Packet, now: datetime, known: Collection[FloatId]
+    ) -> tuple[Reading | ProbeReading | Rejected, ...]:
         if packet.source is not Source.BLE:
             its = self._decodings.get(packet.receiver, self._otherwise)
             return read_packet(packet, now=now, known=known, decoding=its, limits=self._limits)

@@ -16,6 +16,11 @@ def readings_topic(float_name: str, prefix: str = DEFAULT_PREFIX) -> str:
     return f"{prefix}/readings/{float_name}"
 
 
+def temperatures_topic(probe_name: str, prefix: str = DEFAULT_PREFIX) -> str:
+    """Where a vessel's own probe reports; beside the contract's topics, not among them."""
+    return f"{prefix}/temperatures/{probe_name}"
+
+
 def state_topic(batch_id: str, prefix: str = DEFAULT_PREFIX) -> str:
     return f"{prefix}/state/{batch_id}"
 

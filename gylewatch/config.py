@@ -20,6 +20,7 @@ from collector.clock import ClockRule
 from collector.decode import Decoding
 from collector.mapping import JsonMapping, Place
 from collector.mqtt_settings import MqttSettings, TlsSettings
+from collector.probe import Probe
 from collector.tilt import Axis
 from collector.topics import DEFAULT_PREFIX
 from gylewatch.config_ble import BleSection, read_ble
@@ -27,6 +28,7 @@ from gylewatch.config_notify import ChannelSettings, read_channel
 from gylewatch.errors import ConfigError, InputError
 from gylewatch.logs import FORMATS, LEVELS, LogSettings
 from gylewatch.toml_table import Table, TableError, read_toml
+from gylewatch.values import VesselId
 from web.settings import HttpSettings
 
 __all__ = ["ChannelSettings", "Settings", "read_settings"]
@@ -79,7 +81,12 @@ class Settings:
     def decodings(self) -> dict[str, Decoding]:
         """What topics and payloads mean, by the broker's name: the same topic may mean something else on another."""
         return {
-            broker.name: Decoding(prefix=broker.prefix, mappings=broker.mappings, long_axis=self.floats.long_axis)
+            broker.name: Decoding(
+                prefix=broker.prefix,
+                mappings=broker.mappings,
+                probes=broker.probes,
+                long_axis=self.floats.long_axis,
+            )
             for broker in self.brokers
         }
 
@@ -118,6 +125,7 @@ class _Reader:
         channels = tuple(read_channel(table, self._address) for table in top.tables("notify"))
         _check_unique(top, "mqtt", [broker.name for broker in brokers])
         _check_unique(top, "notify", [channel.name for channel in channels])
+        _check_probes(top, [probe for broker in brokers for probe in broker.probes])
         return Settings(
             database_url=self._database(top.table("database", required=True)),
             brokers=brokers,
@@ -152,6 +160,7 @@ class _Reader:
             "tls": self._tls(table),
             "prefix": table.text("prefix", DEFAULT_PREFIX),
             "mappings": tuple(_mapping(each) for each in table.tables("mapping")),
+            "probes": tuple(_probe(each) for each in table.tables("probe")),
         }
         return _part(table, lambda: MqttSettings(**values))
 
@@ -248,6 +257,26 @@ def _mapping(table: Table) -> JsonMapping:
         if key == "temperature" or table.has(key):
             values[key] = _place(table.table(key, required=True))
     return _part(table, lambda: JsonMapping(**values))
+
+
+def _check_probes(top: Table, probes: list[Probe]) -> None:
+    _check_unique(top, "mqtt.probe", [probe.name for probe in probes])
+    vessels = [probe.vessel for probe in probes]
+    for vessel in vessels:
+        if vessels.count(vessel) > 1:
+            raise TableError(f"{top.file}: [[mqtt.probe]]: two sit in vessel {vessel!r}; keep the one in the beer")
+
+
+def _probe(table: Table) -> Probe:
+    values: dict[str, Any] = {
+        "name": table.text("name"),
+        "vessel": VesselId(table.text("vessel")),
+        "topic": table.optional_text("topic"),
+    }
+    for key in ("temperature", "time"):
+        if table.has(key):
+            values[key] = _place(table.table(key))
+    return _part(table, lambda: Probe(**values))
 
 
 def _place(table: Table) -> Place:

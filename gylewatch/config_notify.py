@@ -26,6 +26,7 @@ class ChannelSettings:
     name: str
     url: str = field(repr=False)  # an Apprise address; it often holds a password
     policy: ChannelPolicy = EVERYTHING
+    picture: bool = True  # of the last days, where the service takes attachments
 
 
 def read_channel(table: Table, address: Secret) -> ChannelSettings:
@@ -41,8 +42,9 @@ def read_channel(table: Table, address: Secret) -> ChannelSettings:
     if url is None:
         raise TableError(f"{table.place('url')}: is missing; write an Apprise address, e.g. mailto://...")
     policy = _policy(table)
+    picture = table.switch("picture", True)
     table.finish()
-    return ChannelSettings(name=name, url=url, policy=policy)
+    return ChannelSettings(name=name, url=url, policy=policy, picture=picture)
 
 
 def _policy(table: Table) -> ChannelPolicy:

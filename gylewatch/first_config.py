@@ -28,6 +28,11 @@ port = 1883                             # 8883 is usual with tls
 # angle = { pointer = "/tilt", unit = "deg" }
 # temperature = { pointer = "/temp", unit = "Cel" }
 # battery = { pointer = "/battery", unit = "V" }
+# [[mqtt.probe]]                        # a vessel's own thermometer, compared with the float's; SenML, a record
+# name = "thermowell-1"                 # "temperature" in Cel or K, on <prefix>/temperatures/<name>
+# vessel = "FV1"                        # in which it sits
+# topic = "cellar/fv1/temp"             # a probe with JSON of its own on a topic of its own
+# temperature = { pointer = "/temp", unit = "Cel" }   # pointer = "" where the payload is the bare number
 
 [http]
 host = "127.0.0.1"                      # only this machine; "0.0.0.0" opens the page to your whole network
@@ -63,6 +68,7 @@ port = 8220
 # quiet = ["22:00", "07:00"]            # what is not critical waits until the end; what is over by then is not told
 # digest = "08:00"                      # a daily summary of each active batch
 # remind_hours = 12                     # tell an open warning again (three times at most), until it is acknowledged
+# picture = false                       # no picture of the last days along with the text
 # after_hours = 6                       # a second line: only what is open and unacknowledged for so long
 
 # [alerts.float-silent]                 # every kind of alert has its own table; see docs/alerts.md

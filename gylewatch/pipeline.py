@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import struct
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from alerts import engine
@@ -21,7 +21,7 @@ from fermentation import smooth
 from fermentation.belief import Belief, decode_belief, encode_belief
 from fermentation.estimate import Estimate
 from gylewatch.errors import GylewatchError
-from gylewatch.values import Batch, Reading, Sample
+from gylewatch.values import Batch, ProbeReading, Reading, Sample
 
 _MAGIC = b"gylewatch state 2\n"
 # Raise the number when the belief or the alert state changes its meaning: a state of another version is refused,
@@ -81,6 +81,13 @@ def on_sample(course: Course, state: State, sample: Sample) -> Outcome:
     gravity = hand_gravity(sample, original_gravity_sg=course.batch.original_gravity_sg)
     belief, estimate = smooth.observe_sample(state.belief, gravity)
     return _judged(course, state, belief, Observation(time=sample.time, reading=None, estimate=estimate))
+
+
+def on_probe(course: Course, state: State, heard: ProbeReading) -> State:
+    """One temperature of the vessel's own probe: it is compared when the float reports next."""
+    if heard.time < course.batch.pitched:
+        return state
+    return replace(state, alerts=engine.hear_probe(course.alert_settings, course.batch, state.alerts, heard))
 
 
 def on_tick(course: Course, state: State, now: datetime) -> Outcome:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from collector.packet import Rejected
-from gylewatch.values import FloatId, Reading
+from gylewatch.values import FloatId, ProbeReading, Reading
 from storage.store import Store
 
 
@@ -28,6 +28,10 @@ class ReadingSink:
     def append_readings(self, readings: Sequence[Reading], /) -> int:
         """See `Store.append_readings`."""
         return self._store.append_readings(readings, counters=self._counters())
+
+    def append_probe_readings(self, readings: Sequence[ProbeReading], /) -> int:
+        """See `Store.append_probe_readings`."""
+        return self._store.append_probe_readings(readings)
 
     def append_rejected(self, rejected: Sequence[Rejected], /) -> None:
         """See `Store.append_rejected`."""

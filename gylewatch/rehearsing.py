@@ -7,17 +7,17 @@ clock of the data. Nothing is saved and nothing is sent.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from alerts.alert import Alert, Kind
+from alerts.alert import Alert, Kind, Subject
 from alerts.engine import REPLACED
 from alerts.settings import AlertSettings
 from gylewatch import pipeline
 from gylewatch.data_time import passed
 from gylewatch.errors import InputError
-from gylewatch.values import Reading, Sample
+from gylewatch.values import ProbeReading, Reading, Sample
 from storage.records import BatchRecord
 from storage.store import Store
 
@@ -35,6 +35,7 @@ class Episode:
     kind: Kind
     begin: datetime
     end: datetime | None
+    cause: str = ""  # where a kind tells of several things
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +101,12 @@ def _outcomes(
             return pipeline.on_sample(course, state, event)
         return pipeline.on_tick(course, state, event)
 
+    probes = _probe_readings(store, record)
+    heard = next(probes, None)
     for reading in _readings(store, record):
+        while heard is not None and heard.time <= reading.time:
+            state = pipeline.on_probe(course, state, heard)
+            heard = next(probes, None)
         for event in passed(clock, reading.time, samples):
             outcome = step(event)
             state = outcome.state
@@ -126,16 +132,25 @@ def _readings(store: Store, record: BatchRecord) -> Iterator[Reading]:
                 yield reading
 
 
+def _probe_readings(store: Store, record: BatchRecord) -> Iterator[ProbeReading]:
+    """What the vessel's own probe said during the batch, in the order in which it arrived."""
+    cursor = 0
+    vessel, pitched = record.batch.vessel, record.batch.pitched
+    while found := store.probe_readings_after(vessel, cursor, _AT_ONCE, since=pitched):
+        cursor = found[-1][0]
+        yield from (heard for _, heard in found if record.ended is None or heard.time <= record.ended)
+
+
 def episodes(alerts: Iterable[Alert]) -> tuple[Episode, ...]:
     """Alerts in order, put together to beginnings with their ends; one that became graver stays one."""
-    opened: dict[Kind, Episode] = {}
+    opened: dict[Subject, Episode] = {}
     found: list[Episode] = []
     for alert in alerts:
         if alert.resolves is None:
-            opened.setdefault(alert.kind, Episode(kind=alert.kind, begin=alert.time, end=None))
-        elif alert.resolves in opened and not alert.evidence.get(REPLACED):
-            begun = opened.pop(alert.resolves)
-            found.append(Episode(kind=begun.kind, begin=begun.begin, end=alert.time))
+            begun = Episode(kind=alert.kind, begin=alert.time, end=None, cause=alert.cause)
+            opened.setdefault(alert.subject, begun)
+        elif alert.subject in opened and not alert.evidence.get(REPLACED):
+            found.append(replace(opened.pop(alert.subject), end=alert.time))
     return tuple(sorted((*found, *opened.values()), key=lambda each: each.begin))
 
 
@@ -144,9 +159,8 @@ def pair(recorded: Iterable[Episode], rehearsed: Iterable[Episode]) -> tuple[Pai
     left = list(rehearsed)
     pairings: list[Pairing] = []
     for episode in recorded:
-        near = [
-            other for other in left if other.kind is episode.kind and abs(other.begin - episode.begin) <= SAME_EVENT
-        ]
+        alike = [other for other in left if (other.kind, other.cause) == (episode.kind, episode.cause)]
+        near = [other for other in alike if abs(other.begin - episode.begin) <= SAME_EVENT]
         nearest = min(near, key=lambda other: abs(other.begin - episode.begin), default=None)
         if nearest is not None:
             left.remove(nearest)

@@ -26,6 +26,7 @@ from collector.mqtt import BrokerHealth, MqttCollector
 from collector.packet import Packet, Rejected
 from collector.steady import steady_s
 from collector.timekeeper import Timekeeper
+from gylewatch.alert_picture import picture_maker
 from gylewatch.clock import ServiceClock, SystemClock
 from gylewatch.config import Settings
 from gylewatch.deliverer import Deliverer
@@ -110,6 +111,7 @@ class Service:
         problems = [receiver.problem for receiver in self._receivers() if receiver.problem]
         problems += [ingest.problem] if ingest.problem else []
         problems += self._worker.health().problems
+        problems += self._probe_problems()
         problems += self._duties.problems()
         problems += [crowd] if (crowd := self._http.problem()) else []
         try:
@@ -129,6 +131,22 @@ class Service:
             outbox=tuple(outbox.items()),
             problems=tuple(problems),
         )
+
+    def _probe_problems(self) -> list[str]:
+        """Probes that sit in a vessel nobody has added: what they say could never be compared."""
+        probes = [probe for broker in self._settings.brokers for probe in broker.probes]
+        if not probes:
+            return []
+        try:
+            known = {record.vessel_id for record in self._store.vessels()}
+        except StorageError:
+            return []  # told by itself
+        return [
+            f"probe {probe.name} sits in vessel {probe.vessel}, which is not known; correct its name, or add it with: "
+            f"gylewatch vessel add {probe.vessel}"
+            for probe in probes
+            if probe.vessel not in known
+        ]
 
     def _start(self) -> None:
         settings = self._settings
@@ -212,8 +230,10 @@ class Service:
         self._worker.look()
 
     def _make_channels(self) -> dict[str, Channel]:
+        picture = picture_maker(self._store)
         channels: dict[str, Channel] = {
-            entry.name: AppriseChannel(entry.name, entry.url) for entry in self._settings.channels
+            entry.name: AppriseChannel(entry.name, entry.url, picture=picture if entry.picture else None)
+            for entry in self._settings.channels
         }
         for broker, collector in zip(self._settings.brokers, self._collectors, strict=True):
             # An alert is an event, not a state: whoever subscribes later must not take it for news.

@@ -90,6 +90,22 @@ class Reading:
         _check_range("temperature", self.temperature_c, *TEMPERATURE_RANGE_C, "C")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProbeReading:
+    """One temperature that a vessel's own probe has reported."""
+
+    time: datetime  # when the probe measured, or when it was heard where it does not say
+    probe: str  # its name in the configuration
+    vessel: VesselId  # in which it sat then
+    temperature_c: float
+
+    def __post_init__(self) -> None:
+        _check_utc("a probe's time", self.time)
+        check_name("probe", self.probe)
+        check_name("vessel", self.vessel)
+        _check_range("temperature", self.temperature_c, *TEMPERATURE_RANGE_C, "C")
+
+
 class Instrument(StrEnum):
     HYDROMETER = "hydrometer"
     REFRACTOMETER = "refractometer"

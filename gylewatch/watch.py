@@ -7,25 +7,28 @@ only now and then, to spare a memory card, and a restart draws the same conclusi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
 
 import structlog
 
-from alerts.alert import Alert, Kind
+from alerts.alert import Alert, Kind, Subject
 from alerts.settings import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch import pipeline
 from gylewatch.errors import NotFound
-from gylewatch.values import BatchId, Reading, Sample
+from gylewatch.values import Batch, BatchId, ProbeReading, Reading, Sample
 from storage.records import BatchRecord
 from storage.store import Store
 
 READINGS_AT_ONCE: Final = 200
 # Readings that go into one transaction while catching up: some hundred kilobytes of memory, and a stop is answered
 # within half a second.
+
+PROBES_AT_ONCE: Final = 500  # some kilobytes; a probe that reports each second fills it in eight minutes
 
 STATE_EVERY: Final = timedelta(minutes=30)
 # A state has some ten kilobytes, and a restart draws half an hour of conclusions again in milliseconds.
@@ -82,11 +85,11 @@ class BatchWatch:
         self._course = _course(store, record, alert_settings)
         self._told: tuple[Alert, ...] = ()  # not empty while a batch is read again
         self._rereading = False
-        self._still_open: set[Kind] = set()  # told before a batch was read again, and not found again yet
+        self._still_open: set[Subject] = set()  # told before a batch was read again, and not found again yet
         self._ahead_since: datetime | None = None  # by the clock that says so
         self._left_out_from: datetime | None = None  # the earliest reading that was left out as ahead of the clock
         self._state = pipeline.start(self._course)
-        self._cursor = self._sample_cursor = 0
+        self._cursor = self._sample_cursor = self._probe_cursor = 0
         self._saved_at: datetime | None = None
         self._withdrawn = store.withdrawn_samples(record.batch_id)
         self._restore()
@@ -132,8 +135,10 @@ class BatchWatch:
         readings = self._store.readings_after(self._record.batch.float_id, self._cursor, READINGS_AT_ONCE)
         samples = list(reversed(self._store.sample_after(self._record.batch_id, self._sample_cursor)))
         more = len(readings) == READINGS_AT_ONCE
+        probes = _ProbeQueue(self._store, self._record.batch, self._probe_cursor)
         pending = _Pending()
         for row, reading in readings:
+            self._take_probes(probes, until=reading.time)
             while samples and samples[-1][1].time <= reading.time:
                 self._take_sample(*samples.pop(), pending)
             if self._rereading and now is not None and reading.time > now + AHEAD:
@@ -143,6 +148,8 @@ class BatchWatch:
             self._cursor = row
         while samples and not more:
             self._take_sample(*samples.pop(), pending)
+        if not more:
+            self._take_probes(probes, until=None)
         alerts = self._save(pending)
         if not more and self._rereading:
             self._end_rereading()
@@ -180,6 +187,7 @@ class BatchWatch:
             self.read_again()
             return
         self._cursor, self._sample_cursor = stored.cursor, stored.sample_cursor
+        self._probe_cursor = stored.probe_cursor
 
     def read_again(self) -> None:
         """Forget what was concluded and begin anew; alerts that were told stay told."""
@@ -189,7 +197,7 @@ class BatchWatch:
         self._rereading = True
         self._left_out_from = None
         self._state = pipeline.start(self._course)
-        self._cursor = self._sample_cursor = 0
+        self._cursor = self._sample_cursor = self._probe_cursor = 0
         self._saved_at = None
 
     def _sample_was_withdrawn(self) -> bool:
@@ -201,6 +209,14 @@ class BatchWatch:
             self._safely(lambda: pipeline.on_reading(self._course, self._state, reading), pending, reading.time)
         if self._saved_at is None:
             self._saved_at = reading.time - STATE_EVERY
+
+    def _take_probes(self, probes: _ProbeQueue, *, until: datetime | None) -> None:
+        """Let the pipeline hear the vessel's probe up to a time; None: all that is stored."""
+        ended = self._record.ended
+        for row, heard in probes.up_to(until):
+            if ended is None or heard.time <= ended:
+                self._state = pipeline.on_probe(self._course, self._state, heard)
+            self._probe_cursor = row
 
     def _take_sample(self, row: int, sample: Sample, pending: _Pending) -> None:
         self._safely(lambda: pipeline.on_sample(self._course, self._state, sample), pending, sample.time)
@@ -225,15 +241,17 @@ class BatchWatch:
         """From here on everything is news, but for what only a tick finds again: that the float is still silent."""
         self._rereading = False
         self._told = ()
-        told = {record.alert.kind for record in self._store.open_alerts(self._record.batch_id)}
-        self._still_open = told - set(self._state.alerts.opened())
+        told = {record.alert.subject for record in self._store.open_alerts(self._record.batch_id)}
+        self._still_open = told - {alert.subject for alert in self._state.alerts.open}
 
     def _was_told(self, alert: Alert) -> bool:
-        if (alert.resolves or alert.kind) in self._still_open:
-            self._still_open.discard(alert.resolves or alert.kind)
+        if alert.subject in self._still_open:
+            self._still_open.discard(alert.subject)
             return alert.resolves is None
         return self._rereading and any(
-            told.kind == alert.kind and told.resolves == alert.resolves and abs(told.time - alert.time) < TOLD_WITHIN
+            told.subject == alert.subject
+            and told.resolves == alert.resolves
+            and abs(told.time - alert.time) < TOLD_WITHIN
             for told in self._told
         )
 
@@ -251,11 +269,37 @@ class BatchWatch:
             state=pipeline.encode_state(self._state) if whole else None,
             cursor=self._cursor if whole else None,
             sample_cursor=self._sample_cursor if whole else None,
+            probe_cursor=self._probe_cursor if whole else None,
             channels=self._channels,
         )
         if whole and newest is not None:
             self._saved_at = newest
         return tuple(record.alert for record in saved)
+
+
+class _ProbeQueue:
+    """What the vessel's own probe said since a row, in order of arrival; read from the store as it is needed."""
+
+    def __init__(self, store: Store, batch: Batch, cursor: int) -> None:
+        self._store = store
+        self._batch = batch
+        self._cursor = cursor
+        self._waiting: deque[tuple[int, ProbeReading]] = deque()
+        self._more = True
+
+    def up_to(self, time: datetime | None) -> Iterator[tuple[int, ProbeReading]]:
+        """The next readings, until one is from later than `time`; that one waits."""
+        while self._fill() and (time is None or self._waiting[0][1].time <= time):
+            yield self._waiting.popleft()
+
+    def _fill(self) -> bool:
+        if not self._waiting and self._more:
+            vessel, pitched = self._batch.vessel, self._batch.pitched
+            found = self._store.probe_readings_after(vessel, self._cursor, PROBES_AT_ONCE, since=pitched)
+            self._waiting.extend(found)
+            self._more = len(found) == PROBES_AT_ONCE
+            self._cursor = found[-1][0] if found else self._cursor
+        return bool(self._waiting)
 
 
 def _over_when_found(alerts: Sequence[Alert]) -> tuple[Alert, ...]:

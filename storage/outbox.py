@@ -145,7 +145,10 @@ class Outbox(Part):
 def _messages() -> Any:
     later, ending = aliased(AlertRow), aliased(NoticeRow)
     alert_over = exists().where(
-        later.batch_id == AlertRow.batch_id, later.resolves == AlertRow.kind, later.id > AlertRow.id
+        later.batch_id == AlertRow.batch_id,
+        later.resolves == AlertRow.kind,
+        later.cause == AlertRow.cause,
+        later.id > AlertRow.id,
     )
     notice_over = exists().where(ending.cause == NoticeRow.cause, ending.ends.is_(True), ending.id > NoticeRow.id)
     return (
@@ -180,6 +183,7 @@ def _beginning_of_alert(outbox_id: int) -> Any:
             and_(
                 begin.batch_id == end.batch_id,
                 begin.kind == end.resolves,
+                begin.cause == end.cause,
                 begin.resolves == NOT_RESOLVING,
                 begin.id < end.id,
             ),

@@ -33,17 +33,18 @@ class Outcomes(Part):
         state: bytes | None = None,
         cursor: int | None = None,
         sample_cursor: int | None = None,
+        probe_cursor: int | None = None,
         channels: Sequence[str] = (),
         untold: Sequence[Alert] = (),
     ) -> tuple[AlertRecord, ...]:
         """Save in ONE transaction what some events led to, and return the alerts that are new.
 
-        An estimate of the same time, or an alert of the same kind, time and resolution, that is there already stays
-        as it is. Each new alert is put into the outbox once per channel.
+        An estimate of the same time, or an alert of the same kind, cause, time and resolution, that is there already
+        stays as it is. Each new alert is put into the outbox once per channel.
 
         Parameters
         ----------
-        state, cursor, sample_cursor : None leaves what is stored
+        state, cursor, sample_cursor, probe_cursor : None leaves what is stored
         untold : those of `alerts` that are kept for the record and go to no channel
 
         Raises
@@ -61,7 +62,8 @@ class Outcomes(Part):
                 connection.execute(insert_new(connection, EstimateRow, ["batch_id", "time"]), rows)
             saved = (_save_alert(connection, batch_id, alert, () if alert in untold else channels) for alert in alerts)
             new = tuple(record for record in saved if record is not None)
-            _save_state(connection, batch_id, state, cursor, sample_cursor)
+            cursors = {"reading_cursor": cursor, "sample_cursor": sample_cursor, "probe_cursor": probe_cursor}
+            _save_state(connection, batch_id, state, cursors)
         return new
 
     def state(self, batch_id: BatchId) -> StateRecord | None:
@@ -70,7 +72,12 @@ class Outcomes(Part):
             row = connection.execute(select(BatchStateRow).where(BatchStateRow.batch_id == batch_id)).one_or_none()
         if row is None:
             return None
-        return StateRecord(state=row.state, cursor=row.reading_cursor, sample_cursor=row.sample_cursor)
+        return StateRecord(
+            state=row.state,
+            cursor=row.reading_cursor,
+            sample_cursor=row.sample_cursor,
+            probe_cursor=row.probe_cursor,
+        )
 
     def forget_estimates(self, batch_id: BatchId) -> None:
         """Drop estimates and state of a batch, to read it again from the start. Alerts stay: they were told."""
@@ -124,14 +131,14 @@ class Outcomes(Part):
         return tuple(_alert_record(row) for row in reversed(rows))
 
     def open_alerts(self, batch_id: BatchId) -> tuple[AlertRecord, ...]:
-        """Alerts of a batch that were raised and have not ended, the last one of each kind."""
+        """Alerts of a batch that were raised and have not ended, the last one of each kind and cause."""
         return self.open_alerts_of([batch_id]).get(batch_id, ())
 
     def open_alerts_of(self, batch_ids: Collection[BatchId]) -> Mapping[BatchId, tuple[AlertRecord, ...]]:
         """What `open_alerts` says of each of these batches that has any, in one query."""
         about = case((AlertRow.resolves == NOT_RESOLVING, AlertRow.kind), else_=AlertRow.resolves)
         backwards = func.row_number().over(
-            partition_by=(AlertRow.batch_id, about), order_by=(AlertRow.time.desc(), AlertRow.id.desc())
+            partition_by=(AlertRow.batch_id, about, AlertRow.cause), order_by=(AlertRow.time.desc(), AlertRow.id.desc())
         )
         last = select(AlertRow, backwards.label("backwards")).where(AlertRow.batch_id.in_(batch_ids)).subquery()
         query = select(last).where(last.c.backwards == 1, last.c.resolves == NOT_RESOLVING)
@@ -169,7 +176,7 @@ class Outcomes(Part):
 
 
 def _save_alert(connection: Connection, batch_id: BatchId, alert: Alert, channels: Sequence[str]) -> AlertRecord | None:
-    statement = insert_new(connection, AlertRow, ["batch_id", "kind", "time", "resolves"])
+    statement = insert_new(connection, AlertRow, ["batch_id", "kind", "cause", "time", "resolves"])
     row = {"batch_id": batch_id, **alert_to_columns(alert)}
     alert_id = connection.execute(statement.values(row).returning(AlertRow.id)).scalar_one_or_none()
     if alert_id is None:
@@ -180,14 +187,13 @@ def _save_alert(connection: Connection, batch_id: BatchId, alert: Alert, channel
 
 
 def _save_state(
-    connection: Connection, batch_id: BatchId, state: bytes | None, cursor: int | None, sample_cursor: int | None
+    connection: Connection, batch_id: BatchId, state: bytes | None, cursors: Mapping[str, int | None]
 ) -> None:
-    given = {"state": state, "reading_cursor": cursor, "sample_cursor": sample_cursor}
-    change = {name: value for name, value in given.items() if value is not None}
+    change = {name: value for name, value in {"state": state, **cursors}.items() if value is not None}
     if not change:
         return
     if state is not None:
-        first = {"batch_id": batch_id, "reading_cursor": 0, "sample_cursor": 0, **change}
+        first = {"batch_id": batch_id, **dict.fromkeys(cursors, 0), **change}
         upsert(connection, BatchStateRow, first, keys=["batch_id"], change=change)
         return
     moved = connection.execute(update(BatchStateRow).where(BatchStateRow.batch_id == batch_id).values(**change))

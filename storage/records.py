@@ -85,6 +85,7 @@ class StateRecord:
     state: bytes
     cursor: int  # row id of the last reading that went into the state
     sample_cursor: int  # id of the last sample that went into the state
+    probe_cursor: int = 0  # id of the last reading of the vessel's own probe that did
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -187,6 +187,24 @@ class ReadingRow(Base):
     acceleration_g: Mapped[float | None]
 
 
+class ProbeReadingRow(Base):
+    """`vessel_id` is where the probe sat when it measured; no foreign key, the configuration may name it first."""
+
+    __tablename__ = "probe_readings"
+    __table_args__ = (
+        UniqueConstraint("probe", "time"),
+        Index(None, "vessel_id", "id"),
+        Index(None, "vessel_id", "time"),
+        _NEVER_REUSE_IDS,
+    )
+
+    id: Mapped[int] = mapped_column(RowId, primary_key=True)
+    vessel_id: Mapped[str]
+    probe: Mapped[str]
+    time: Mapped[datetime]
+    temperature_c: Mapped[float]
+
+
 class RejectedRow(Base):
     """The newest refused packets; how many there ever were is in `rejected_counts`."""
 
@@ -245,12 +263,13 @@ class EstimateRow(Base):
 
 class AlertRow(Base):
     __tablename__ = "alerts"
-    __table_args__ = (UniqueConstraint("batch_id", "kind", "time", "resolves"), _NEVER_REUSE_IDS)
+    __table_args__ = (UniqueConstraint("batch_id", "kind", "cause", "time", "resolves"), _NEVER_REUSE_IDS)
 
     id: Mapped[int] = mapped_column(RowId, primary_key=True)
     batch_id: Mapped[str] = mapped_column(ForeignKey("batches.batch_id"))
     time: Mapped[datetime]
     kind: Mapped[str]
+    cause: Mapped[str]  # empty for a kind that tells of one thing only
     resolves: Mapped[str]  # NOT_RESOLVING or the kind that ended
     severity: Mapped[str]
     summary: Mapped[str]
@@ -311,3 +330,4 @@ class BatchStateRow(Base):
     state: Mapped[bytes]
     reading_cursor: Mapped[int] = mapped_column(BigInteger)
     sample_cursor: Mapped[int] = mapped_column(BigInteger)
+    probe_cursor: Mapped[int] = mapped_column(BigInteger)

@@ -16,6 +16,7 @@ from storage.migrate import upgrade
 from storage.notices import Notices
 from storage.outbox import Outbox
 from storage.outcomes import Outcomes
+from storage.probes import Probes
 from storage.readings import Readings
 from storage.registry import Registry
 from storage.upkeep import Upkeep
@@ -24,7 +25,9 @@ from storage.upkeep import Upkeep
 LOCK_TIMEOUT_S = 10.0
 
 
-class Store(Registry, Counters, Curves, Calibrations, Batches, Readings, Outcomes, Courses, Notices, Outbox, Upkeep):
+class Store(
+    Registry, Counters, Curves, Calibrations, Batches, Readings, Probes, Outcomes, Courses, Notices, Outbox, Upkeep
+):
     """A database of gylewatch, safe to use from several threads.
 
     Every method raises `StorageError` when the database fails; what else it raises is said with it.

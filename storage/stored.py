@@ -167,6 +167,7 @@ def alert_to_columns(alert: Alert) -> Json:
     return {
         "time": alert.time,
         "kind": alert.kind,
+        "cause": alert.cause,
         "resolves": NOT_RESOLVING if alert.resolves is None else alert.resolves,
         "severity": alert.severity,
         "summary": alert.summary,
@@ -183,6 +184,7 @@ def alert_from_columns(row: Columns) -> Alert:
         summary=row["summary"],
         evidence=row["evidence"],
         resolves=None if row["resolves"] == NOT_RESOLVING else Kind(row["resolves"]),
+        cause=row["cause"],
     )
 
 

@@ -14,7 +14,7 @@ from gylewatch.errors import StorageError
 from storage.database import Database
 from storage.faults import explain
 from storage.part import Part
-from storage.schema import BatchRow, ReadingRow
+from storage.schema import BatchRow, ProbeReadingRow, ReadingRow
 
 
 class Upkeep(Part):
@@ -50,15 +50,24 @@ class Upkeep(Part):
     def prune(self, readings_before: datetime) -> int:
         """Delete old readings and return how many; estimates, samples and alerts stay.
 
-        Kept are readings since `readings_before`, and all that an active batch is made of, however old.
+        Kept are readings of floats and probes since `readings_before`, and all that an active batch is made of,
+        however old.
         """
         wanted = exists(
             select(BatchRow.batch_id).where(
                 BatchRow.ended.is_(None), BatchRow.float_id == ReadingRow.float_id, BatchRow.pitched <= ReadingRow.time
             )
         )
+        measured = ProbeReadingRow.time
+        compared = exists(
+            select(BatchRow.batch_id).where(
+                BatchRow.ended.is_(None), BatchRow.vessel_id == ProbeReadingRow.vessel_id, BatchRow.pitched <= measured
+            )
+        )
         with self._database.writing() as connection:
-            return connection.execute(delete(ReadingRow).where(ReadingRow.time < readings_before, ~wanted)).rowcount
+            probes = connection.execute(delete(ProbeReadingRow).where(measured < readings_before, ~compared)).rowcount
+            floats = connection.execute(delete(ReadingRow).where(ReadingRow.time < readings_before, ~wanted)).rowcount
+        return floats + probes
 
 
 def _copy(database: Database, source: Path, target: Path) -> None:

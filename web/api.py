@@ -106,6 +106,16 @@ def _add_batches(api: APIRouter, context: Context) -> None:
         rows = store.readings(record.batch.float_id, since=since, until=until, limit=limit or _ROWS)
         return [shapes.ReadingShape.model_validate(row) for row in rows]
 
+    @api.get("/batches/{batch_id}/temperatures", tags=["batches"])
+    def list_probe_readings(
+        batch_id: str, since: Since = None, until: Until = None, limit: Limit = None
+    ) -> list[shapes.ProbeReadingShape]:
+        """What the vessel's own probe measured from pitching to the end of the batch, in order of time."""
+        record = store.batch(BatchId(batch_id))
+        since, until = _aware("since", since) or record.batch.pitched, _aware("until", until) or record.ended
+        rows = store.probe_readings(record.batch.vessel, since=since, until=until, limit=limit or _ROWS)
+        return [shapes.ProbeReadingShape.model_validate(row) for row in rows]
+
     @api.get("/batches/{batch_id}/alerts", tags=["batches"])
     def list_alerts(batch_id: str, limit: Limit = None) -> list[shapes.AlertShape]:
         """Alerts raised and ended."""

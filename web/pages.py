@@ -101,6 +101,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             alerts=tuple(reversed(store.alerts(record.batch_id, limit=_ALERTS))),
             open_ids={alert.id for alert in store.open_alerts(record.batch_id)},
             last=store.latest_reading(record.batch.float_id),
+            probe=records.latest_probe_reading(store, record),
             has_curve=record.curve_version is not None or store.current_curve(record.batch.float_id) is not None,
             typed=typed,
             questions=questions,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from calibration.hydrometry import HandGravity, hand_gravity
 from gylewatch.errors import GylewatchError
-from gylewatch.values import Batch, Sample
+from gylewatch.values import Batch, ProbeReading, Sample
 from storage.records import BatchRecord
 from storage.store import Store
 from web.graph import SCREEN_POINTS, Graph, graph
@@ -16,6 +16,13 @@ def corrected(batch: Batch, sample: Sample) -> HandGravity | None:
         return hand_gravity(sample, original_gravity_sg=batch.original_gravity_sg)
     except GylewatchError:
         return None
+
+
+def latest_probe_reading(store: Store, record: BatchRecord) -> ProbeReading | None:
+    """What the vessel's own probe said last during the batch."""
+    batch = record.batch
+    found = store.probe_readings(batch.vessel, since=batch.pitched, until=record.ended, limit=1)
+    return found[0] if found else None
 
 
 def batch_graph(store: Store, record: BatchRecord) -> Graph:

@@ -11,7 +11,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 from starlette.exceptions import HTTPException
 
-from alerts.advice import ADVICE, in_words
+from alerts.advice import advice_on, in_words
 from gylewatch.values import utc_text
 from web import assets, board, words
 
@@ -35,7 +35,12 @@ def _environment() -> Environment:
     )
     templates.filters.update(when=_when, day=_day, iso=utc_text)
     templates.globals.update(
-        words=words, own_url=assets.own_url, chart_urls=assets.chart_urls, advice=ADVICE, in_words=in_words, board=board
+        words=words,
+        own_url=assets.own_url,
+        chart_urls=assets.chart_urls,
+        advice_on=advice_on,
+        in_words=in_words,
+        board=board,
     )
     return templates
 

@@ -82,6 +82,15 @@ class ReadingShape(Shape):
     rssi_dbm: int | None
 
 
+class ProbeReadingShape(Shape):
+    """What the vessel's own probe measured."""
+
+    time: Time
+    probe: str
+    vessel: str
+    temperature_c: float
+
+
 class AlertShape(Shape):
     id: int
     batch_id: str

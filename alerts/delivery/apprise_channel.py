@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
+from collections.abc import Callable
 from typing import Any, Final
 from urllib.parse import unquote
 
 from alerts.alert import Severity
 from alerts.delivery.channel import Message, body, title
+from alerts.delivery.picture import Picture
 from gylewatch.errors import ConfigError, DeliveryError
 
 
@@ -18,6 +21,7 @@ class AppriseChannel:
     ----------
     name : of the entry in the configuration
     url : the Apprise address; it may hold a password and is never shown
+    picture : makes the picture of a message, or None; must not raise. Asked only if the service takes attachments
 
     Raises
     ------
@@ -25,7 +29,7 @@ class AppriseChannel:
         The address is not one that Apprise understands; the message names the entry.
     """
 
-    def __init__(self, name: str, url: str) -> None:
+    def __init__(self, name: str, url: str, *, picture: Callable[[Message], Picture | None] | None = None) -> None:
         # Imported here: it costs half a second and 25 MiB, which a service without such a channel need not pay.
         import apprise  # noqa: PLC0415
 
@@ -45,6 +49,13 @@ class AppriseChannel:
                 f"notify {name!r}: this is not an Apprise address that can be used (its scheme is {scheme!r}); "
                 "compare it with the Apprise documentation of the service"
             )
+        takes_pictures = any(getattr(service, "attachment_support", False) for service in self._service)
+        self._picture = picture if takes_pictures else None
+        self._attach: Any = None
+        with contextlib.suppress(ImportError):  # older versions of the library attach files only
+            from apprise.attachment.memory import AttachMemory  # noqa: PLC0415
+
+            self._attach = AttachMemory
 
     @property
     def name(self) -> str:
@@ -53,14 +64,34 @@ class AppriseChannel:
 
     def deliver(self, message: Message) -> None:
         """Send one message; raises `DeliveryError`, always worth another try: Apprise does not tell causes apart."""
-        result = self._service.notify(
-            title=title(message),
-            body=body(message),
-            notify_type=self._resolved if message.ends else self._types[message.severity],
-            body_format=self._plain_text,
-        )
+        picture = None if self._picture is None or self._attach is None else self._picture(message)
+        if picture is not None and self._sent_with(message, picture):
+            return
+        result = self._send(message, None)
         if not result:
             raise DeliveryError(self._name, retry=True, reason=self._reason(result))
+        if picture is not None:
+            # It takes words and no pictures: asked each time, it might show the words twice.
+            self._picture = None
+
+    def _sent_with(self, message: Message, picture: Picture) -> bool:
+        try:
+            return bool(self._send(message, picture))
+        except Exception:
+            # A service's own way of taking attachments may be at fault; that must not cost the message.
+            return False
+
+    def _send(self, message: Message, picture: Picture | None) -> Any:
+        attached: dict[str, Any] = {}
+        if picture is not None:
+            attached = {"attach": self._attach(content=picture.png, name="course.png", mimetype="image/png")}
+        return self._service.notify(
+            title=title(message),
+            body=body(message, "" if picture is None else picture.caption),
+            notify_type=self._resolved if message.ends else self._types[message.severity],
+            body_format=self._plain_text,
+            **attached,
+        )
 
     def _reason(self, result: Any) -> str:
         # Only newer versions of the library return what went wrong together with the outcome.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Protocol
 
-from alerts.advice import ADVICE, in_words
+from alerts.advice import advice_on, in_words
 from alerts.alert import Alert, Kind, Severity
 from alerts.notice import Message, Notice, ServiceNotice
 from gylewatch.values import BatchId
@@ -31,14 +31,14 @@ def title(message: Message) -> str:
     mark = "over: " if message.ends else "still: " if message.told else ""
     if isinstance(message, ServiceNotice):
         return mark + message.title
-    return f"{message.batch_name}: {mark}{ADVICE[message.alert.kind].title}"
+    return f"{message.batch_name}: {mark}{advice_on(message.alert).title}"
 
 
-def body(message: Message) -> str:
-    """The message in plain text: what, why, what next, what to beware of."""
+def body(message: Message, caption: str = "") -> str:
+    """The message in plain text: what, why, what next, what to beware of; and what a picture beside it shows."""
     if isinstance(message, ServiceNotice):
         return message.text
-    alert, advice = message.alert, ADVICE[message.alert.kind]
+    alert, advice = message.alert, advice_on(message.alert)
     parts = [alert.summary]
     evidence = in_words(alert.evidence)
     if evidence:
@@ -47,6 +47,8 @@ def body(message: Message) -> str:
         parts.append(f"Next: {advice.next_step}")
         if advice.caution is not None:
             parts.append(f"Caution: {advice.caution}")
+    if caption:
+        parts.append(caption)
     parts.append(f"{alert.severity.value} · {alert.kind.value} · {alert.time:%Y-%m-%d %H:%M} UTC")
     return "\n\n".join(parts)
 

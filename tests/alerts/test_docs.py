@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from alerts.advice import ADVICE
-from alerts.alert import Kind
+from alerts.advice import ADVICE, ADVICE_ON_CAUSE
+from alerts.alert import Kind, Subject
 from alerts.battery_rules import CHEMISTRIES
 from alerts.settings import AlertSettings, load_alert_settings
 from alerts.thresholds import section_name
@@ -52,6 +52,15 @@ def test_every_setting_of_a_kind_stands_with_its_default_and_reason(kind: Kind) 
         else:
             assert default == (value if isinstance(value, str) else f"{value:g}")
         assert len(reason) > 20, f"{kind.value} {name} has no reason"
+
+
+@pytest.mark.parametrize("subject", list(ADVICE_ON_CAUSE), ids=lambda subject: subject.cause)
+def test_a_further_cause_of_a_kind_has_its_next_step_and_caution_there(subject: Subject) -> None:
+    section = SECTIONS[subject.kind.value]
+
+    assert subject.cause in section
+    assert ADVICE_ON_CAUSE[subject].next_step in section
+    assert (ADVICE_ON_CAUSE[subject].caution or "") in section
 
 
 def test_every_chemistry_is_listed_with_its_levels() -> None:

@@ -222,6 +222,19 @@ def test_a_float_that_delivers_old_readings_after_a_silence_ends_it_once() -> No
     assert [alert.resolves for alert in silent] == [None, Kind.FLOAT_SILENT]
 
 
+@pytest.mark.parametrize(("lost", "is_silent"), [(5, False), (6, True)])
+def test_a_float_that_comes_on_the_beat_of_the_limit_is_not_called_silent(lost: int, is_silent: bool) -> None:
+    """Hourly, six intervals are the limit: after five lost reports the sixth interval ends with a reading."""
+    brew = scenario(interval_h=1.0)
+    hours = [*range(30), 30 + lost, 31 + lost]
+
+    _, alerts = run(DEFAULTS, brew.batch, [Observation(time=at(h), reading=brew.reading(h)) for h in hours])
+
+    silent = [alert for alert in alerts if alert.kind is Kind.FLOAT_SILENT]
+    assert [alert.resolves for alert in silent] == ([None, Kind.FLOAT_SILENT] if is_silent else [])
+    assert all(at(29) < alert.time < at(30 + lost) for alert in silent[:1])  # not in the moment it is heard
+
+
 @pytest.mark.parametrize("text", ["", "[]", "null", '{"open": 3}', '{"memory": {"clock": 5}}', "{"])
 def test_text_that_is_no_state_is_refused_as_a_value_error(text: str) -> None:
     with pytest.raises(ValueError, match=r"."):

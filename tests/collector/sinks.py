@@ -7,7 +7,7 @@ from datetime import datetime
 
 from collector.packet import Reason, Rejected
 from gylewatch.errors import StorageError
-from gylewatch.values import FloatId, Reading
+from gylewatch.values import FloatId, ProbeReading, Reading
 
 
 class MemorySink:
@@ -15,6 +15,7 @@ class MemorySink:
 
     def __init__(self) -> None:
         self.kept: dict[tuple[FloatId, datetime], Reading] = {}
+        self.probes: dict[tuple[str, datetime], ProbeReading] = {}
         self.refused: list[Rejected] = []
         self.batches: list[int] = []
         self.attempts = 0
@@ -27,6 +28,13 @@ class MemorySink:
             self.kept.setdefault((reading.float_id, reading.time), reading)
         self.batches.append(len(readings))
         return len(self.kept) - before
+
+    def append_probe_readings(self, readings: Sequence[ProbeReading], /) -> int:
+        self._check()
+        before = len(self.probes)
+        for reading in readings:
+            self.probes.setdefault((reading.probe, reading.time), reading)
+        return len(self.probes) - before
 
     def append_rejected(self, rejected: Sequence[Rejected], /) -> None:
         self._check()

@@ -11,7 +11,7 @@ from collector.ingest import Ingest
 from collector.mqtt import MqttCollector
 from collector.mqtt_settings import MqttSettings
 from collector.packet import Rejected
-from gylewatch.values import FloatId, Reading
+from gylewatch.values import FloatId, ProbeReading, Reading
 
 
 class StalledSink:
@@ -19,6 +19,9 @@ class StalledSink:
         print("holding", len(readings), file=sys.stderr, flush=True)
         threading.Event().wait()
         return 0
+
+    def append_probe_readings(self, readings: Sequence[ProbeReading], /) -> int:
+        raise AssertionError(readings)
 
     def append_rejected(self, rejected: Sequence[Rejected], /) -> None:
         raise AssertionError(rejected)

@@ -39,6 +39,11 @@ EXPECTED = {
     "notify_without_address": "notify[1].url: is missing",
     "password_in_the_open": "mqtt[1].password: a secret must not stand here; use password_file or password_env",
     "password_without_username": "mqtt[1]: a password needs a username beside it",
+    "probe_on_many_topics": "mqtt[1].probe[1]: topic 'cellar/+/temp' must name one topic, without + and #",
+    "probe_with_topic_without_temperature": "mqtt[1].probe[1]: a probe with a topic of its own needs temperature",
+    "probe_with_wrong_unit": "mqtt[1].probe[1]: unit 'R' is not known for temperature; write one of Cel, F, K",
+    "probe_without_vessel": "mqtt[1].probe[1].vessel: is missing",
+    "two_probes_in_one_vessel": "[[mqtt.probe]]: two sit in vessel 'FV1'; keep the one in the beer",
     "port_is_text": "http.port = '8220': must be a whole number, 0 to 65535",
     "port_out_of_range": "http.port = 82200: must be 0 to 65535",
     "prefix_with_wildcard": "mqtt[1]: prefix 'beer/+' must be topic levels without +, #",
@@ -91,7 +96,14 @@ def test_every_key_reaches_its_place() -> None:
     assert cellar.tls is not None
     assert cellar.tls.ca_file == CASES / "good" / "ca.pem"
     assert cellar.mappings[0].temperature.unit == "F"
-    assert (attic.place, attic.prefix) == ("127.0.0.1:1883", "attic/beer")
+    ours, mapped = cellar.probes
+    assert (ours.name, ours.vessel, ours.topic_under("p")) == ("thermowell-1", "FV1", "p/temperatures/thermowell-1")
+    assert (mapped.topic_under("p"), mapped.vessel) == ("cellar/fv2/temp", "FV2")
+    assert mapped.temperature is not None
+    assert mapped.temperature.unit == "F"
+    assert mapped.time is not None
+    assert mapped.time.pointer == "/at"
+    assert (attic.place, attic.prefix, attic.probes) == ("127.0.0.1:1883", "attic/beer", ())
     assert (settings.http.host, settings.http.port, settings.http.token) == ("0.0.0.0", 9000, SECRET)
     assert settings.http.fahrenheit
     assert settings.http.names == ("brewery.example",)
@@ -99,6 +111,7 @@ def test_every_key_reaches_its_place() -> None:
     assert settings.floats.limits.age == timedelta(days=60)
     assert settings.floats.limits.future == timedelta(minutes=10)
     assert (settings.channels[0].name, settings.channels[0].url) == ("phone", SECRET)
+    assert not settings.channels[0].picture
     policy = settings.channels[0].policy
     assert (policy.least, policy.zone) == (Severity.WARNING, ZoneInfo("Europe/Vienna"))
     assert (policy.quiet, policy.digest) == ((time(22), time(7)), time(8))

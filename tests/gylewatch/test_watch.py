@@ -9,14 +9,15 @@ from pathlib import Path
 
 import pytest
 
-from alerts.alert import Kind
+from alerts.alert import Alert, Kind
+from alerts.probe_rules import DISAGREE
 from alerts.settings import AlertSettings
 from calibration.fit import fit_curve
 from fermentation.estimate import Estimate
 from gylewatch import pipeline
 from gylewatch.batch_file import read_batch
 from gylewatch.tables import read_references
-from gylewatch.values import FloatId, Instrument, Sample, Unit, VesselId
+from gylewatch.values import FloatId, Instrument, ProbeReading, Sample, Unit, VesselId
 from gylewatch.watch import READINGS_AT_ONCE, BatchWatch
 from storage.records import BatchRecord, FloatRecord, VesselRecord
 from storage.store import Store
@@ -333,3 +334,69 @@ def test_readings_left_out_under_a_clock_that_was_behind_are_taken_when_it_is_ri
             pass
 
     assert estimates(store) == before
+
+
+def probe_readings(off_c: float, until_h: float = 60.0) -> list[ProbeReading]:
+    """A probe in the vessel that reports four times an hour, `off_c` from the float."""
+    return [
+        ProbeReading(
+            time=reading.time, probe="well", vessel=VesselId("FV1"), temperature_c=reading.temperature_c + off_c
+        )
+        for reading in READINGS
+        if (reading.time - PITCHED).total_seconds() < until_h * 3600
+    ]
+
+
+def disagreements(store: Store) -> list[Alert]:
+    found = (stored.alert for stored in store.alerts(record(store).batch_id))
+    return [alert for alert in found if alert.cause == DISAGREE]
+
+
+def test_a_probe_that_disagrees_with_the_float_is_told_once_in_spite_of_restarts(store: Store) -> None:
+    store.append_probe_readings(probe_readings(-3.0))
+    for cut in range(0, len(READINGS), 40):
+        store.append_readings(READINGS[cut : cut + 40])
+        watched = watch(store)
+        follow(watched)
+        watched.save()
+
+    (alert,) = disagreements(store)
+    assert alert.kind is Kind.CALIBRATION_SUSPECT
+    assert alert.evidence["difference_c"] == pytest.approx(3.0, abs=0.1)
+
+
+def test_when_the_probes_readings_came_makes_no_difference(store: Store) -> None:
+    """All at once before the float's, or in turn with them; the probe's own rows are read in small parts."""
+    store.append_readings(READINGS[:60])
+    store.append_probe_readings(probe_readings(-3.0))
+    watched = watch(store)
+    follow(watched)
+    store.append_readings(READINGS[60:])
+    follow(watched)
+    one = disagreements(store)
+
+    watched.read_again()
+    follow(watched)
+
+    assert one != []
+    assert disagreements(store) == one  # told once, also when the batch was read again
+
+
+def test_a_probe_changes_no_estimate(store: Store) -> None:
+    store.append_readings(READINGS)
+    store.append_probe_readings(probe_readings(-3.0))
+
+    follow(watch(store))
+
+    assert list(estimates(store)) == uninterrupted(store)
+
+
+def test_a_probe_from_before_pitching_or_in_another_vessel_is_not_compared(store: Store) -> None:
+    elsewhere = [replace(each, vessel=VesselId("FV2")) for each in probe_readings(-3.0)]
+    before = [replace(each, probe="old", time=each.time - timedelta(days=60)) for each in probe_readings(-3.0)]
+    store.append_readings(READINGS)
+    store.append_probe_readings([*elsewhere, *before])
+
+    follow(watch(store))
+
+    assert disagreements(store) == []

@@ -17,7 +17,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "later"
-down_revision = "0005_advert_counters"
+down_revision = "0006_probes"
 
 
 def upgrade() -> None:
