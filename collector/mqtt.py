@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import ssl
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
@@ -19,6 +19,7 @@ from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
 
 from collector.inbox import Delivery, Inbox
 from collector.mqtt_loop import NetworkLoop, Receipt
@@ -88,6 +89,7 @@ class MqttCollector:
         self._since = now()
         self._problem: str | None = f"not connected to {settings.place} yet"
         self._answered = False  # whether the broker said anything on this connection; only the loop's thread uses it
+        self._refused = False  # by the last answer; only the loop's thread uses it
         self._subscribed = False  # by this process
         self._received = 0
         self._taken: list[Delivery] = []  # not in the inbox yet; only the loop's thread uses it
@@ -173,6 +175,7 @@ class MqttCollector:
         if not self._beside:
             client.will_set(status_topic(settings.prefix), b"offline", qos=1, retain=True)
         client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
         return client
 
@@ -183,29 +186,50 @@ class MqttCollector:
     def _on_connect(self, client: Client, _: Any, flags: Any, reason: Any, __: Any) -> None:
         settings = self._settings
         self._answered = True
+        self._refused = reason.is_failure
         if reason.is_failure:
             self._lost(_refusal(settings, str(reason)))
             return
+        if flags.session_present and self._subscribed:
+            self._hears()
+        else:
+            # A session that the broker kept knows nothing of topics that were added to the configuration meanwhile.
+            client.subscribe([(topic, 1) for topic in self._topics()])
+        if not self._beside:
+            client.publish(status_topic(settings.prefix), b"online", qos=1, retain=True)
+        _log.info("connected to the broker", broker=settings.place, session_kept=flags.session_present)
+
+    def _on_subscribe(self, _: Client, __: Any, ___: int, reasons: Sequence[ReasonCode], ____: Any) -> None:
+        # Before this nothing is kept for us: who is told "connected" may send at once.
+        place = self._settings.place
+        closed = [topic for topic, reason in zip(self._topics(), reasons, strict=False) if reason.is_failure]
+        remedy = "let this user read it in the broker's access rules"
+        if len(closed) == len(reasons):
+            self._lost(f"the broker at {place} refused to send anything on {', '.join(closed)}: {remedy}")
+            return
+        for topic in closed:
+            _log.warning("the broker refused a topic", broker=place, topic=topic, remedy=remedy)
+        self._subscribed = True
+        self._hears()
+
+    def _topics(self) -> list[str]:
+        settings = self._settings
+        topics = [readings_filter(settings.prefix), *(mapping.topic for mapping in settings.mappings)]
+        topics += [probe.topic_under(settings.prefix) for probe in settings.probes]
+        return list(dict.fromkeys(topics))
+
+    def _hears(self) -> None:
         with self._state:
             self._connected = True
             self._since = self._now()
             self._problem = None
-        if not flags.session_present or not self._subscribed:
-            # A session that the broker kept knows nothing of topics that were added to the configuration meanwhile.
-            topics = [readings_filter(settings.prefix), *(mapping.topic for mapping in settings.mappings)]
-            topics += [probe.topic_under(settings.prefix) for probe in settings.probes]
-            client.subscribe([(topic, 1) for topic in dict.fromkeys(topics)])
-            self._subscribed = True
-        if not self._beside:
-            client.publish(status_topic(settings.prefix), b"online", qos=1, retain=True)
-        _log.info("connected to the broker", broker=settings.place, session_kept=flags.session_present)
 
     def _on_connect_fail(self, error: OSError) -> None:
         self._lost(_unreachable(self._settings, error))
 
     def _on_disconnect(self, _: Client, __: Any, ___: Any, reason: Any, ____: Any) -> None:
         answered, self._answered = self._answered, False
-        if self._stopping.is_set() or (answered and not self._is_connected()):
+        if self._stopping.is_set() or (answered and self._refused):
             return  # wanted; or refused, and that was told
         place = self._settings.place
         if answered:

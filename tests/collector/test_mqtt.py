@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -323,3 +324,16 @@ def test_publishing_without_a_broker_says_why_it_failed() -> None:
     port = free_port()
     with running(MqttSettings(port=port)) as station, pytest.raises(TransportError, match=f"127.0.0.1:{port}"):
         station.mqtt.publish(alerts_topic("harbour-pale"), b"{}")
+
+
+def test_a_broker_that_sends_nothing_is_a_problem_that_is_told(tmp_path: Path) -> None:
+    # The broker's plain file of access rules lets every subscription pass; its plugin does not.
+    plugin = next(Path("/usr/lib").rglob("mosquitto_dynamic_security.so"))
+    allowed = {"publishClientSend": True, "publishClientReceive": True, "subscribe": False, "unsubscribe": True}
+    rules = tmp_path / "rules.json"
+    rules.write_text(json.dumps({"defaultACLAccess": allowed}))
+    config = f"allow_anonymous true\nplugin {plugin}\nplugin_opt_config_file {rules}"
+    with Broker(tmp_path / "broker", config) as closed, running(MqttSettings(port=closed.port)) as station:
+        eventually("it is told", lambda: "access rules" in (station.mqtt.health().problem or ""))
+
+        assert not station.mqtt.health().connected
