@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -141,8 +142,10 @@ def normalised(log_weight: FloatArray) -> FloatArray:
     return shifted
 
 
-def resample(cloud: Cloud, generator: np.random.Generator) -> Cloud:
+def resample(cloud: Cloud, draws: Callable[[], np.random.Generator]) -> Cloud:
     """Draw the particles anew when few carry the weight, and spread what they share (Liu and West, 2001).
+
+    draws : gives the source of random numbers, which is seldom needed and takes time to make
 
     Source: systematic resampling (Kitagawa, J. Comput. Graph. Stat. 5, 1-25, 1996); kernel with shrinkage (Liu and
     West, in Doucet, de Freitas and Gordon, Sequential Monte Carlo Methods in Practice, 2001, chapter 10).
@@ -152,6 +155,7 @@ def resample(cloud: Cloud, generator: np.random.Generator) -> Cloud:
     n = len(weights)
     if 1.0 / (weights @ weights) > RESAMPLE_BELOW * n:
         return replace(cloud, log_weight=log_weight)
+    generator = draws()
     at = (generator.random() + np.arange(n)) / n
     chosen = np.minimum(np.searchsorted(np.cumsum(weights), at), n - 1)
     exponents = np.log(np.column_stack(cloud.shape[:2]))

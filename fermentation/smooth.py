@@ -143,7 +143,7 @@ def _take_sample(belief: Belief, time: datetime, points: float, sd_points: float
     squared = float(weights @ (surprise**2 / (variance + sd**2)))
     misfit = belief.misfit + MISFIT_MEMORY * (squared - belief.misfit)
     cloud = evidence.take(cloud, expected, rows, value=points, sd=sd, scatter=evidence.SAMPLE_SCATTER, knocks=False)
-    cloud = evidence.resample(cloud, _generator(belief))
+    cloud = evidence.resample(cloud, lambda: _generator(belief))
     return replace(belief, cloud=cloud, misfit=misfit, step=belief.step + 1)
 
 
@@ -289,7 +289,7 @@ def _learn(belief: Belief, gravity: GravityReading, value: float, late_hours: fl
         scatter=evidence.FLOAT_SCATTER,
         knocks=not gravity.moving,
     )
-    return replace(learnt, cloud=evidence.resample(cloud, _generator(belief)), step=belief.step + 1)
+    return replace(learnt, cloud=evidence.resample(cloud, lambda: _generator(belief)), step=belief.step + 1)
 
 
 def _learnt_noise(belief: Belief, expected: FloatArray, rows: FloatArray, value: float, gain: float) -> float:

