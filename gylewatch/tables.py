@@ -42,14 +42,14 @@ def read_readings(path: Path) -> tuple[tuple[int, Fields], ...]:
 
 
 def read_samples(path: Path) -> tuple[tuple[int, Sample], ...]:
-    """Every row of a ``samples.csv`` with its row number, in order of time.
+    """Every row of a ``samples.csv`` with its row number, in order of time; none where nobody has drawn a sample yet.
 
     Raises
     ------
     InputError
         The file cannot be read, or one row is malformed or out of range.
     """
-    return tuple(sorted(_rows(path, SAMPLES_HEADER, _sample), key=lambda numbered: numbered[1].time))
+    return tuple(sorted(_rows(path, SAMPLES_HEADER, _sample, may_be_empty=True), key=lambda numbered: numbered[1].time))
 
 
 def read_references(path: Path) -> tuple[Reference, ...]:
@@ -63,7 +63,9 @@ def read_references(path: Path) -> tuple[Reference, ...]:
     return tuple(reference for _, reference in _rows(path, REFERENCES_HEADER, _reference))
 
 
-def _rows(path: Path, header: tuple[str, ...], parse: Callable[[list[str]], Row]) -> Iterator[tuple[int, Row]]:
+def _rows(
+    path: Path, header: tuple[str, ...], parse: Callable[[list[str]], Row], *, may_be_empty: bool = False
+) -> Iterator[tuple[int, Row]]:
     rows = 0
     for number, cells in _lines(path, header):
         if len(cells) != len(header):
@@ -77,7 +79,7 @@ def _rows(path: Path, header: tuple[str, ...], parse: Callable[[list[str]], Row]
             raise InputError(f"{path} row {number}", str(error)) from None
         rows += 1
         yield number, value
-    if not rows:
+    if not rows and not may_be_empty:
         raise InputError(str(path), "has a header, but no rows")
 
 

@@ -135,6 +135,12 @@ def test_empty_missing_and_binary_files_are_told_apart(tmp_path: Path) -> None:
             read_readings(tmp_path / name)
 
 
+def test_a_brewer_who_has_drawn_no_sample_yet_has_a_file_with_a_header_only(tmp_path: Path) -> None:
+    (tmp_path / "samples.csv").write_text(SAMPLES + "\n")
+
+    assert read_samples(tmp_path / "samples.csv") == ()
+
+
 def test_samples_come_in_order_of_time_with_their_row(tmp_path: Path) -> None:
     path = written(
         tmp_path,
