@@ -23,6 +23,9 @@ STILL_POINTS_PER_DAY = 0.5
 START_DROP_POINTS = 1.0
 # less than a point below the original gravity no instrument tells from noise
 ATTENUATION_SLACK = 0.01
+MODEL_DOUBT_POINTS, DOUBT_FULL_POINTS_PER_DAY = 0.9, 3.0
+# What the particles leave out while the yeast works: no family of curves is the beer's own, and a head of foam that
+# grows slowly looks like a change of pace
 MOVING_SHARE = 0.5
 # A finish time is given while this share of the belief moves towards it
 RESTART_HOURS = 12.0
@@ -65,10 +68,11 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
     weight = np.exp(cloud.log_weight)
     here, rows = gravity_rows(cloud)
     here_sd = spread(cloud, rows)
-    low, middle, high = quantiles(here, here_sd, weight)
     rate, log_sd = rate_points_per_day(cloud, pace_of(belief))
     log_rate = np.log(np.maximum(rate, 1e-6))
     rate_low, rate_middle, rate_high = (float(np.exp(x)) for x in quantiles(log_rate, log_sd, weight))
+    doubt = MODEL_DOUBT_POINTS * min(rate_middle / DOUBT_FULL_POINTS_PER_DAY, 1.0)
+    low, middle, high = quantiles(here, np.hypot(here_sd, doubt), weight)
     still = 1.0 - _share_above(log_rate, log_sd, weight, float(np.log(STILL_POINTS_PER_DAY)))
     original = cloud.mean[ORIGINAL]
     started = _probability_fallen(cloud, original - here, rows, weight)
