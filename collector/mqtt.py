@@ -98,7 +98,7 @@ class MqttCollector:
             self._client,
             on_message=self._on_message,
             on_pause=self._hand_over,
-            on_connect_fail=self._on_connect_fail,
+            on_fail=self._on_fail,
             reconnect_s=reconnect_s,
             stopping=self._stopping,
         )
@@ -224,7 +224,7 @@ class MqttCollector:
             self._since = self._now()
             self._problem = None
 
-    def _on_connect_fail(self, error: OSError) -> None:
+    def _on_fail(self, error: Exception) -> None:
         self._lost(_unreachable(self._settings, error))
 
     def _on_disconnect(self, _: Client, __: Any, ___: Any, reason: Any, ____: Any) -> None:
@@ -295,13 +295,17 @@ def _refusal(settings: MqttSettings, reason: str) -> str:
     return f"the broker at {settings.place} refused the connection ({reason}): {remedy}"
 
 
-def _unreachable(settings: MqttSettings, error: OSError) -> str:
+def _unreachable(settings: MqttSettings, error: Exception) -> str:
     remedy = "check host, port and that the broker runs; trying again"
-    if isinstance(error, ssl.SSLCertVerificationError):
+    if isinstance(error, UnicodeError):
+        remedy = "this cannot be the name of a machine; correct host"
+    elif not isinstance(error, OSError):
+        remedy = "a fault in the program, its log has the details; trying again"
+    elif isinstance(error, ssl.SSLCertVerificationError):
         remedy = f"its certificate is not trusted ({error.verify_message}); set ca_file to the authority that signed it"
     elif isinstance(error, ssl.SSLError):
         remedy = "the secure connection failed; check tls, port, and the client's certificate"
     elif isinstance(error, ConnectionRefusedError):
         remedy = "nothing listens there; start the broker or correct host and port; trying again"
-    detail = error.strerror or type(error).__name__
+    detail = getattr(error, "strerror", None) or type(error).__name__
     return f"the broker at {settings.place} cannot be reached ({detail}): {remedy}"

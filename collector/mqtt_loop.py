@@ -16,6 +16,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
+import structlog
 from paho.mqtt.client import Client, MQTTMessage
 
 from collector.mqtt_socket import corked, pending
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 MOST_IN_A_BURST: Final = 200
 LOOK_AGAIN_S: Final = 1.0  # as often as paho's own loop: pings are due to the second
 _GOODBYE_S: Final = 5.0  # for the last receipts and the goodbye, where the broker takes nothing any more
+
+_log = structlog.get_logger(__name__)
 
 
 class Receipt(NamedTuple):
@@ -45,7 +48,7 @@ class NetworkLoop:
     client : ready to connect, see paho's ``connect_async``; nothing else may run its loop
     on_message : takes each message with the number of its connection, for the receipt
     on_pause : called once all that has come was taken, or very many; may wait, until `stopping`
-    on_connect_fail : told why an attempt reached no broker
+    on_fail : told why an attempt reached no broker, or what ended a connection in an unexpected way
     reconnect_s : first and longest wait between attempts to connect
     stopping : set by `stop`
 
@@ -58,14 +61,14 @@ class NetworkLoop:
         *,
         on_message: Callable[[MQTTMessage, int], None],
         on_pause: Callable[[], None],
-        on_connect_fail: Callable[[OSError], None],
+        on_fail: Callable[[Exception], None],
         reconnect_s: tuple[float, float],
         stopping: threading.Event,
     ) -> None:
         self._client = client
         self._on_message = on_message
         self._on_pause = on_pause
-        self._on_connect_fail = on_connect_fail
+        self._on_fail = on_fail
         self._reconnect_s = reconnect_s
         self._stopping = stopping
         self._connection = 0  # counts attempts; only this loop's thread uses it and the next
@@ -89,6 +92,8 @@ class NetworkLoop:
         self._wake()
         if self._thread.is_alive():
             self._thread.join()
+        self._wakes.close()
+        self._waker.close()
 
     def acknowledge(self, receipt: Receipt) -> None:
         """Hand over a receipt; any thread. That of an earlier connection is dropped: its message comes again."""
@@ -103,7 +108,7 @@ class NetworkLoop:
         # Who finds the loop awake need not wake it: it looks at receipts and queue once more before it sleeps.
         if self._asleep:
             self._asleep = False
-            with contextlib.suppress(BlockingIOError):  # so many wakes wait already
+            with contextlib.suppress(OSError):  # so many wakes wait already, or the loop has ended
                 self._waker.send(b"\0")
 
     def _run(self) -> None:
@@ -115,8 +120,12 @@ class NetworkLoop:
                 self._connection += 1
                 self._client.reconnect()
                 accepted = self._serve()
-            except OSError as error:
-                self._on_connect_fail(error)
+            except (OSError, UnicodeError) as error:  # the latter for a host that cannot be a name
+                self._on_fail(error)
+            except Exception as error:
+                # What the library or we stumble over must not end the thread while the health stays green.
+                _log.exception("the connection to a broker failed in an unexpected way")
+                self._on_fail(error)
             wait_s = first_s if accepted else wait_s
             self._stopping.wait(wait_s)
             wait_s = min(2 * wait_s, longest_s)

@@ -265,6 +265,16 @@ def test_an_unreachable_broker_gives_one_sentence_with_place_and_remedy_and_is_t
             eventually("the collector connects", connected(station))
 
 
+def test_a_host_that_cannot_be_a_name_is_told_and_ends_nothing() -> None:
+    with running(MqttSettings(host="cellar..local")) as station:
+        eventually("it is told", lambda: "correct host" in (station.mqtt.health().problem or ""))
+
+        assert station.mqtt.health().problem == (
+            "the broker at cellar..local:1883 cannot be reached (UnicodeError): this cannot be the name of a machine; "
+            "correct host"
+        )
+
+
 def with_password(directory: Path) -> Broker:
     passwords = directory / "passwords"
     directory.mkdir(parents=True, exist_ok=True)

@@ -25,6 +25,8 @@ class Listener:
     def __init__(self, port: int) -> None:
         self.came: list[tuple[bytes, Receipt]] = []
         self.pauses = 0
+        self.failures: list[Exception] = []
+        self.stumbles = 0  # how many messages it fails to take
         self.subscribed = threading.Event()
         self.client = BurstClient(
             CallbackAPIVersion.VERSION2, client_id="listener", clean_session=False, manual_ack=True
@@ -36,12 +38,15 @@ class Listener:
             self.client,
             on_message=self._take,
             on_pause=self._pause,
-            on_connect_fail=lambda _: None,
+            on_fail=self.failures.append,
             reconnect_s=(0.05, 0.2),
             stopping=threading.Event(),
         )
 
     def _take(self, message: MQTTMessage, connection: int) -> None:
+        if self.stumbles:
+            self.stumbles -= 1
+            raise LookupError("not expected")
         self.came.append((bytes(message.payload), Receipt(connection, message.mid, message.qos)))
 
     def _pause(self) -> None:
@@ -100,6 +105,16 @@ def test_a_receipt_of_an_earlier_connection_acknowledges_nothing(broker: Broker)
 
     with listening(broker) as second:
         eventually("it comes again", lambda: second.payloads() == [b"1"])
+
+
+def test_what_the_program_stumbles_over_is_told_and_comes_again(broker: Broker) -> None:
+    with listening(broker) as listener:
+        listener.stumbles = 1
+        publish(broker, b"1")
+
+        eventually("it came again", lambda: listener.payloads() == [b"1"])
+
+    assert [type(failure) for failure in listener.failures] == [LookupError]
 
 
 def test_what_came_together_is_handed_on_before_the_loop_sleeps(broker: Broker) -> None:
