@@ -8,10 +8,14 @@ from collections.abc import Callable
 from typing import Any, Final
 from urllib.parse import unquote
 
+import structlog
+
 from alerts.alert import Severity
 from alerts.delivery.channel import Message, body, title
 from alerts.delivery.picture import Picture
 from gylewatch.errors import ConfigError, DeliveryError
+
+_log = structlog.get_logger(__name__)
 
 
 class AppriseChannel:
@@ -73,12 +77,17 @@ class AppriseChannel:
         if picture is not None:
             # It takes words and no pictures: asked each time, it might show the words twice.
             self._picture = None
+            _log.warning(
+                "a channel takes no pictures; until the next start it gets the words alone", channel=self._name
+            )
 
     def _sent_with(self, message: Message, picture: Picture) -> bool:
         try:
             return bool(self._send(message, picture))
-        except Exception:
-            # A service's own way of taking attachments may be at fault; that must not cost the message.
+        except Exception as error:
+            # A service's own way of taking attachments may be at fault; that must not cost the message. What it says
+            # may hold the address.
+            _log.warning("a picture could not be sent", channel=self._name, fault=type(error).__name__)
             return False
 
     def _send(self, message: Message, picture: Picture | None) -> Any:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from structlog.testing import capture_logs
 
 from alerts.alert import Alert, Severity
 from alerts.delivery.apprise_channel import AppriseChannel
@@ -181,10 +182,12 @@ def test_a_service_that_refuses_pictures_gets_the_words_alone_from_then_on(batch
     channel = AppriseChannel("hook", f"json://127.0.0.1:{http.port}/hook", picture=picture)
     http.refusals = 1
 
-    channel.deliver(notice(batch_id))
-    channel.deliver(notice(batch_id))
+    with capture_logs() as told:
+        channel.deliver(notice(batch_id))
+        channel.deliver(notice(batch_id))
 
     assert [post["attachments"] for post in http.posts] == [[], []]
+    assert [line["channel"] for line in told] == ["hook"]
     assert all("Picture" not in post["message"] for post in http.posts)
     assert len(asked) == 1
 
