@@ -6,7 +6,7 @@ import contextlib
 import signal
 import threading
 from collections.abc import Callable, Iterator
-from datetime import datetime, timedelta
+from datetime import datetime
 from functools import partial
 from typing import Final
 
@@ -18,34 +18,33 @@ from alerts.delivery.channel import Channel
 from alerts.delivery.mqtt_channel import MqttChannel
 from collector.advert import BleDecoding
 from collector.ble import BleCollector, RadioHealth
-from collector.decode import Decoding, read_packet
 from collector.echo_window import EchoWindow
 from collector.inbox import Inbox
 from collector.ingest import Ingest, reader
 from collector.mqtt import BrokerHealth, MqttCollector
-from collector.packet import Packet, Rejected
-from collector.steady import steady_s
 from collector.timekeeper import Timekeeper
 from gylewatch.alert_picture import picture_maker
 from gylewatch.clock import ServiceClock, SystemClock
 from gylewatch.config import Settings
 from gylewatch.deliverer import Deliverer
 from gylewatch.duties import Duties
-from gylewatch.errors import GylewatchError, NotReady, StorageError
+from gylewatch.errors import GylewatchError, StorageError
+from gylewatch.http_ingest import HttpIngest
 from gylewatch.http_server import HttpServer, listen
+from gylewatch.nightly import nightly
 from gylewatch.outages import Receiver, outage_notices
 from gylewatch.reading_sink import ReadingSink
 from gylewatch.receivers import inner_parts, receivers_of, told_broker, told_radio
 from gylewatch.settling import Settling, look
 from gylewatch.state_feed import StateFeed
 from gylewatch.trial import try_channels
-from gylewatch.values import FloatId, Reading
+from gylewatch.unknown_floats import UnknownFloats
+from gylewatch.values import FloatId
 from gylewatch.watch import Progress
 from gylewatch.worker import Worker
 from storage.store import Store
 from web.app import create_app
 from web.health import ServiceHealth
-from web.ingest import IngestResult
 from web.trial import ChannelTrial
 
 TICK_S: Final = 60.0  # silence is counted in hours; a minute is early enough and costs nothing
@@ -188,22 +187,22 @@ class Service:
             timekeeper=self._time,
             on_stored=self._worker.stored,
         )
-        self._noted: dict[str, tuple[int, datetime]] = {}  # what unknown floats had said when it was last kept
+        unknown = UnknownFloats(self._store)
         self._settling = Settling(started=self._started)
         self._leaps_judged = 0
         self._inner: tuple[Receiver, ...] = ()
         self._duties = Duties(
             {
-                "noting unknown floats": self._note_unknown_floats,
+                "noting unknown floats": lambda: unknown.keep(self._ingest.heard()),
                 "telling outages": self._tell_outages,
                 "judging silence": self._judge_silence,
             }
         )
-        self._over_http = _Counts()
+        self._over_http = HttpIngest(self._store, self._time, settings.floats, self._worker.stored)
         app = create_app(
             self._store,
             clock=self._clock.now,
-            ingest=self._ingest_http,
+            ingest=self._over_http.take,
             settings=settings.http,
             health=self.health,
             try_channels=self._try_channels if settings.channels else None,
@@ -283,28 +282,6 @@ class Service:
         if notices:
             self._deliverer.wake()
 
-    def _note_unknown_floats(self) -> None:
-        """Keep what unknown floats say, so that the user sees them and can add them."""
-        for float_heard in self._ingest.heard():
-            packets, last = self._noted.get(float_heard.name, (0, None))
-            if last == float_heard.last:
-                continue
-            # The collector counts anew for a float that it had forgotten among many others.
-            new = float_heard.packets - packets if float_heard.packets > packets else float_heard.packets
-            self._store.heard(
-                float_heard.name,
-                source=float_heard.source,
-                time=float_heard.last,
-                rssi_dbm=float_heard.rssi_dbm,
-                packets=new,
-                values={
-                    "angle_deg": float_heard.angle_deg,
-                    "temperature_c": float_heard.temperature_c,
-                    "battery_v": float_heard.battery_v,
-                },
-            )
-            self._noted[float_heard.name] = (float_heard.packets, float_heard.last)
-
     def _receivers(self) -> list[Receiver]:
         return receivers_of(self._broker_health(), self._radio_health())
 
@@ -315,70 +292,13 @@ class Service:
         return [radio.health() for radio in self._radios]
 
     def _upkeep(self) -> None:
-        try:
-            self._prune()
-            self._back_up()
-        except (GylewatchError, OSError) as error:
-            _log.error("the nightly upkeep failed; it is tried again tomorrow", problem=str(error))
-
-    def _prune(self) -> None:
-        days = self._settings.retention.readings_days
-        if days is not None:
-            removed = self._store.prune(self._clock.now() - timedelta(days=days))
-            _log.info("old readings deleted", number=removed)
-
-    def _back_up(self) -> None:
-        backup = self._settings.backup
-        if backup is None:
-            return
-        backup.folder.mkdir(parents=True, exist_ok=True)
-        target = backup.folder / f"gylewatch-{self._clock.now():%Y%m%d}.sqlite"
-        self._store.backup(target)
-        for old in sorted(backup.folder.glob("gylewatch-????????.sqlite"))[: -backup.keep]:
-            old.unlink()
-        _log.info("database copied", file=str(target))
-
-    def _ingest_http(self, packet: Packet) -> IngestResult:
-        """Take one packet whose origin is a float's name; returns after the commit."""
-        doubt = self._time.look()
-        if doubt is not None:
-            raise NotReady(doubt)
-        found = read_packet(
-            self._time.arrival(packet, steady_s()),
-            now=self._time.now(),
-            known=self._store.float_ids(),
-            decoding=Decoding(long_axis=self._settings.floats.long_axis),
-            limits=self._settings.floats.limits,
-        )
-        readings = tuple(each for each in found if isinstance(each, Reading))
-        refused = tuple(each for each in found if isinstance(each, Rejected))
-        accepted = self._store.append_readings(readings) if readings else 0
-        if refused:
-            self._store.append_rejected(refused)
-        result = IngestResult(accepted=accepted, duplicate=len(readings) - accepted, refused=refused)
-        self._over_http.add(result)
-        self._worker.stored(readings)
-        return result
+        nightly(self._store, self._settings.retention, self._settings.backup, self._clock.now())
 
     def _on_progress(self, progress: Progress) -> None:
         if progress.estimate is not None:
             self._feed.tell(progress.batch_id, progress.estimate)
         if progress.alerts:
             self._deliverer.wake()
-
-
-class _Counts:
-    """What came over HTTP since the start."""
-
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self.accepted = self.duplicate = self.refused = 0
-
-    def add(self, result: IngestResult) -> None:
-        with self._lock:
-            self.accepted += result.accepted
-            self.duplicate += result.duplicate
-            self.refused += len(result.refused)
 
 
 @contextlib.contextmanager

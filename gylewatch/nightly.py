@@ -1,0 +1,34 @@
+"""What is done each night: old readings are deleted, and the database is copied."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+import structlog
+
+from gylewatch.config import BackupSettings, RetentionSettings
+from gylewatch.errors import GylewatchError
+from storage.store import Store
+
+_log = structlog.get_logger(__name__)
+
+
+def nightly(store: Store, retention: RetentionSettings, backup: BackupSettings | None, now: datetime) -> None:
+    """Do what the settings ask for. What fails is logged; the next night does it again."""
+    try:
+        if retention.readings_days is not None:
+            removed = store.prune(now - timedelta(days=retention.readings_days))
+            _log.info("old readings deleted", number=removed)
+        if backup is not None:
+            _back_up(store, backup, now)
+    except (GylewatchError, OSError) as error:
+        _log.error("the nightly upkeep failed; it is tried again tomorrow", problem=str(error))
+
+
+def _back_up(store: Store, backup: BackupSettings, now: datetime) -> None:
+    backup.folder.mkdir(parents=True, exist_ok=True)
+    target = backup.folder / f"gylewatch-{now:%Y%m%d}.sqlite"
+    store.backup(target)
+    for old in sorted(backup.folder.glob("gylewatch-????????.sqlite"))[: -backup.keep]:
+        old.unlink()
+    _log.info("database copied", file=str(target))

@@ -1,0 +1,52 @@
+"""The nightly upkeep: what is deleted, what is copied, and how many copies are kept."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from structlog.testing import capture_logs
+
+from gylewatch.config import BackupSettings, RetentionSettings
+from gylewatch.nightly import nightly
+from gylewatch.values import FloatId
+from storage.store import Store
+from tests.storage.examples import at, float_record, reading
+
+DAY_MIN = 24 * 60.0
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(f"sqlite:///{tmp_path / 'gylewatch.db'}") as opened:
+        opened.add_float(float_record("heron"))
+        opened.append_readings([reading(0), reading(40 * DAY_MIN)])
+        yield opened
+
+
+def test_only_readings_older_than_the_retention_are_deleted(store: Store) -> None:
+    nightly(store, RetentionSettings(readings_days=30), None, at(50 * DAY_MIN))
+
+    assert store.readings(FloatId("heron")) == (reading(40 * DAY_MIN),)
+
+
+def test_each_night_leaves_a_copy_that_opens_and_only_the_newest_are_kept(store: Store, tmp_path: Path) -> None:
+    copies = tmp_path / "copies"
+    for night in range(4):
+        nightly(store, RetentionSettings(), BackupSettings(folder=copies, keep=2), at(0) + timedelta(days=night))
+
+    assert sorted(file.name for file in copies.iterdir()) == ["gylewatch-20260304.sqlite", "gylewatch-20260305.sqlite"]
+    with Store.open(f"sqlite:///{copies / 'gylewatch-20260305.sqlite'}", create=False) as copy:
+        assert len(copy.readings(FloatId("heron"))) == 2
+
+
+def test_a_copy_that_cannot_be_written_is_told_in_the_log_and_ends_nothing(store: Store, tmp_path: Path) -> None:
+    blocked = tmp_path / "file"
+    blocked.touch()
+
+    with capture_logs() as told:
+        nightly(store, RetentionSettings(), BackupSettings(folder=blocked), at(0))
+
+    assert [line["log_level"] for line in told] == ["error"]
