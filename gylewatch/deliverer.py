@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import random
-import threading
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Final
@@ -16,6 +15,7 @@ from alerts.delivery.outbox import deliver_due
 from alerts.delivery.policy import ChannelPolicy, digest_slot
 from gylewatch.clock import Clock
 from gylewatch.errors import StorageError
+from gylewatch.routine import Routine
 from storage.store import Store
 
 LOOK_EVERY_S: Final = 5.0  # for retries that have become due; new alerts wake it at once
@@ -23,8 +23,8 @@ LOOK_EVERY_S: Final = 5.0  # for retries that have become due; new alerts wake i
 _log = structlog.get_logger(__name__)
 
 
-class Deliverer:
-    """Start and stop once.
+class Deliverer(Routine):
+    """A delivery that does not end in time when it is stopped is tried again after the next start.
 
     Parameters
     ----------
@@ -41,6 +41,7 @@ class Deliverer:
         clock: Clock,
         policies: Mapping[str, ChannelPolicy] | None = None,
     ) -> None:
+        super().__init__("deliverer", stop_s=2.0)
         self._store = store
         self._channels = channels
         self._clock = clock
@@ -48,23 +49,6 @@ class Deliverer:
         self._summarised: dict[str, datetime] = {}  # the last slot of each channel
         self._handed_over: set[int] = set()  # taken by a channel, not noted by the store yet
         self._generator = random.Random()  # noqa: S311  spreads retries; no secret
-        self._wake = threading.Event()
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="deliverer", daemon=True)
-
-    def start(self) -> None:
-        self._thread.start()
-
-    def stop(self, timeout_s: float = 2.0) -> None:
-        """Finish the delivery in hand if it ends in time; whatever is not noted as delivered is tried again."""
-        self._stopping.set()
-        self._wake.set()
-        if self._thread.is_alive():
-            self._thread.join(timeout_s)
-
-    def wake(self) -> None:
-        """Tell that there is something new in the outbox; any thread."""
-        self._wake.set()
 
     def _run(self) -> None:
         self._wake.set()  # what waited since before the start

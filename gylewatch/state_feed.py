@@ -11,6 +11,7 @@ from typing import Final
 from collector.topics import DEFAULT_PREFIX, state_topic
 from fermentation.estimate import Estimate
 from gylewatch.errors import TransportError
+from gylewatch.routine import Routine
 from gylewatch.values import BatchId, utc_text
 
 Publish = Callable[[str, bytes], None]
@@ -47,7 +48,7 @@ def _time(time: datetime | None) -> str | None:
     return None if time is None else utc_text(time)
 
 
-class StateFeed:
+class StateFeed(Routine):
     """Publishes from a thread of its own, so that an absent broker holds nobody up.
 
     Parameters
@@ -57,23 +58,11 @@ class StateFeed:
     """
 
     def __init__(self, publishers: Sequence[Publish], prefixes: Sequence[str] | None = None) -> None:
+        super().__init__("state-feed", stop_s=2.0)
         self._publishers = tuple(publishers)
         self._prefixes = tuple(prefixes or (DEFAULT_PREFIX for _ in publishers))
         self._lock = threading.Lock()
         self._waiting: list[dict[BatchId, bytes]] = [{} for _ in self._publishers]
-        self._wake = threading.Event()
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="state-feed", daemon=True)
-
-    def start(self) -> None:
-        self._thread.start()
-
-    def stop(self, timeout_s: float = 2.0) -> None:
-        """Publish what waits, if the broker takes it, and end."""
-        self._stopping.set()
-        self._wake.set()
-        if self._thread.is_alive():
-            self._thread.join(timeout_s)
 
     def tell(self, batch_id: BatchId, estimate: Estimate) -> None:
         """Take the newest estimate of a batch; any thread."""
@@ -81,7 +70,7 @@ class StateFeed:
         with self._lock:
             for waiting in self._waiting:
                 waiting[batch_id] = payload
-        self._wake.set()
+        self.wake()
 
     def _run(self) -> None:
         while not self._stopping.is_set():

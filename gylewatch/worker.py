@@ -13,6 +13,7 @@ import structlog
 from alerts.settings import AlertSettings
 from gylewatch.clock import Clock
 from gylewatch.errors import StorageError
+from gylewatch.routine import Routine
 from gylewatch.values import BatchId, FloatId, Reading
 from gylewatch.watch import BatchWatch, Progress
 from storage.records import BatchRecord
@@ -32,8 +33,8 @@ class WorkerHealth:
     problems: tuple[str, ...]  # one sentence each
 
 
-class Worker:
-    """Concludes from stored readings and samples, batch by batch.
+class Worker(Routine):
+    """Concludes from stored readings and samples, batch by batch. At its end it saves every state.
 
     Parameters
     ----------
@@ -53,6 +54,7 @@ class Worker:
         channels: Sequence[str],
         on_progress: Callable[[Progress], None],
     ) -> None:
+        super().__init__("worker", stop_s=10.0)
         self._store = store
         self._clock = clock
         self._alert_settings = alert_settings
@@ -65,37 +67,24 @@ class Worker:
         self._heard: set[FloatId] = set()
         self._look = True
         self._tick = False
-        self._wake = threading.Event()
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
-
-    def start(self) -> None:
-        self._thread.start()
-
-    def stop(self, timeout_s: float = 10.0) -> None:
-        """Finish the step in hand, save every state, and end."""
-        self._stopping.set()
-        self._wake.set()
-        if self._thread.is_alive():
-            self._thread.join(timeout_s)
 
     def stored(self, readings: Iterable[Reading]) -> None:
         """Tell that new readings are stored; any thread."""
         with self._lock:
             self._heard.update(reading.float_id for reading in readings)
-        self._wake.set()
+        self.wake()
 
     def tick(self) -> None:
         """Ask to judge that time has passed; any thread."""
         with self._lock:
             self._tick = True
-        self._wake.set()
+        self.wake()
 
     def look(self) -> None:
         """Ask to look for new batches and samples now; any thread."""
         with self._lock:
             self._look = True
-        self._wake.set()
+        self.wake()
 
     def concluded_until(self, float_id: FloatId) -> datetime | None:
         """The time of the newest reading of a float from which conclusions are saved; any thread."""
