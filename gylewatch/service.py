@@ -114,12 +114,15 @@ class Service:
         problems += self._duties.problems()
         problems += [crowd] if (crowd := self._http.problem()) else []
         try:
-            outbox = self._store.outbox_counts()
+            outbox, failing = self._store.outbox_counts(), self._store.outbox_failing()
         except StorageError as error:  # that must be seen here more than anything else
-            outbox = {}
+            outbox, failing = {}, None
             problems += [] if str(error) in problems else [str(error)]
-        if outbox.get("failing"):
-            problems.append(f"{outbox['failing']} notifications could not be delivered yet; they are tried again")
+        if outbox.get("failing") and failing is not None:
+            several = f"{outbox['failing']} notifications" if outbox["failing"] > 1 else "a notification"
+            problems.append(
+                f"{several} could not be delivered yet, which is tried again; over {failing.channel}: {failing.reason}"
+            )
         return ServiceHealth(
             started=self._started,
             brokers=(*(told_broker(broker) for broker in brokers), *(told_radio(radio) for radio in radios)),

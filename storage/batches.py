@@ -61,13 +61,6 @@ class Batches(Part):
         with self._database.reading() as connection:
             return _require_batch(connection, batch_id)
 
-    def batch_of_float(self, float_id: FloatId) -> BatchRecord | None:
-        """The active batch in which a float lies."""
-        query = select(BatchRow).where(BatchRow.float_id == float_id, BatchRow.ended.is_(None))
-        with self._database.reading() as connection:
-            row = connection.execute(query).one_or_none()
-        return None if row is None else _batch_record(row)
-
     def replace_batch(self, batch_id: BatchId, batch: Batch) -> BatchRecord:
         """Save changed facts of a batch (plan, additions, vessel, float, even its name); its identifier stays.
 

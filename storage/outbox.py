@@ -49,11 +49,12 @@ class Outbox(Part):
         )
         snoozed = and_(AlertRow.snoozed_until.is_not(None), AlertRow.snoozed_until >= OutboxRow.due)
         due = or_(OutboxRow.due.is_(None), OutboxRow.due <= now, and_(too_far, not_(snoozed)))
-        return self._outbox(*_WAITING, due, limit=limit)
+        return self._outbox(*_WAITING, due, order=OutboxRow.id, limit=limit)
 
-    def outbox_failing(self, limit: int = 100) -> tuple[OutboxRecord, ...]:
-        """Deliveries that failed and wait for their next attempt, or were given up; with the reason."""
-        return self._outbox(OutboxRow.delivered.is_(None), OutboxRow.attempts > 0, limit=limit)
+    def outbox_failing(self) -> OutboxRecord | None:
+        """The newest delivery that failed and waits for its next attempt; with the reason."""
+        new = (*_WAITING, OutboxRow.told == 0, OutboxRow.attempts > 0)
+        return next(iter(self._outbox(*new, order=OutboxRow.id.desc(), limit=1)), None)
 
     def outbox_beginning(self, outbox_id: int) -> Beginning | None:
         """What the same channel did with the beginning of which this delivery tells the end; None: it never had it."""
@@ -131,8 +132,8 @@ class Outbox(Part):
                 for name, conditions in counts.items()
             }
 
-    def _outbox(self, *conditions: Any, limit: int) -> tuple[OutboxRecord, ...]:
-        query = _messages().where(*conditions).order_by(OutboxRow.id).limit(limit)
+    def _outbox(self, *conditions: Any, order: Any, limit: int) -> tuple[OutboxRecord, ...]:
+        query = _messages().where(*conditions).order_by(order).limit(limit)
         with self._database.reading() as connection:
             return tuple(_outbox_record(row) for row in connection.execute(query).mappings().all())
 

@@ -1,4 +1,4 @@
-"""Backup, retention and the pulse of the database."""
+"""Backup and retention."""
 
 from __future__ import annotations
 
@@ -19,11 +19,6 @@ from storage.schema import BatchRow, ProbeReadingRow, ReadingRow
 
 class Upkeep(Part):
     """What is done to the whole database."""
-
-    def ping(self) -> None:
-        """Raise `StorageError` if the database does not answer."""
-        with self._database.reading() as connection:
-            connection.exec_driver_sql("SELECT 1")
 
     def backup(self, path: str | os.PathLike[str]) -> None:
         """Write a copy of a SQLite database to `path`, complete or not at all, while it is in use.

@@ -28,6 +28,7 @@ from tests.collector.sender import connected_sender
 from tests.eventually import eventually
 from tests.gylewatch.brew import PITCHED, pale_readings
 from tests.gylewatch.live import BATCH, Inbox, ask, furnish, publish, request, running, settings
+from tests.storage.examples import alert, at
 from web.settings import HttpSettings
 
 
@@ -160,6 +161,21 @@ def test_at_night_the_phone_is_quiet_until_the_morning(tmp_path: Path, sink: Sin
             assert inbox.notices == []
         with running(wanted, midday.replace(hour=23, minute=59)):
             eventually("it is told", lambda: inbox.has("Fermentation has started"))
+
+
+def test_what_could_not_be_delivered_is_shown_with_the_reason(tmp_path: Path) -> None:
+    url = furnish(tmp_path, PITCHED)
+    with Store.open(url) as store:
+        store.save_outcomes(BATCH, alerts=[alert(1)], channels=["pager"])
+
+    with running(Settings(database_url=url, http=HttpSettings(port=0)), at(60)) as service:
+        eventually("it is shown", lambda: service.health().problems)
+        (problem,) = service.health().problems
+
+    assert problem == (
+        "a notification could not be delivered yet, which is tried again; over pager: "
+        "no such channel in the configuration; add it again"
+    )
 
 
 @pytest.fixture

@@ -73,11 +73,10 @@ def test_a_float_in_an_active_batch_is_refused_to_another(store: Store) -> None:
 def test_a_float_is_free_again_when_its_batch_has_ended(store: Store) -> None:
     first = store.add_batch(batch("Harbour Pale"), created=at(0))
     store.end_batch(first.batch_id, at(10))
-    assert store.batch_of_float(HERON) is None
+    assert store.batches(active_only=True) == ()
 
     second = store.add_batch(batch("Quay Stout", pitched=at(20)), created=at(20))
 
-    assert store.batch_of_float(HERON) == second
     assert store.batch(first.batch_id).ended == at(10)
     assert [record.batch_id for record in store.batches()] == ["harbour-pale", "quay-stout"]
     assert store.batches(active_only=True) == (second,)

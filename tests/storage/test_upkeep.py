@@ -92,7 +92,3 @@ def test_a_cursor_past_pruned_readings_does_not_miss_the_next_one(store: Store) 
     store.append_readings([reading(2)])
 
     assert [item for _, item in store.readings_after(HERON, cursor, 10)] == [reading(2)]
-
-
-def test_a_store_that_works_answers_a_ping(store: Store) -> None:
-    store.ping()
