@@ -82,9 +82,9 @@ def start(batch: Batch) -> AlertState:
     return AlertState()
 
 
-def hear_probe(settings: AlertSettings, batch: Batch, state: AlertState, heard: ProbeReading) -> AlertState:
+def hear_probe(state: AlertState, heard: ProbeReading) -> AlertState:
     """Take in what the vessel's own probe says. It is judged with the float's next reading, by the float's clock."""
-    probe = probe_rules.follow_probe(settings, batch, state.memory.probe, heard)
+    probe = probe_rules.follow_probe(state.memory.probe, heard)
     return replace(state, memory=replace(state.memory, probe=probe))
 
 

@@ -71,7 +71,7 @@ class ProbeMemory:
     hours: tuple[Hour, ...] = ()  # oldest first
 
 
-def follow_probe(settings: AlertSettings, batch: Batch, memory: ProbeMemory, heard: ProbeReading) -> ProbeMemory:
+def follow_probe(memory: ProbeMemory, heard: ProbeReading) -> ProbeMemory:
     """Take one reading of the probe into the memory; one that comes late has been overtaken."""
     if heard.probe != memory.probe:
         memory = ProbeMemory(probe=heard.probe)  # another thermometer: what the old one said is no evidence
@@ -83,9 +83,7 @@ def follow_probe(settings: AlertSettings, batch: Batch, memory: ProbeMemory, hea
     return replace(memory, heard=heard.time, last_c=last, hours=_with(memory.hours, hour))
 
 
-def follow_float(
-    settings: AlertSettings, batch: Batch, memory: ProbeMemory, now: datetime, temperature_c: float
-) -> ProbeMemory:
+def follow_float(memory: ProbeMemory, now: datetime, temperature_c: float) -> ProbeMemory:
     """Take one spike-free temperature of the float into the memory."""
     if memory.heard is None:
         return memory

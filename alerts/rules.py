@@ -84,7 +84,7 @@ def follow(
             battery=battery_rules.follow_battery(settings, memory.battery, reading),
             range=in_range,
             drift=drift_rules.follow_drift(settings, batch, memory.drift, reading.time, now_c),
-            probe=probe_rules.follow_float(settings, batch, memory.probe, reading.time, now_c),
+            probe=probe_rules.follow_float(memory.probe, reading.time, now_c),
         )
     return memory, replace(observation, reading=reading, estimate=estimate)
 

@@ -87,7 +87,7 @@ def on_probe(course: Course, state: State, heard: ProbeReading) -> State:
     """One temperature of the vessel's own probe: it is compared when the float reports next."""
     if heard.time < course.batch.pitched:
         return state
-    return replace(state, alerts=engine.hear_probe(course.alert_settings, course.batch, state.alerts, heard))
+    return replace(state, alerts=engine.hear_probe(state.alerts, heard))
 
 
 def on_tick(course: Course, state: State, now: datetime) -> Outcome:

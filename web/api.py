@@ -1,4 +1,4 @@
-"""The JSON API, version 1. Reading needs no token; writing does."""
+"""The JSON API, version 1. Reading needs no token; writing does, and so do the raw packets that floats post."""
 
 from __future__ import annotations
 

@@ -45,7 +45,7 @@ class Pair:
             events.append(self.heard(h, self.probe_c(h) + noise.gauss(0, 0.1)))
         for event in sorted(events, key=lambda each: each.time):
             if isinstance(event, ProbeReading):
-                state = hear_probe(self.settings, batch, state, event)
+                state = hear_probe(state, event)
                 continue
             state, alerts = judge(self.settings, batch, state, Observation(time=event.time, reading=event))
             found.extend(alerts)
@@ -147,19 +147,18 @@ def test_a_probe_that_is_heard_no_longer_ends_it_after_a_day_and_says_so() -> No
 
 def test_another_probe_begins_anew() -> None:
     pair, state = Pair(), start(scenario().batch)
-    batch, settings = pair.brew.batch, pair.settings
-    state = hear_probe(settings, batch, state, pair.heard(0, 17.0))
+    state = hear_probe(state, pair.heard(0, 17.0))
 
-    state = hear_probe(settings, batch, state, replace(pair.heard(1, 19.0), probe="new"))
+    state = hear_probe(state, replace(pair.heard(1, 19.0), probe="new"))
 
     assert [hour.probe_c for hour in state.memory.probe.hours] == [19.0]
 
 
 def test_a_late_probe_reading_changes_nothing() -> None:
     pair, state = Pair(), start(scenario().batch)
-    state = hear_probe(pair.settings, pair.brew.batch, state, pair.heard(5, 19.0))
+    state = hear_probe(state, pair.heard(5, 19.0))
 
-    assert hear_probe(pair.settings, pair.brew.batch, state, pair.heard(4, 12.0)) == state
+    assert hear_probe(state, pair.heard(4, 12.0)) == state
 
 
 def test_the_state_may_be_written_down_between_any_two_readings() -> None:
@@ -180,7 +179,7 @@ def test_it_neither_hides_nor_ends_what_hand_samples_say_of_the_curve() -> None:
     alerts: list[Alert] = []
     for step in range(240):
         h = step * 0.25
-        state = hear_probe(settings, batch, state, Pair().heard(h, 15.0))
+        state = hear_probe(state, Pair().heard(h, 15.0))
         reading = Reading(time=at(h), float_id=FloatId("heron"), angle_deg=50.0, temperature_c=FLOAT)
         observation = Observation(time=at(h), reading=reading, estimate=brew.estimate(h))
         state, more = judge(settings, batch, state, observation)
@@ -206,7 +205,7 @@ def test_a_probe_makes_no_float_look_silent() -> None:
     reading = Reading(time=at(1), float_id=FloatId("heron"), angle_deg=50.0, temperature_c=FLOAT)
     state, _ = judge(settings, batch, state, Observation(time=at(1), reading=reading))
 
-    state = hear_probe(settings, batch, state, Pair().heard(40, 19.0))  # the float's own packets are still on their way
+    state = hear_probe(state, Pair().heard(40, 19.0))  # the float's own packets are still on their way
     _, alerts = judge(settings, batch, state, Observation(time=at(1.25), reading=replace(reading, time=at(1.25))))
 
     assert state.memory.clock == at(1)
