@@ -14,14 +14,16 @@ LEVELS: Final = ("debug", "info", "warning", "error")
 FORMATS: Final = ("text", "json")
 
 # These libraries tell at "info" what only their authors need: each job run, each migration step, each request.
-_QUIET: Final = ("apscheduler", "alembic", "uvicorn.access", "apprise", "urllib3", "requests", "asyncio")
+_QUIET: Final = ("apscheduler", "alembic", "uvicorn.access", "asyncio")
+# These tell at "debug" the whole address of a notification, which holds passwords and tokens.
+_INDISCREET: Final = ("apprise", "urllib3", "requests")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogSettings:
     """The section ``[log]`` of the configuration."""
 
-    level: str = "info"  # what a brewer may want to know later; "debug" tells each packet
+    level: str = "info"  # what a brewer may want to know later; "debug" adds what the libraries tell
     format: str = "text"  # key=value, readable in a system journal; "json" for log collectors
 
 
@@ -62,3 +64,5 @@ def configure(settings: LogSettings) -> None:
     root.setLevel(settings.level.upper())
     for name in _QUIET:
         logging.getLogger(name).setLevel(logging.DEBUG if settings.level == "debug" else logging.WARNING)
+    for name in _INDISCREET:
+        logging.getLogger(name).setLevel(logging.WARNING)

@@ -6,6 +6,8 @@ import json
 import subprocess
 import sys
 
+from tests.http_sink import http_sink
+
 PROGRAM = """
 import logging, structlog
 from gylewatch.logs import LogSettings, configure
@@ -20,13 +22,24 @@ except ZeroDivisionError:
     structlog.get_logger("ours").exception("a fault")
 """
 
+SENDING = """
+from datetime import UTC, datetime
+from alerts.delivery.apprise_channel import AppriseChannel
+from alerts.delivery.channel import trial_notice
+from gylewatch.logs import LogSettings, configure
+configure(LogSettings(level="debug"))
+AppriseChannel("hook", "json://127.0.0.1:{port}/secret-token").deliver(trial_notice(datetime.now(UTC)))
+"""
+
+
+def logged(program: str) -> str:
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert done.stdout == ""
+    return done.stderr
+
 
 def lines(form: str) -> list[str]:
-    done = subprocess.run(
-        [sys.executable, "-c", PROGRAM.format(format=form)], capture_output=True, text=True, check=True
-    )
-    assert done.stdout == ""
-    return done.stderr.splitlines()
+    return logged(PROGRAM.format(format=form)).splitlines()
 
 
 def test_as_text_each_event_is_one_line_of_keys_and_values() -> None:
@@ -36,6 +49,14 @@ def test_as_text_each_event_is_one_line_of_keys_and_values() -> None:
     assert "broker=cellar:1883" in first
     assert 'level=warning event="a library says hello"' in second
     assert "ZeroDivisionError" in third
+
+
+def test_no_level_shows_the_address_of_a_notification() -> None:
+    with http_sink() as sink:
+        told = logged(SENDING.format(port=sink.port))
+
+    assert len(sink.posts) == 1
+    assert "secret-token" not in told
 
 
 def test_as_json_each_line_is_an_object() -> None:
