@@ -1,4 +1,4 @@
-"""Values to and from their stored form. Pure; `from_x(to_x(value)) == value`."""
+"""Values to and from their stored form, without I/O: `from_x(to_x(value)) == value`."""
 
 from __future__ import annotations
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import tomllib
 from pathlib import Path
@@ -17,7 +18,8 @@ from gylewatch.tables import READINGS_HEADER, REFERENCES_HEADER, SAMPLES_HEADER
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+PROJECT = PYPROJECT["project"]
 
 
 def commands() -> list[str]:
@@ -80,6 +82,23 @@ def test_every_package_for_tests_is_named() -> None:
     needed = {re.split(r"[^A-Za-z0-9-]", line, maxsplit=1)[0] for line in PROJECT["optional-dependencies"]["test"]}
 
     assert not [name for name in needed if name not in DEVELOPERS]
+
+
+def test_every_file_that_calls_itself_pure_is_held_to_it() -> None:
+    (contract,) = [each for each in PYPROJECT["tool"]["importlinter"]["contracts"] if "pure core" in each["name"]]
+    claimed = []
+    for package in PYPROJECT["tool"]["importlinter"]["root_packages"]:
+        for file in (ROOT / package).rglob("*.py"):
+            about = ast.get_docstring(ast.parse(file.read_text(encoding="utf-8"))) or ""
+            if re.search(r"\bPure\b", about):
+                claimed.append(".".join(file.relative_to(ROOT).with_suffix("").parts))
+
+    assert claimed
+    assert not [
+        module
+        for module in claimed
+        if not any(module == each or module.startswith(f"{each}.") for each in contract["source_modules"])
+    ]
 
 
 @pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md", "deploy/README.md"])
