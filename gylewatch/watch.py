@@ -112,7 +112,8 @@ class BatchWatch:
         """
         if self._left_out_from is not None and self._left_out_from <= now:
             self.read_again()
-        newest = self._state.alerts.memory.clock
+        memory = self._state.alerts.memory
+        newest = max((time for time in (memory.clock, memory.probe.heard) if time is not None), default=None)
         if newest is None or newest <= now + AHEAD:
             self._ahead_since = None
         elif self._ahead_since is None or now < self._ahead_since:
@@ -135,14 +136,15 @@ class BatchWatch:
         readings = self._store.readings_after(self._record.batch.float_id, self._cursor, READINGS_AT_ONCE)
         samples = list(reversed(self._store.sample_after(self._record.batch_id, self._sample_cursor)))
         more = len(readings) == READINGS_AT_ONCE
-        probes = _ProbeQueue(self._store, self._record.batch, self._probe_cursor)
+        horizon = now + AHEAD if self._rereading and now is not None else None
+        probes = _ProbeQueue(self._store, self._record.batch, self._probe_cursor, horizon)
         pending = _Pending()
         for row, reading in readings:
             self._take_probes(probes, until=reading.time)
             while samples and samples[-1][1].time <= reading.time:
                 self._take_sample(*samples.pop(), pending)
-            if self._rereading and now is not None and reading.time > now + AHEAD:
-                self._left_out_from = min(self._left_out_from or reading.time, reading.time)
+            if horizon is not None and reading.time > horizon:
+                self._leave_out(reading.time)
             else:
                 self._take_reading(reading, pending)
             self._cursor = row
@@ -214,9 +216,14 @@ class BatchWatch:
         """Let the pipeline hear the vessel's probe up to a time; None: all that is stored."""
         ended = self._record.ended
         for row, heard in probes.up_to(until):
-            if ended is None or heard.time <= ended:
+            if probes.is_ahead(heard):
+                self._leave_out(heard.time)
+            elif ended is None or heard.time <= ended:
                 self._state = pipeline.on_probe(self._course, self._state, heard)
             self._probe_cursor = row
+
+    def _leave_out(self, time: datetime) -> None:
+        self._left_out_from = min(self._left_out_from or time, time)
 
     def _take_sample(self, row: int, sample: Sample, pending: _Pending) -> None:
         self._safely(lambda: pipeline.on_sample(self._course, self._state, sample), pending, sample.time)
@@ -280,17 +287,24 @@ class BatchWatch:
 class _ProbeQueue:
     """What the vessel's own probe said since a row, in order of arrival; read from the store as it is needed."""
 
-    def __init__(self, store: Store, batch: Batch, cursor: int) -> None:
+    def __init__(self, store: Store, batch: Batch, cursor: int, horizon: datetime | None) -> None:
         self._store = store
         self._batch = batch
         self._cursor = cursor
+        self._horizon = horizon  # what is from later than this was stamped while the clock was ahead
         self._waiting: deque[tuple[int, ProbeReading]] = deque()
         self._more = True
 
     def up_to(self, time: datetime | None) -> Iterator[tuple[int, ProbeReading]]:
-        """The next readings, until one is from later than `time`; that one waits."""
-        while self._fill() and (time is None or self._waiting[0][1].time <= time):
+        """The next readings, until one is from later than `time`; that one waits, unless it is ahead of the clock."""
+        while self._fill():
+            heard = self._waiting[0][1]
+            if time is not None and heard.time > time and not self.is_ahead(heard):
+                return
             yield self._waiting.popleft()
+
+    def is_ahead(self, heard: ProbeReading) -> bool:
+        return self._horizon is not None and heard.time > self._horizon
 
     def _fill(self) -> bool:
         if not self._waiting and self._more:

@@ -382,6 +382,24 @@ def test_when_the_probes_readings_came_makes_no_difference(store: Store) -> None
     assert disagreements(store) == one  # told once, also when the batch was read again
 
 
+def test_a_probe_stamped_while_the_clock_was_ahead_silences_none_of_its_true_readings(store: Store) -> None:
+    heard = probe_readings(-3.0)
+    store.append_readings(READINGS[:20])
+    store.append_probe_readings([*heard[:20], replace(heard[19], time=heard[19].time + timedelta(days=900))])
+    watched = watch(store)
+    follow(watched)
+    store.append_probe_readings(heard[20:])
+    store.append_readings(READINGS[20:])
+
+    for minutes in (0, 5, 10, 15):
+        now = READINGS[-1].time + timedelta(minutes=minutes)
+        watched.mind_clock(now)
+        while watched.step(now).more:
+            pass
+
+    assert [alert.resolves for alert in disagreements(store)][:1] == [None]
+
+
 def test_a_probe_changes_no_estimate(store: Store) -> None:
     store.append_readings(READINGS)
     store.append_probe_readings(probe_readings(-3.0))
