@@ -10,7 +10,8 @@ from alerts.alert import Alert, Severity
 from alerts.engine import REPLACED
 from gylewatch.values import BatchId
 
-_DIGEST = "digest:"
+DIGEST = "digest:"
+"""Begins the cause of every daily summary."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +59,7 @@ class ServiceNotice:
 
     @property
     def is_digest(self) -> bool:
-        return self.cause.startswith(_DIGEST)
+        return self.cause.startswith(DIGEST)
 
 
 Message = Notice | ServiceNotice
@@ -66,7 +67,7 @@ Message = Notice | ServiceNotice
 
 def digest_cause(channel: str) -> str:
     """The cause of the daily summary on one channel."""
-    return _DIGEST + channel
+    return DIGEST + channel
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

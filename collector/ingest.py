@@ -67,7 +67,6 @@ class IngestHealth:
     rejected: int
     limited: int  # packets without a usable reading, beyond what one sender may send
     queued: int
-    storage_retries: int
     stopped: str | None  # that part of `problem` which is storage's, or a fault of the program
     problem: str | None
 
@@ -182,7 +181,6 @@ class Ingest:
             rejected=counts["rejected"],
             limited=counts["limited"],
             queued=len(self._inbox) + self._in_hand,
-            storage_retries=counts["retries"],
             stopped=self._problem,
             problem=self._problem or self._timekeeper.doubt or self._flood_problem(),
         )
@@ -327,7 +325,6 @@ class Ingest:
             try:
                 result = call()
             except StorageError as error:
-                self._counts["retries"] += 1
                 if self._problem != str(error):
                     self._problem = str(error)
                     _log.error("storage refuses readings; they are kept and tried again", problem=str(error))

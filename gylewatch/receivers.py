@@ -86,6 +86,7 @@ def told_broker(broker: BrokerHealth) -> str:
 
 def told_radio(radio: RadioHealth) -> str:
     """One line about the radio, for the page."""
+    lost = f"; {radio.dropped} advertisements were lost because storage was too slow" if radio.dropped else ""
     if radio.scanning:
-        return f"Bluetooth on {radio.place}: listening since {radio.since:%Y-%m-%d %H:%M}Z"
-    return f"Bluetooth: {radio.problem or 'not listening'}"
+        return f"Bluetooth on {radio.place}: listening since {radio.since:%Y-%m-%d %H:%M}Z{lost}"
+    return f"Bluetooth: {radio.problem or 'not listening'}{lost}"

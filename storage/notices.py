@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from sqlalchemy import insert, select
 from sqlalchemy.orm import aliased
 
-from alerts.notice import ServiceNotice
+from alerts.notice import DIGEST, ServiceNotice
 from storage.database import insert_new
 from storage.outbox import notice_from_columns, waiting_rows
 from storage.part import Part
@@ -40,13 +40,7 @@ class Notices(Part):
         """Notices that were raised and have not ended, in order of time; daily summaries are none."""
         later = aliased(NoticeRow)
         ended = select(later.id).where(later.cause == NoticeRow.cause, later.ends.is_(True), later.id > NoticeRow.id)
-        query = select(NoticeRow).where(NoticeRow.ends.is_(False), ~ended.exists()).order_by(NoticeRow.id)
+        lasting = ~NoticeRow.cause.startswith(DIGEST)
+        query = select(NoticeRow).where(NoticeRow.ends.is_(False), lasting, ~ended.exists()).order_by(NoticeRow.id)
         with self._database.reading() as connection:
-            found = [notice_from_columns(row) for row in connection.execute(query).mappings().all()]
-        return tuple(notice for notice in found if not notice.is_digest)
-
-    def notices(self, limit: int = 100) -> tuple[ServiceNotice, ...]:
-        """The newest notices, raised and ended, in order of time."""
-        with self._database.reading() as connection:
-            rows = connection.execute(select(NoticeRow).order_by(NoticeRow.id.desc()).limit(limit)).mappings().all()
-        return tuple(notice_from_columns(row) for row in reversed(rows))
+            return tuple(notice_from_columns(row) for row in connection.execute(query).mappings().all())

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from alerts.notice import ServiceNotice
 from collector.ble import RadioHealth
 from gylewatch.outages import outage_notices
-from gylewatch.receivers import inner_parts, receivers_of
+from gylewatch.receivers import inner_parts, receivers_of, told_radio
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 
@@ -29,6 +30,13 @@ def test_of_several_adapters_each_fails_for_itself() -> None:
 
     assert (first.cause, first.works) == ("radio:hci0", True)
     assert (second.cause, second.name, second.works) == ("radio:hci1", "Bluetooth on hci1", False)
+
+
+def test_advertisements_that_were_lost_are_shown() -> None:
+    assert told_radio(radio("hci0")) == "Bluetooth on hci0: listening since 2026-03-02 12:00Z"
+    assert told_radio(replace(radio("hci0"), dropped=7)).endswith(
+        "; 7 advertisements were lost because storage was too slow"
+    )
 
 
 def test_what_keeps_readings_waiting_inside_is_told_like_an_outage_and_so_is_its_end() -> None:

@@ -32,7 +32,6 @@ def test_a_notice_is_open_until_its_end_is_kept_and_a_summary_never_is(store: St
     store.add_notice(END, channels=[])
 
     assert store.open_notices() == ()
-    assert store.notices() == (summary, OUTAGE, END)
 
 
 def test_an_outage_that_comes_again_is_open_again(store: Store) -> None:
