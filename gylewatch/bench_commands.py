@@ -5,8 +5,6 @@ from __future__ import annotations
 from typing import Final
 
 BENCH_COMMANDS: Final = {
-    # The same group that `cli_brewery` begins, with the commands that need readings or files added.
-    "curve": ("gylewatch.cli_curves:curves", "Curves: the calibrations, from angle to gravity."),
     "solution": (
         "gylewatch.cli_instruments:solution",
         "Weigh sugar and water for one reference solution, or a whole set.",

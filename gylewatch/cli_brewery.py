@@ -1,18 +1,16 @@
-"""Commands that name floats, vessels, curves, batches and samples, and list them."""
+"""Commands that name floats, vessels and batches, and list them."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import click
 
-from calibration.fit import fit_curve
 from gylewatch.batch_file import read_batch
-from gylewatch.errors import InputError, NotFound
+from gylewatch.errors import InputError
 from gylewatch.quantities import LITRES
-from gylewatch.tables import parse_time, read_references, read_samples
+from gylewatch.tables import parse_time
 from gylewatch.terminal import (
     FilePath,
     config_option,
@@ -23,15 +21,10 @@ from gylewatch.terminal import (
     show_table,
     shown_number,
     shown_time,
-    user_name,
 )
-from gylewatch.values import BatchId, FloatId, Reference, VesselId, check_name, utc_text
-from storage.records import CurveRecord, FloatRecord, VesselRecord
-from storage.store import Store
-from web.records import corrected
-from web.sample_doubt import doubt_far_sample
-from web.sample_form import check_sample_time, parse_sample
-from web.shapes import batch_shape, float_shape, sample_shape
+from gylewatch.values import BatchId, FloatId, VesselId, check_name
+from storage.records import FloatRecord, VesselRecord
+from web.shapes import batch_shape, float_shape
 
 PITCHED_AHEAD = timedelta(hours=1)  # a beer may be entered while it is being pitched
 
@@ -144,141 +137,6 @@ def list_vessels(*, as_json: bool, config: Path) -> None:
     show_table(("vessel", "volume", "note"), rows, empty="no vessels yet; add one: gylewatch vessel add")
 
 
-@click.group("curve")
-def curves() -> None:
-    """Curves: the calibrations, from angle to gravity. Each is a new version; nothing is overwritten."""
-
-
-@curves.command("add")
-@click.argument("references", type=FilePath)
-@click.option("--float", "float_name", default=None, help="Only this float's points; else every float in the file.")
-@click.option("--who", default=None, help="Who calibrated it; else the name you are logged in with.")
-@click.option("--note", default="")
-@json_option
-@config_option
-def add_curve(
-    *, references: Path, float_name: str | None, who: str | None, note: str, as_json: bool, config: Path
-) -> None:
-    """Fit a curve to the points in the file REFERENCES (references.csv) and keep it."""
-    points = read_references(references)
-    names = [FloatId(float_name)] if float_name else list(dict.fromkeys(point.float_id for point in points))
-    groups = {name: [point for point in points if point.float_id == name] for name in names}
-    if empty := [name for name, group in groups.items() if not group]:
-        raise InputError(str(references), f"no row is of the float {empty[0]!r}")
-    fitted = {name: fit_curve(group) for name, group in groups.items()}
-    with opened_store(config) as store:
-        if unknown := set(names) - store.float_ids():
-            raise NotFound("float", sorted(unknown)[0], "add it first with: gylewatch float add")
-        for name, curve in fitted.items():
-            store.add_curve(curve, groups[name], who=who or user_name(), note=note, created=now())
-        records = [record for name in names if (record := store.current_curve(name)) is not None]
-    _show_curves(records, as_json=as_json)
-
-
-@curves.command("list")
-@click.argument("float_name", metavar="FLOAT")
-@json_option
-@config_option
-def list_curves(*, float_name: str, as_json: bool, config: Path) -> None:
-    """List all versions of FLOAT's curve."""
-    with opened_store(config) as store:
-        _require_float(store, float_name)
-        records = store.curves(FloatId(float_name))
-    _show_curves(records, as_json=as_json)
-
-
-@curves.command("show")
-@click.argument("float_name", metavar="FLOAT")
-@click.option("--version", type=int, default=None, help="The newest, if not given.")
-@json_option
-@config_option
-def show_curve(*, float_name: str, version: int | None, as_json: bool, config: Path) -> None:
-    """Show one version of FLOAT's curve with its points and how far they lie from it."""
-    with opened_store(config) as store:
-        record = required_curve(store, float_name, version)
-    if as_json:
-        show_json(_curve_json(record))
-        return
-    _show_curves([record], as_json=False)
-    _show_points(record)
-
-
-def _require_float(store: Store, name: str) -> None:
-    if name not in store.float_ids():
-        raise NotFound("float", name, "list them with: gylewatch float list")
-
-
-def required_curve(store: Store, float_name: str, version: int | None = None) -> CurveRecord:
-    """A version of a float's curve, the newest if none is named; raises `NotFound` with what to do."""
-    _require_float(store, float_name)
-    name = FloatId(float_name)
-    record = store.curve(name, version) if version is not None else store.current_curve(name)
-    if record is None:
-        remedy = "calibrate the float with: gylewatch calibrate, or gylewatch curve add references.csv"
-        raise NotFound("curve", float_name, remedy)
-    return record
-
-
-def _curve_json(record: CurveRecord) -> dict[str, object]:
-    return {
-        "float": record.float_id,
-        "version": record.version,
-        "created": utc_text(record.created),
-        "who": record.who,
-        "note": record.note,
-        "curve": record.curve.to_json(),
-        "references": [
-            {"angle_deg": r.angle_deg, "gravity_sg": r.gravity_sg, "temperature_c": r.temperature_c}
-            for r in record.references
-        ],
-    }
-
-
-def _show_curves(records: Sequence[CurveRecord], *, as_json: bool) -> None:
-    if as_json:
-        show_json({"curves": [_curve_json(record) for record in records]})
-        return
-    rows = [
-        (
-            r.float_id,
-            str(r.version),
-            shown_time(r.created),
-            r.who,
-            f"{r.curve.angle_low_deg:.1f} to {r.curve.angle_high_deg:.1f} deg",
-            str(len(r.references)),
-            f"{1000 * r.curve.residual_sd_sg:.1f} points",
-            r.note,
-        )
-        for r in records
-    ]
-    show_table(
-        ("float", "version", "made", "by", "range", "references", "scatter", "note"),
-        rows,
-        empty="no curve yet; make one: gylewatch curve add references.csv",
-    )
-    for record in records:
-        for reason in record.curve.excluded_reasons:
-            click.echo(f"{record.float_id}: {reason}")
-
-
-def _show_points(record: CurveRecord) -> None:
-    rows = [
-        _point_row(point, residual, used=index not in record.curve.excluded)
-        for index, (point, residual) in enumerate(zip(record.references, record.curve.residuals_sg, strict=False))
-    ]
-    show_table(("angle", "gravity", "temperature", "off the curve", ""), rows, empty="")
-
-
-def _point_row(point: Reference, residual_sg: float, *, used: bool) -> tuple[str, ...]:
-    return (
-        f"{point.angle_deg:.2f} deg",
-        f"{point.gravity_sg:.4f}",
-        f"{point.temperature_c:.1f} C",
-        f"{1000 * residual_sg:+.2f} points",
-        "" if used else "not used",
-    )
-
-
 @click.group("batch")
 def batches() -> None:
     """Batches: one beer in one vessel, from pitching to packaging."""
@@ -372,112 +230,7 @@ def remove_batch(*, batch_id: str, yes: bool, as_json: bool, config: Path) -> No
 
 
 def _time_of(text: str | None) -> datetime:
-
     try:
         return now() if text is None else parse_time(text)
     except ValueError as error:
         raise InputError("--time", str(error)) from None
-
-
-@click.group("sample")
-def samples() -> None:
-    """Samples: hand measurements, as read, before any correction."""
-
-
-@samples.command("add")
-@click.argument("batch_id", metavar="BATCH")
-@click.option("--instrument", default="", help="hydrometer, refractometer or density-meter.")
-@click.option("--value", default="", help="As read.")
-@click.option("--unit", default="", help="SG, Brix, Plato or g/cm3.")
-@click.option("--temperature-c", default="", help="Temperature of the sample.")
-@click.option("--time", "time_text", default="", help="When it was drawn, e.g. 2026-03-05T18:30:00Z; else now.")
-@click.option("--sure", is_flag=True, help="It is right although it lies far from the estimate.")
-@click.option("--from", "file", type=FilePath, default=None, help="Take the samples from a samples.csv instead.")
-@json_option
-@config_option
-def add_sample(
-    *,
-    batch_id: str,
-    instrument: str,
-    value: str,
-    unit: str,
-    temperature_c: str,
-    time_text: str,
-    sure: bool,
-    file: Path | None,
-    as_json: bool,
-    config: Path,
-) -> None:
-    """Keep a hand measurement of BATCH (its id); the estimate follows it at once."""
-    fields = {
-        "instrument": instrument,
-        "value": value,
-        "unit": unit,
-        "sample_temperature": temperature_c,
-        "time": time_text,
-    }
-    with opened_store(config) as store:
-        record = store.batch(BatchId(batch_id))
-        batch = record.batch
-        if file is not None:
-            new = [sample for _, sample in read_samples(file)]
-            for sample in new:
-                check_sample_time(sample, now=now(), pitched=batch.pitched)
-        else:
-            og, pitched = batch.original_gravity_sg, batch.pitched
-            parsed = parse_sample(fields, now=now(), fahrenheit=False, original_gravity_sg=og, pitched=pitched)
-            if isinstance(parsed, tuple):
-                raise InputError("sample", " ".join(question.sentence for question in parsed))
-            new = [parsed]
-            doubt = None if sure else doubt_far_sample(store, record, parsed)
-            if doubt is not None:
-                raise InputError("sample", f"{doubt.sentence} Then add --sure.")
-        shapes = [sample_shape(store.add_sample(BatchId(batch_id), sample), sample) for sample in new]
-    if as_json:
-        show_json(shapes)
-    else:
-        click.echo(f"{len(shapes)} sample{'s' if len(shapes) != 1 else ''} kept for batch {batch_id}")
-
-
-@samples.command("list")
-@click.argument("batch_id", metavar="BATCH")
-@json_option
-@config_option
-def list_samples(*, batch_id: str, as_json: bool, config: Path) -> None:
-    """List the hand measurements of BATCH (its id), each with the gravity it stands for."""
-    with opened_store(config) as store:
-        batch = store.batch(BatchId(batch_id)).batch
-        numbered = store.samples(BatchId(batch_id))
-    if as_json:
-        show_json([sample_shape(identifier, sample) for identifier, sample in numbered])
-        return
-    rows = [
-        (
-            str(identifier),
-            shown_time(sample.time),
-            sample.instrument,
-            f"{sample.value:g} {sample.unit}",
-            f"{sample.sample_temperature_c:.1f} C",
-            f"{gravity.gravity_sg:.4f} +- {gravity.sd_sg:.4f}" if (gravity := corrected(batch, sample)) else "-",
-        )
-        for identifier, sample in numbered
-    ]
-    show_table(("id", "drawn", "instrument", "as read", "at", "gravity at 20 C"), rows, empty="no samples yet")
-
-
-@samples.command("withdraw")
-@click.argument("batch_id", metavar="BATCH")
-@click.argument("sample_id", metavar="ID", type=click.IntRange(1, 2**62))
-@json_option
-@config_option
-def withdraw_sample(*, batch_id: str, sample_id: int, as_json: bool, config: Path) -> None:
-    """Withdraw a mistyped hand measurement: ID of BATCH, as "sample list" shows it.
-
-    It is kept, marked with your name, but nothing uses it any more; an active batch is read again without it.
-    """
-    with opened_store(config) as store:
-        store.withdraw_sample(BatchId(batch_id), sample_id, who=user_name(), time=now())
-    if as_json:
-        show_json({"batch": batch_id, "id": sample_id, "withdrawn": True})
-    else:
-        click.echo(f"sample {sample_id} of batch {batch_id} is withdrawn; the estimate follows without it")

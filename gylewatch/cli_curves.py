@@ -13,7 +13,7 @@ from calibration.anchoring import AROUND, anchor
 from calibration.curve import Curve, gravity_reading
 from calibration.recalibrate import SUSPECT_SIGMA, Anchor, Recalibration, check_in_water, recalibrate
 from calibration.settling import settling
-from gylewatch.cli_brewery import curves, required_curve
+from gylewatch.cli_curve_versions import curves, required_curve
 from gylewatch.curve_picture import RESIDUAL_HEADER, picture, residual_rows
 from gylewatch.errors import CalibrationError, InputError
 from gylewatch.quantities import Celsius, Number

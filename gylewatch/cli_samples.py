@@ -1,0 +1,130 @@
+"""``gylewatch sample``: hand measurements are added, listed and withdrawn."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from gylewatch.errors import InputError
+from gylewatch.tables import read_samples
+from gylewatch.terminal import (
+    FilePath,
+    config_option,
+    json_option,
+    now,
+    opened_store,
+    show_json,
+    show_table,
+    shown_time,
+    user_name,
+)
+from gylewatch.values import BatchId
+from web.records import corrected
+from web.sample_doubt import doubt_far_sample
+from web.sample_form import check_sample_time, parse_sample
+from web.shapes import sample_shape
+
+
+@click.group("sample")
+def samples() -> None:
+    """Samples: hand measurements, as read, before any correction."""
+
+
+@samples.command("add")
+@click.argument("batch_id", metavar="BATCH")
+@click.option("--instrument", default="", help="hydrometer, refractometer or density-meter.")
+@click.option("--value", default="", help="As read.")
+@click.option("--unit", default="", help="SG, Brix, Plato or g/cm3.")
+@click.option("--temperature-c", default="", help="Temperature of the sample.")
+@click.option("--time", "time_text", default="", help="When it was drawn, e.g. 2026-03-05T18:30:00Z; else now.")
+@click.option("--sure", is_flag=True, help="It is right although it lies far from the estimate.")
+@click.option("--from", "file", type=FilePath, default=None, help="Take the samples from a samples.csv instead.")
+@json_option
+@config_option
+def add_sample(
+    *,
+    batch_id: str,
+    instrument: str,
+    value: str,
+    unit: str,
+    temperature_c: str,
+    time_text: str,
+    sure: bool,
+    file: Path | None,
+    as_json: bool,
+    config: Path,
+) -> None:
+    """Keep a hand measurement of BATCH (its id); the estimate follows it at once."""
+    fields = {
+        "instrument": instrument,
+        "value": value,
+        "unit": unit,
+        "sample_temperature": temperature_c,
+        "time": time_text,
+    }
+    with opened_store(config) as store:
+        record = store.batch(BatchId(batch_id))
+        batch = record.batch
+        if file is not None:
+            new = [sample for _, sample in read_samples(file)]
+            for sample in new:
+                check_sample_time(sample, now=now(), pitched=batch.pitched)
+        else:
+            og, pitched = batch.original_gravity_sg, batch.pitched
+            parsed = parse_sample(fields, now=now(), fahrenheit=False, original_gravity_sg=og, pitched=pitched)
+            if isinstance(parsed, tuple):
+                raise InputError("sample", " ".join(question.sentence for question in parsed))
+            new = [parsed]
+            doubt = None if sure else doubt_far_sample(store, record, parsed)
+            if doubt is not None:
+                raise InputError("sample", f"{doubt.sentence} Then add --sure.")
+        shapes = [sample_shape(store.add_sample(BatchId(batch_id), sample), sample) for sample in new]
+    if as_json:
+        show_json(shapes)
+    else:
+        click.echo(f"{len(shapes)} sample{'s' if len(shapes) != 1 else ''} kept for batch {batch_id}")
+
+
+@samples.command("list")
+@click.argument("batch_id", metavar="BATCH")
+@json_option
+@config_option
+def list_samples(*, batch_id: str, as_json: bool, config: Path) -> None:
+    """List the hand measurements of BATCH (its id), each with the gravity it stands for."""
+    with opened_store(config) as store:
+        batch = store.batch(BatchId(batch_id)).batch
+        numbered = store.samples(BatchId(batch_id))
+    if as_json:
+        show_json([sample_shape(identifier, sample) for identifier, sample in numbered])
+        return
+    rows = [
+        (
+            str(identifier),
+            shown_time(sample.time),
+            sample.instrument,
+            f"{sample.value:g} {sample.unit}",
+            f"{sample.sample_temperature_c:.1f} C",
+            f"{gravity.gravity_sg:.4f} +- {gravity.sd_sg:.4f}" if (gravity := corrected(batch, sample)) else "-",
+        )
+        for identifier, sample in numbered
+    ]
+    show_table(("id", "drawn", "instrument", "as read", "at", "gravity at 20 C"), rows, empty="no samples yet")
+
+
+@samples.command("withdraw")
+@click.argument("batch_id", metavar="BATCH")
+@click.argument("sample_id", metavar="ID", type=click.IntRange(1, 2**62))
+@json_option
+@config_option
+def withdraw_sample(*, batch_id: str, sample_id: int, as_json: bool, config: Path) -> None:
+    """Withdraw a mistyped hand measurement: ID of BATCH, as "sample list" shows it.
+
+    It is kept, marked with your name, but nothing uses it any more; an active batch is read again without it.
+    """
+    with opened_store(config) as store:
+        store.withdraw_sample(BatchId(batch_id), sample_id, who=user_name(), time=now())
+    if as_json:
+        show_json({"batch": batch_id, "id": sample_id, "withdrawn": True})
+    else:
+        click.echo(f"sample {sample_id} of batch {batch_id} is withdrawn; the estimate follows without it")
