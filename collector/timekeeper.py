@@ -28,7 +28,8 @@ class Timekeeper:
     rule : when the clock is believed at all
     now : the clock
     steady : the clock that never steps; None: there is none for `now`, which is moved by a test or the demo
-    synchronised : whether network time has set the clock
+    synchronised : whether network time has set the clock; asked until it has once, for from then on every leap is
+        seen, and the kernel forgets it after hours without a network
     vouched : whether it still stands as network time has set it
     """
 
@@ -49,6 +50,9 @@ class Timekeeper:
         self._lock = threading.Lock()
         self._watch = ClockWatch()
         self._doubt: str | None = None
+        self._synchronised_once = False
+        self._unset = False  # whether it could not be believed at the last look for another reason than a leap
+        self._set = 0  # how often that ended
 
     @property
     def doubt(self) -> str | None:
@@ -58,14 +62,15 @@ class Timekeeper:
     @property
     def leaps(self) -> int:
         """How often the clock was set while the service ran."""
-        return self._watch.leaps
+        return self._watch.leaps + self._set
 
     def look(self) -> str | None:
         """Why the clock is not believed now, in one sentence with the remedy; None when it is."""
         with self._lock:
             now = self._now()
-            synchronised = not self._rule.network_time or self._synchronised()
-            doubt = clock_problem(self._rule, now, synchronised=synchronised)
+            doubt = clock_problem(self._rule, now, synchronised=self._is_synchronised())
+            self._set += self._unset and doubt is None
+            self._unset = doubt is not None
             if doubt is None and self._steady is not None:
                 doubt = self._look_for_leaps(now, self._steady())
             if doubt is not None and self._doubt is None:
@@ -94,6 +99,11 @@ class Timekeeper:
             return packet
         steady = self._steady()
         return restamped(packet, now=time_of(kept, steady), waited_s=steady - arrived_s)
+
+    def _is_synchronised(self) -> bool:
+        if self._rule.network_time and not self._synchronised_once:
+            self._synchronised_once = self._synchronised()
+        return self._synchronised_once or not self._rule.network_time
 
     def _look_for_leaps(self, now: datetime, steady: float) -> str | None:
         leaps = self._watch.leaps
