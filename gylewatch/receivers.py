@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
+from typing import Final
 
 from collector.ble import RadioHealth
 from collector.mqtt import BrokerHealth
 from gylewatch.outages import Receiver
+
+_STAMPED_LATER: Final = timedelta(minutes=1)  # by another thread, meanwhile
 
 
 def receivers_of(brokers: Iterable[BrokerHealth], radios: Sequence[RadioHealth]) -> list[Receiver]:
@@ -75,6 +78,14 @@ def inner_parts(
         else part
         for part in parts
     )
+
+
+def by_one_clock(receivers: Iterable[Receiver], set_at: datetime, now: datetime) -> list[Receiver]:
+    """`receivers` with states that begin when the clock was last set, where they were stamped by the clock before.
+
+    Else one that was away at that moment would have been away for as long as the clock was wrong.
+    """
+    return [each if set_at <= each.since <= now + _STAMPED_LATER else replace(each, since=set_at) for each in receivers]
 
 
 def told_broker(broker: BrokerHealth) -> str:

@@ -34,7 +34,7 @@ from gylewatch.http_server import HttpServer, listen
 from gylewatch.nightly import nightly
 from gylewatch.outages import Receiver, outage_notices
 from gylewatch.reading_sink import ReadingSink
-from gylewatch.receivers import inner_parts, receivers_of, told_broker, told_radio
+from gylewatch.receivers import by_one_clock, inner_parts, receivers_of, told_broker, told_radio
 from gylewatch.settling import Settling, look
 from gylewatch.state_feed import StateFeed
 from gylewatch.trial import try_channels
@@ -192,7 +192,7 @@ class Service:
         )
         unknown = UnknownFloats(self._store)
         self._settling = Settling(started=self._started)
-        self._leaps_judged = 0
+        self._clock_set_at, self._times_set = self._started, 0
         self._inner: tuple[Receiver, ...] = ()
         self._duties = Duties(
             {
@@ -269,17 +269,29 @@ class Service:
     def _judge_silence(self) -> None:
         if self._time.look() is not None or self._ingest.health().stopped is not None:
             return  # how long a float has been silent is not known
-        if self._time.leaps != self._leaps_judged:
-            self._leaps_judged = self._time.leaps
-            self._settling = Settling(started=self._time.now())  # what was heard last was stamped by another time
-        self._settling, unsettled = look(self._settling, self._receivers(), self._time.now())
+        now = self._now()
+        self._settling, unsettled = look(self._settling, self._receivers_at(now), now)
         if not unsettled and not self._ingest.health().queued:
             self._worker.tick()
 
+    def _now(self) -> datetime:
+        """The time that is believed. If the clock was set, what was stamped before says nothing any more."""
+        now = self._time.now()
+        self._time.look()  # after it was read: no time of a set clock passes for one of the clock before
+        if self._time.leaps != self._times_set:
+            self._times_set = self._time.leaps
+            now = self._clock_set_at = self._time.now()
+            self._settling = Settling(started=now)
+        return now
+
+    def _receivers_at(self, now: datetime) -> list[Receiver]:
+        return by_one_clock(self._receivers(), self._clock_set_at, now)
+
     def _tell_outages(self) -> None:
-        now, stopped = self._time.now(), self._ingest.health().stopped
+        now, stopped = self._now(), self._ingest.health().stopped
         self._inner = inner_parts(self._inner, stopped=stopped, doubt=self._time.doubt, now=now)
-        notices = outage_notices([*self._receivers(), *self._inner], self._store.open_notices(), now)
+        parts = [*self._receivers_at(now), *by_one_clock(self._inner, self._clock_set_at, now)]
+        notices = outage_notices(parts, self._store.open_notices(), now)
         for notice in notices:
             self._store.add_notice(notice, channels=tuple(self._channels))
         if notices:

@@ -7,8 +7,8 @@ from datetime import UTC, datetime, timedelta
 
 from alerts.notice import ServiceNotice
 from collector.ble import RadioHealth
-from gylewatch.outages import outage_notices
-from gylewatch.receivers import inner_parts, receivers_of, told_radio
+from gylewatch.outages import Receiver, outage_notices
+from gylewatch.receivers import by_one_clock, inner_parts, receivers_of, told_radio
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 
@@ -53,6 +53,18 @@ def test_what_keeps_readings_waiting_inside_is_told_like_an_outage_and_so_is_its
     assert (begin.cause, begin.time, begin.title) == ("storing", minutes[1], "Readings are not stored")
     assert begin.text.startswith("the disk is full; free some space\n\nReadings wait")
     assert (end.cause, end.ends, end.time) == ("storing", True, minutes[4])
+
+
+def test_what_was_stamped_before_the_clock_was_set_is_not_away_for_years() -> None:
+    years = timedelta(days=900)
+    away = Receiver(cause="broker:cellar", name="the broker", works=False, since=NOON - years, problem="it is away")
+    ahead = replace(away, since=NOON + years)
+    since = replace(away, since=NOON + timedelta(minutes=2))
+
+    found = by_one_clock([away, ahead, since], NOON, NOON + timedelta(minutes=5))
+
+    assert [each.since for each in found] == [NOON, NOON, since.since]
+    assert outage_notices(found, [], NOON + timedelta(minutes=5)) == ()
 
 
 def test_a_clock_that_is_not_believed_is_told_for_itself() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -9,13 +10,15 @@ from pathlib import Path
 import pytest
 
 from alerts.alert import Kind
+from collector.clock import ClockRule
 from collector.senml import encode_senml_json
 from collector.steady import steady_s
 from collector.timekeeper import Timekeeper
+from gylewatch.config import FloatSettings
 from gylewatch.service import Service
 from gylewatch.values import FloatId
 from storage.store import Store
-from tests.broker import Broker
+from tests.broker import Broker, free_port
 from tests.collector.sender import connected_sender
 from tests.eventually import eventually
 from tests.gylewatch.brew import pale_readings
@@ -77,3 +80,31 @@ def test_while_the_clock_has_leapt_no_reading_is_stamped_and_no_float_called_sil
     assert stored_meanwhile == len(readings)
     assert Kind.FLOAT_SILENT not in alerts
     assert begun <= newest <= datetime.now(UTC)
+
+
+def test_a_broker_that_is_away_when_the_clock_is_set_has_not_been_away_for_days(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun = datetime.now(UTC)
+    clock = SetClock()
+    clock.wrong_by = timedelta(days=-3)
+    known = partial(Timekeeper, synchronised=lambda: not clock.wrong_by, vouched=lambda: not clock.wrong_by)
+    monkeypatch.setattr("gylewatch.service.Timekeeper", known)
+    url = furnish(tmp_path, begun - timedelta(days=2))
+    waiting = FloatSettings(clock=ClockRule(network_time=True))
+    service = Service(replace(settings(url, free_port()), floats=waiting), clock=clock, tick_s=0.05)
+    with Store.open(url) as store:
+        service.start()
+        try:
+            eventually(
+                "the clock is doubted", lambda: any("network time" in each for each in service.health().problems)
+            )
+            clock.wrong_by = timedelta(0)
+            eventually("it is believed", lambda: not any("network time" in each for each in service.health().problems))
+            asked = clock.asked
+            eventually("some ticks have passed", lambda: clock.asked > asked + 40)
+            told = store.open_notices()
+        finally:
+            service.stop()
+
+    assert told == ()
