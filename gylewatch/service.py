@@ -38,6 +38,7 @@ from gylewatch.receivers import by_one_clock, inner_parts, receivers_of, told_br
 from gylewatch.settling import Settling, look
 from gylewatch.state_feed import StateFeed
 from gylewatch.trial import try_channels
+from gylewatch.undelivered import undelivered
 from gylewatch.unknown_floats import UnknownFloats
 from gylewatch.values import FloatId
 from gylewatch.watch import Progress
@@ -114,15 +115,11 @@ class Service:
         problems += self._duties.problems()
         problems += [crowd] if (crowd := self._http.problem()) else []
         try:
-            outbox, failing = self._store.outbox_counts(), self._store.outbox_failing()
+            outbox = self._store.outbox_counts()
+            problems += undelivered(self._store.outbox_failing(), self._clock.now())
         except StorageError as error:  # that must be seen here more than anything else
-            outbox, failing = {}, None
+            outbox = {}
             problems += [] if str(error) in problems else [str(error)]
-        if outbox.get("failing") and failing is not None:
-            several = f"{outbox['failing']} notifications" if outbox["failing"] > 1 else "a notification"
-            problems.append(
-                f"{several} could not be delivered yet, which is tried again; over {failing.channel}: {failing.reason}"
-            )
         return ServiceHealth(
             started=self._started,
             brokers=(*(told_broker(broker) for broker in brokers), *(told_radio(radio) for radio in radios)),

@@ -51,10 +51,10 @@ class Outbox(Part):
         due = or_(OutboxRow.due.is_(None), OutboxRow.due <= now, and_(too_far, not_(snoozed)))
         return self._outbox(*_WAITING, due, order=OutboxRow.id, limit=limit)
 
-    def outbox_failing(self) -> OutboxRecord | None:
-        """The newest delivery that failed and waits for its next attempt; with the reason."""
-        new = (*_WAITING, OutboxRow.told == 0, OutboxRow.attempts > 0)
-        return next(iter(self._outbox(*new, order=OutboxRow.id.desc(), limit=1)), None)
+    def outbox_failing(self, limit: int = 100) -> tuple[OutboxRecord, ...]:
+        """Deliveries that failed and are tried again, or were given up, each with its reason; the newest first."""
+        failed = (OutboxRow.delivered.is_(None), OutboxRow.told == 0, OutboxRow.attempts > 0)
+        return self._outbox(*failed, order=OutboxRow.id.desc(), limit=limit)
 
     def outbox_beginning(self, outbox_id: int) -> Beginning | None:
         """What the same channel did with the beginning of which this delivery tells the end; None: it never had it."""

@@ -173,8 +173,7 @@ def test_what_could_not_be_delivered_is_shown_with_the_reason(tmp_path: Path) ->
         (problem,) = service.health().problems
 
     assert problem == (
-        "a notification could not be delivered yet, which is tried again; over pager: "
-        "no such channel in the configuration; add it again"
+        "over pager notifications fail and are tried again: no such channel in the configuration; add it again"
     )
 
 

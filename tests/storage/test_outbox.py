@@ -52,17 +52,17 @@ def test_what_failed_is_due_again_at_its_time_with_its_attempts_counted(waiting:
     (again,) = waiting.outbox_due(at(10), 10)
     assert (again.id, again.attempts, again.reason) == (mail.id, 1, "server is down")
     assert waiting.outbox_counts() == {"waiting": 1, "failing": 1, "delivered": 1, "given_up": 0}
-    assert waiting.outbox_failing() == again
+    assert waiting.outbox_failing() == (again,)
 
 
-def test_what_was_given_up_is_kept_and_not_tried_again(waiting: Store) -> None:
+def test_what_was_given_up_is_kept_with_its_reason(waiting: Store) -> None:
     mail, hook = waiting.outbox_due(at(0), 10)
     waiting.outbox_delivered(hook.id, at(3))
 
     waiting.outbox_failed(mail.id, retry_at=None, reason="no such address")
 
     assert waiting.outbox_due(at(9999), 10) == ()
-    assert waiting.outbox_failing() is None
+    assert [(item.id, item.reason) for item in waiting.outbox_failing()] == [(mail.id, "no such address")]
     assert waiting.outbox_counts() == {"waiting": 0, "failing": 0, "delivered": 1, "given_up": 1}
 
 
