@@ -108,7 +108,8 @@ def _why_not_at_all(policy: ChannelPolicy, message: Message, standing: Standing)
 
 
 def _why_not_yet(policy: ChannelPolicy, message: Message, standing: Standing, now: datetime) -> Decision | None:
-    if not message.told and now < message.time + policy.after:
+    # A channel that wants to hear at once is not kept waiting by a float's clock that is minutes ahead.
+    if policy.after > timedelta(0) and not message.told and now < message.time + policy.after:
         return _hold(message.time + policy.after, "a second line hears of it only if nobody acknowledges it")
     if standing.snoozed_until is not None and now < standing.snoozed_until:
         return _hold(standing.snoozed_until, "it is snoozed")

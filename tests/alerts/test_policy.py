@@ -163,3 +163,7 @@ def test_the_daily_summary_passes_quiet_hours_and_the_least_severity() -> None:
 def test_quiet_hours_that_never_end_are_refused() -> None:
     with pytest.raises(ValueError, match="quiet must have a begin and another end"):
         ChannelPolicy(quiet=(time(7), time(7)))
+
+
+def test_an_alert_stamped_by_a_float_whose_clock_is_ahead_is_told_at_once() -> None:
+    assert decide(EVERYTHING, notice(utc(2, 12, 4)), NEW, None, utc(2, 12)).action is Action.SEND
