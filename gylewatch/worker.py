@@ -6,6 +6,7 @@ import threading
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import Final
 
 import structlog
@@ -61,7 +62,7 @@ class Worker(Routine):
         self._channels = tuple(channels)
         self._on_progress = on_progress
         self._watches: dict[BatchId, BatchWatch] = {}
-        self._problems: dict[str, str] = {}
+        self._problems: dict[tuple[str, str], str] = {}  # by batch, or "" for all, and by what failed
         self._seen_until: dict[FloatId, datetime] = {}
         self._lock = threading.Lock()  # guards the three below
         self._heard: set[FloatId] = set()
@@ -102,18 +103,18 @@ class Worker(Routine):
             try:
                 self._turn()
             except StorageError as error:
-                self._report("storage", str(error))
+                self._report("", "storage", str(error))
                 self._forget_watches()
                 self._stopping.wait(1.0)
             except Exception:
                 # A fault in one turn must not end the watch over every beer: the log has it, and the next turn tries.
                 _log.exception("a turn of the worker failed")
-                self._report("worker", "something went wrong while judging a batch; the log has the details")
+                self._report("", "turn", "something went wrong while judging the batches; the log has the details")
                 self._forget_watches()
                 self._stopping.wait(1.0)
             else:
-                self._report("storage", None)
-                self._report("worker", None)
+                self._report("", "storage", None)
+                self._report("", "turn", None)
         self._save_all()
 
     def _turn(self) -> None:
@@ -125,9 +126,29 @@ class Worker(Routine):
             self._renew()
         for watch in list(self._watches.values()):
             if look or tick or watch.record.batch.float_id in heard:
-                self._follow(watch)
-        if tick and not self._stopping.is_set():
-            self._tick_all()
+                self._by_itself(watch.record, "following", partial(self._follow, watch))
+        if tick:
+            now = self._clock.now()
+            for watch in list(self._watches.values()):
+                self._by_itself(watch.record, "ticking", partial(self._tick_one, watch, now))
+
+    def _by_itself(self, record: BatchRecord, what: str, work: Callable[[], None]) -> None:
+        """Work on one batch; a fault that is its own must not end the watch over the others."""
+        try:
+            work()
+        except StorageError:
+            raise
+        except Exception:
+            _log.exception("a batch could not be judged", batch=record.batch_id)
+            self._report(
+                record.batch_id,
+                what,
+                f"batch {record.batch.name}: something went wrong while judging it, which is tried again within a "
+                "minute; the log has the details",
+            )
+            self._watches.pop(record.batch_id, None)  # it may be half done; what is stored is not
+        else:
+            self._report(record.batch_id, what, None)
 
     def _follow(self, watch: BatchWatch) -> None:
         more = True
@@ -139,9 +160,8 @@ class Worker(Routine):
             if progress.until is not None:
                 self._seen_until[watch.record.batch.float_id] = progress.until
 
-    def _tick_all(self) -> None:
-        now = self._clock.now()
-        for watch in self._watches.values():
+    def _tick_one(self, watch: BatchWatch, now: datetime) -> None:
+        if not self._stopping.is_set():
             self._tell(watch.tick(now))
 
     def _tell(self, progress: Progress) -> None:
@@ -154,14 +174,17 @@ class Worker(Routine):
         """Take up new batches and changed facts, and let go of ended batches."""
         active = {record.batch_id: record for record in self._store.batches(active_only=True)}
         for batch_id in set(self._watches) - set(active):
-            self._watches.pop(batch_id).save()
-            self._report(batch_id, None)
+            ended = self._watches.pop(batch_id)
+            self._by_itself(ended.record, "saving", ended.save)
         for batch_id, record in active.items():
             watch = self._watches.get(batch_id)
             if watch is None:
-                self._take_up(record)
+                self._by_itself(record, "taking up", partial(self._take_up, record))
             elif record != watch.record:
-                self._change(watch, record)
+                self._by_itself(record, "changing", partial(self._change, watch, record))
+        for about, what in list(self._problems):
+            if about and about not in active:
+                self._report(about, what, None)
 
     def _take_up(self, record: BatchRecord) -> None:
         version = record.curve_version
@@ -170,12 +193,13 @@ class Worker(Routine):
             if newest is None:
                 self._report(
                     record.batch_id,
+                    "curve",
                     f"batch {record.batch.name}: float {record.batch.float_id} has no curve; "
                     "make one with: gylewatch curve add references.csv",
                 )
                 return
             record = self._store.set_batch_curve(record.batch_id, newest.version)
-        self._report(record.batch_id, None)
+        self._report(record.batch_id, "curve", None)
         self._watches[record.batch_id] = BatchWatch(self._store, record, self._alert_settings, self._channels)
         _log.info("watching a batch", batch=record.batch_id, float=record.batch.float_id)
 
@@ -194,15 +218,15 @@ class Worker(Routine):
         self.look()
 
     def _save_all(self) -> None:
-        for watch in self._watches.values():
+        for watch in list(self._watches.values()):
             try:
-                watch.save()
+                self._by_itself(watch.record, "saving", watch.save)
             except StorageError as error:
                 _log.error("a state could not be saved; it will be concluded again", problem=str(error))
 
-    def _report(self, key: str, problem: str | None) -> None:
+    def _report(self, about: str, what: str, problem: str | None) -> None:
         if problem is None:
-            self._problems.pop(key, None)
-        elif self._problems.get(key) != problem:
-            self._problems[key] = problem
+            self._problems.pop((about, what), None)
+        elif self._problems.get((about, what)) != problem:
+            self._problems[about, what] = problem
             _log.warning("problem", problem=problem)

@@ -1,0 +1,76 @@
+"""One thread over every batch: what is wrong with one of them keeps no other from being watched."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from alerts.alert import Kind
+from alerts.settings import AlertSettings
+from gylewatch import pipeline
+from gylewatch.clock import SteppedClock
+from gylewatch.values import BatchId, FloatId, VesselId
+from gylewatch.worker import Worker
+from storage.store import Store
+from tests.eventually import eventually
+from tests.storage.examples import PITCHED, at, batch, curve, float_record, reading, references, vessel_record
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    """Two beers, each heard for some hours and then no more."""
+    with Store.open(f"sqlite:///{tmp_path / 'test.sqlite'}") as opened:
+        for name, vessel, float_name in (("Amber", "FV1", "heron"), ("Brown", "FV2", "wren")):
+            opened.add_float(float_record(float_name))
+            opened.add_vessel(vessel_record(vessel))
+            opened.add_curve(curve(float_name), references(float_name), who="Ada", note="", created=PITCHED)
+            opened.add_batch(batch(name, vessel=VesselId(vessel), float_id=FloatId(float_name)), created=PITCHED)
+            opened.append_readings([reading(15 * each, name=float_name) for each in range(20)])
+        yield opened
+
+
+@contextmanager
+def working(store: Store, now: datetime) -> Iterator[Worker]:
+    worker = Worker(
+        store, clock=SteppedClock(now), alert_settings=AlertSettings(), channels=(), on_progress=lambda _: None
+    )
+    worker.start()
+    try:
+        yield worker
+    finally:
+        worker.stop()
+
+
+def is_silent(store: Store, batch_id: str) -> bool:
+    return any(each.alert.kind is Kind.FLOAT_SILENT for each in store.open_alerts(BatchId(batch_id)))
+
+
+def test_a_batch_that_cannot_be_judged_is_named_and_keeps_no_other_from_being_watched(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    on_tick = pipeline.on_tick
+
+    def stumbling(course: pipeline.Course, state: pipeline.State, now: datetime) -> pipeline.Outcome:
+        if course.batch.name == "Amber":
+            raise ZeroDivisionError
+        return on_tick(course, state, now)
+
+    monkeypatch.setattr(pipeline, "on_tick", stumbling)
+    with working(store, at(0) + timedelta(days=3)) as worker:
+        worker.tick()
+        eventually("the other float is silent", lambda: is_silent(store, "brown"))
+        eventually("the fault is told", lambda: worker.health().problems)
+        (problem,) = worker.health().problems
+        silent_meanwhile = is_silent(store, "amber")
+
+        monkeypatch.setattr(pipeline, "on_tick", on_tick)
+        worker.tick()
+        eventually("it is judged again", lambda: is_silent(store, "amber"))
+        eventually("the fault is over", lambda: worker.health().problems == ())
+
+    assert problem.startswith("batch Amber: something went wrong")
+    assert not silent_meanwhile
