@@ -62,12 +62,10 @@ class Deliverer(Routine):
             except StorageError as error:
                 _log.warning("the outbox cannot be used now", problem=str(error))
             except Exception:
-                # A channel's library may fail in ways of its own; the alerts stay in the outbox.
-                _log.exception("a delivery failed in an unexpected way; it will be tried again")
+                _log.exception("a look at the outbox failed; the messages stay in it")
 
     def _turn(self) -> None:
         now = self._clock.now()
-        self._summarise(now)
         done = deliver_due(
             self._store,
             self._channels,
@@ -87,6 +85,7 @@ class Deliverer(Routine):
             _log.warning("deliveries could not be noted; that is tried again", problem=str(done.fault))
         if done.delivered:
             _log.info("alerts delivered", number=len(done.delivered))
+        self._summarise(now)  # last: what goes wrong with a summary must hold up no alert
 
     def _summarise(self, now: datetime) -> None:
         """Put the daily summaries that are due into the outbox; the store keeps each slot once."""

@@ -13,10 +13,14 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Protocol
 
+import structlog
+
 from alerts.delivery.channel import Channel
 from alerts.delivery.policy import EVERYTHING, Action, ChannelPolicy, Decision, decide, next_reminder
 from alerts.notice import Beginning, Message, Standing
 from gylewatch.errors import DeliveryError, StorageError
+
+_log = structlog.get_logger(__name__)
 
 GIVEN_UP = "given up: "
 """Begins the stored reason of a delivery that will not be tried again."""
@@ -171,23 +175,29 @@ class _Pass:
 
     def _attempt(self, entry: OutboxEntry) -> Failure | None:
         channel = self.channels.get(entry.channel)
+        if channel is None:
+            # It may come back with the next configuration, so this is tried again like an outage.
+            return self._failure(entry, "no such channel in the configuration; add it again", retry=True)
         try:
-            if channel is None:
-                # It may come back with the next configuration, so this is tried again like an outage.
-                raise DeliveryError(
-                    entry.channel, retry=True, reason="no such channel in the configuration; add it again"
-                )
             channel.deliver(entry.message)
         except DeliveryError as error:
-            failed = entry.attempts + 1
-            again = error.retry and failed < self.retry.attempts
-            return Failure(
-                outbox_id=entry.id,
-                channel=entry.channel,
-                reason=error.reason if again else GIVEN_UP + error.reason,
-                retry_at=self.now + self.retry.pause(failed, self.generator) if again else None,
-            )
+            return self._failure(entry, error.reason, retry=error.retry)
+        except Exception as error:
+            # One message that we or a channel's library stumble over must not hold up all behind it.
+            _log.exception("a delivery failed in an unexpected way", channel=entry.channel)
+            kind = type(error).__name__
+            return self._failure(entry, f"a fault in the program ({kind}), its log has the details", retry=True)
         return None
+
+    def _failure(self, entry: OutboxEntry, reason: str, *, retry: bool) -> Failure:
+        failed = entry.attempts + 1
+        again = retry and failed < self.retry.attempts
+        return Failure(
+            outbox_id=entry.id,
+            channel=entry.channel,
+            reason=reason if again else GIVEN_UP + reason,
+            retry_at=self.now + self.retry.pause(failed, self.generator) if again else None,
+        )
 
 
 def deliver_due(

@@ -86,7 +86,7 @@ class FakeChannel:
 
     name: str
     taken: list[Alert] = field(default_factory=list)
-    errors: list[DeliveryError] = field(default_factory=list)
+    errors: list[Exception] = field(default_factory=list)
 
     def deliver(self, message: Message) -> None:
         if self.errors:
@@ -252,6 +252,21 @@ def test_what_cannot_be_helped_by_trying_again_is_given_up_at_once(store: Store)
 
     assert failure.retry_at is None
     assert deliver_due(store, of(channel), at(9999)).delivered == ()
+
+
+def test_a_message_that_the_program_stumbles_over_holds_up_no_other(store: Store) -> None:
+    put(store, an_alert(1), an_alert(2, Kind.TEMPERATURE_DRIFT), channels=("phone", "mail"))
+    phone, mail = FakeChannel("phone", errors=[ZeroDivisionError("secret")]), FakeChannel("mail")
+
+    first = deliver_due(store, of(phone, mail), at(2))
+    second = deliver_due(store, of(phone, mail), at(2) + timedelta(seconds=1))
+    third = deliver_due(store, of(phone, mail), at(2) + timedelta(minutes=1))
+
+    assert [failure.reason for failure in first.failures] == [
+        "a fault in the program (ZeroDivisionError), its log has the details"
+    ]
+    assert (len(mail.taken), len(second.delivered), len(third.delivered)) == (2, 1, 1)
+    assert [alert.kind for alert in phone.taken] == [Kind.TEMPERATURE_DRIFT, Kind.FERMENTATION_FINISHED]
 
 
 def test_an_outage_costs_one_attempt_a_pass_and_other_channels_go_on(store: Store) -> None:
