@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 
 import structlog
 
+from collector.timekeeper import Timekeeper
 from gylewatch.config import BackupSettings, RetentionSettings
 from gylewatch.errors import GylewatchError
 from storage.store import Store
@@ -13,8 +14,14 @@ from storage.store import Store
 _log = structlog.get_logger(__name__)
 
 
-def nightly(store: Store, retention: RetentionSettings, backup: BackupSettings | None, now: datetime) -> None:
+def nightly(store: Store, retention: RetentionSettings, backup: BackupSettings | None, timekeeper: Timekeeper) -> None:
     """Do what the settings ask for. What fails is logged; the next night does it again."""
+    doubt = timekeeper.look()
+    if doubt is not None:
+        # By a clock that is years ahead every reading is old, and every good copy older than the newest.
+        _log.warning("no upkeep in this night", problem=doubt)
+        return
+    now = timekeeper.now()
     try:
         if retention.readings_days is not None:
             removed = store.prune(now - timedelta(days=retention.readings_days))

@@ -304,7 +304,7 @@ class Service:
         return [radio.health() for radio in self._radios]
 
     def _upkeep(self) -> None:
-        nightly(self._store, self._settings.retention, self._settings.backup, self._clock.now())
+        nightly(self._store, self._settings.retention, self._settings.backup, self._time)
 
     def _on_progress(self, progress: Progress) -> None:
         if progress.estimate is not None:

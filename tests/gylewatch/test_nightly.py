@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from structlog.testing import capture_logs
 
+from collector.clock import ClockRule
+from collector.timekeeper import Timekeeper
 from gylewatch.config import BackupSettings, RetentionSettings
 from gylewatch.nightly import nightly
 from gylewatch.values import FloatId
@@ -26,8 +27,24 @@ def store(tmp_path: Path) -> Iterator[Store]:
         yield opened
 
 
+def clock_at(minutes: float) -> Timekeeper:
+    return Timekeeper(now=lambda: at(minutes), steady=None)
+
+
+def test_nothing_is_deleted_or_copied_by_a_clock_that_is_not_believed(store: Store, tmp_path: Path) -> None:
+    copies = tmp_path / "copies"
+    doubted = Timekeeper(
+        ClockRule(network_time=True), now=lambda: at(4000 * DAY_MIN), steady=None, synchronised=lambda: False
+    )
+
+    nightly(store, RetentionSettings(readings_days=30), BackupSettings(folder=copies), doubted)
+
+    assert len(store.readings(FloatId("heron"))) == 2
+    assert not copies.exists()
+
+
 def test_only_readings_older_than_the_retention_are_deleted(store: Store) -> None:
-    nightly(store, RetentionSettings(readings_days=30), None, at(50 * DAY_MIN))
+    nightly(store, RetentionSettings(readings_days=30), None, clock_at(50 * DAY_MIN))
 
     assert store.readings(FloatId("heron")) == (reading(40 * DAY_MIN),)
 
@@ -35,7 +52,7 @@ def test_only_readings_older_than_the_retention_are_deleted(store: Store) -> Non
 def test_each_night_leaves_a_copy_that_opens_and_only_the_newest_are_kept(store: Store, tmp_path: Path) -> None:
     copies = tmp_path / "copies"
     for night in range(4):
-        nightly(store, RetentionSettings(), BackupSettings(folder=copies, keep=2), at(0) + timedelta(days=night))
+        nightly(store, RetentionSettings(), BackupSettings(folder=copies, keep=2), clock_at(night * DAY_MIN))
 
     assert sorted(file.name for file in copies.iterdir()) == ["gylewatch-20260304.sqlite", "gylewatch-20260305.sqlite"]
     with Store.open(f"sqlite:///{copies / 'gylewatch-20260305.sqlite'}", create=False) as copy:
@@ -47,6 +64,6 @@ def test_a_copy_that_cannot_be_written_is_told_in_the_log_and_ends_nothing(store
     blocked.touch()
 
     with capture_logs() as told:
-        nightly(store, RetentionSettings(), BackupSettings(folder=blocked), at(0))
+        nightly(store, RetentionSettings(), BackupSettings(folder=blocked), clock_at(0))
 
     assert [line["log_level"] for line in told] == ["error"]
