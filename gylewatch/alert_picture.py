@@ -18,6 +18,7 @@ from gylewatch.units import POINT_SG
 from gylewatch.values import Batch, utc_text
 from storage.courses import Course
 from storage.store import Store
+from storage.thinning import gaps
 from web.drawing import ticks
 
 SHOWN: Final = timedelta(days=5)  # a usual fermentation from start to plateau
@@ -87,8 +88,8 @@ def _warmth(store: Store, batch: Batch, course: Course) -> Picture:
     lines, beside = [Line(values=warmth, ink=Ink.WARMTH)], ""
     probe = store.probe_readings(batch.vessel, since=sheet.start, limit=_PROBE_READINGS)
     if probe:
-        seconds = np.array([each.time.timestamp() for each in probe])
-        values = np.interp(sheet.seconds, seconds, [each.temperature_c for each in probe], left=np.nan, right=np.nan)
+        times = [each.time for each in probe]
+        values = sheet.series(times, [each.temperature_c for each in probe], _silences(times))
         lines.append(Line(values=values, ink=Ink.PROBE))
         beside = f", black: probe {probe[-1].probe}"
     levels, step = _levels(wanted[:, 0], wanted[:, 1], least=4.0, also=warmth)
@@ -105,6 +106,11 @@ def _warmth(store: Store, batch: Batch, course: Course) -> Picture:
         f"between {low:.1f} and {high:.1f} °C. Level lines every {step:g} °C, upright lines at midnight UTC."
     )
     return Picture(png=png, caption=caption)
+
+
+def _silences(times: Sequence[datetime]) -> list[tuple[datetime, datetime]]:
+    bare = np.array([time.replace(tzinfo=None) for time in times], dtype="datetime64[us]")
+    return [(times[row], times[row + 1]) for row in gaps(bare, WIDTH)]
 
 
 def _levels(
@@ -129,12 +135,19 @@ class _Columns:
 
     def of(self, values: Sequence[float]) -> FloatArray:
         """The series at each column; not a number before, after and within hours without readings."""
-        at = np.array([row.time.timestamp() for row in self._course.estimates])
-        found = np.interp(self.seconds, at, values, left=np.nan, right=np.nan)
-        for begin, end in self._course.gaps:
-            found[(self.seconds > begin.timestamp()) & (self.seconds < end.timestamp())] = np.nan
-        if len(at) == 1:
+        found = self.series([row.time for row in self._course.estimates], values, self._course.gaps)
+        if len(values) == 1:
             found[0] = values[0]
+        return found
+
+    def series(
+        self, times: Sequence[datetime], values: Sequence[float], silences: Sequence[tuple[datetime, datetime]]
+    ) -> FloatArray:
+        """Any series in the same way; `silences` are from the last value before to the first one after."""
+        at = np.array([time.timestamp() for time in times])
+        found = np.interp(self.seconds, at, values, left=np.nan, right=np.nan)
+        for begin, end in silences:
+            found[(self.seconds > begin.timestamp()) & (self.seconds < end.timestamp())] = np.nan
         return found
 
     def times(self) -> list[datetime]:

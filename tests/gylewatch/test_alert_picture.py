@@ -96,6 +96,7 @@ def test_what_concerns_the_temperature_shows_it_with_the_wanted_range_and_the_pr
             time=brewery.PITCHED + timedelta(hours=hour), probe="well", vessel=VesselId("FV1"), temperature_c=16.0
         )
         for hour in range(118)
+        if not 80 < hour < 100
     ]
     store.append_probe_readings(heard)
 
@@ -107,6 +108,7 @@ def test_what_concerns_the_temperature_shows_it_with_the_wanted_range_and_the_pr
     assert Ink.GRAVITY not in sheet
     warm, probe = (np.flatnonzero(sheet[:, WIDTH // 2] == ink).mean() for ink in (Ink.WARMTH, Ink.PROBE))
     assert probe > warm  # 16 degrees lie below 19
+    assert Ink.PROBE not in sheet[:, WIDTH * 90 // 118]  # it was silent then
     assert "black: probe well" in picture.caption
     assert "wanted range" in picture.caption
 
