@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 BENCH_COMMANDS: Final = {
+    "curve": ("gylewatch.cli_curves:curves", "Curves: the calibrations, from angle to gravity."),
     "solution": (
         "gylewatch.cli_instruments:solution",
         "Weigh sugar and water for one reference solution, or a whole set.",

@@ -31,7 +31,6 @@ COMMANDS: Final = {
     "replay": ("gylewatch.cli_replay:replay", "Run recorded readings through the estimator and the alerts."),
     "float": ("gylewatch.cli_brewery:floats", "Floats: the tilting sensors, each with the name you give it."),
     "vessel": ("gylewatch.cli_brewery:vessels", "Vessels: the fermenters."),
-    "curve": ("gylewatch.cli_curves:curves", "Curves: the calibrations, from angle to gravity."),
     "batch": ("gylewatch.cli_brewery:batches", "Batches: one beer in one vessel, from pitching to packaging."),
     "sample": ("gylewatch.cli_samples:samples", "Samples: hand measurements, as read, before any correction."),
     "alert": ("gylewatch.cli_alerts:alerts", "Alerts: what is open, and what you have done about it."),
