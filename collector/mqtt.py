@@ -33,6 +33,9 @@ KEEPALIVE_S = 30  # a dead network is noticed after 45 s (1.5 times, MQTT 5.0 se
 SESSION_EXPIRY_S = 7 * 86_400  # the broker keeps what floats say while the service is away for up to a week
 IN_FLIGHT = 1000  # unacknowledged messages the broker may send ahead: half an inbox, so the network never waits
 FIRST_RECONNECT_S, LAST_RECONNECT_S = 1, 60
+LONGEST_TOPIC = 1000
+# Characters that are kept. A topic may have 65,535 bytes (MQTT 5.0, section 1.5.4), a name of ours 63; thousands of the
+# longest, each remembered as a sender, would take the memory of a small board.
 
 _log = structlog.get_logger(__name__)
 
@@ -257,7 +260,7 @@ class MqttCollector:
             topic = "(topic that is not UTF-8)"
         packet = Packet(
             source=Source.MQTT,
-            origin=topic,
+            origin=topic[:LONGEST_TOPIC],
             payload=bytes(message.payload),
             received=self._now(),
             retained=message.retain,

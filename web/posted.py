@@ -26,9 +26,9 @@ class PostedPackets:
         with self._lock:
             self._count += 1
             self._packets.append((self._count, packet))
-            self._bytes += len(packet.payload)
+            self._bytes += _size(packet)
             while len(self._packets) > _MOST or self._bytes > _MOST_BYTES:
-                self._bytes -= len(self._packets.popleft()[1].payload)
+                self._bytes -= _size(self._packets.popleft()[1])
 
     def since(self, after: int | None, name: str) -> tuple[int, tuple[Packet, ...]]:
         """How many there ever were, and those of the float `name` behind the first `after`; None: none of them."""
@@ -37,3 +37,7 @@ class PostedPackets:
                 return self._count, ()
             found = tuple(packet for number, packet in self._packets if number > after and packet.origin == name)
             return self._count, found
+
+
+def _size(packet: Packet) -> int:
+    return len(packet.payload) + len(packet.origin)

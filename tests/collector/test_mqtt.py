@@ -17,7 +17,7 @@ from collector.decode import Decoding
 from collector.inbox import Inbox
 from collector.ingest import Ingest, reader
 from collector.mapping import JsonMapping, Place
-from collector.mqtt import MqttCollector
+from collector.mqtt import LONGEST_TOPIC, MqttCollector
 from collector.mqtt_settings import MqttSettings
 from collector.packet import Reason
 from collector.senml import encode_senml_cbor, encode_senml_json
@@ -123,6 +123,21 @@ def test_what_cannot_be_used_is_kept_with_its_reason_and_the_rest_goes_on(broker
 
         eventually("the good reading is stored", station.holds(1))
         assert station.sink.reasons() == [Reason.MALFORMED, Reason.UNKNOWN_FLOAT, Reason.OUT_OF_RANGE]
+
+
+def test_of_a_topic_that_fills_memory_only_the_beginning_is_kept(broker: Broker, sender: Sender) -> None:
+    inbox = Inbox()
+    collector = MqttCollector(MqttSettings(port=broker.port), inbox, reconnect_s=QUICK)
+    collector.start()
+    try:
+        eventually("the collector connects", lambda: collector.health().connected)
+        sender.send(readings_topic("x" * 50_000), b"[]")
+        eventually("it has come", lambda: len(inbox))
+        (delivery,) = inbox.take(10, 0)
+    finally:
+        collector.stop()
+
+    assert delivery.packet.origin == readings_topic("x" * 50_000)[:LONGEST_TOPIC]
 
 
 def test_other_json_is_read_through_the_users_mapping(broker: Broker, sender: Sender) -> None:

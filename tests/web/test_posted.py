@@ -49,6 +49,14 @@ def test_the_oldest_are_forgotten_by_number_and_by_size() -> None:
     assert len(large.since(0, "heron")[1]) == 3
 
 
+def test_a_name_counts_as_much_as_what_it_says() -> None:
+    posted, name = PostedPackets(), "h" * 300_000
+    for _ in range(5):
+        posted.add(packet(name))
+
+    assert len(posted.since(0, name)[1]) == 3
+
+
 def test_without_the_token_nothing_is_told(client: TestClient) -> None:
     asked = "/api/v1/readings/posted?float=heron"
 
