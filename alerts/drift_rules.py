@@ -214,5 +214,6 @@ def _drift_over(
     if step_start(batch, now) > raised.since:
         return ended("A planned change of temperature has begun; the drift before it no longer counts.")
     if memory.calm.since is not None and memory.calm.hours(now) >= settings.temperature_drift.calm_h:
-        return ended("The temperature drifts no longer.", slope_c_per_h=round(slope_c_per_h(memory.means_c), 4))
+        calm_h, slope = memory.calm.hours(now), slope_c_per_h(memory.means_c)
+        return ended(f"The beer has kept steady for {calm_h:.0f} hours.", slope_c_per_h=round(slope, 4))
     return None

@@ -38,7 +38,7 @@ def an_alert(minutes: float, kind: Kind = Kind.FERMENTATION_FINISHED, **evidence
         time=at(minutes),
         kind=kind,
         severity=Severity.INFO,
-        summary="Fermentation has finished at 1.0121, 77% apparent attenuation.",
+        summary="The beer has come to rest at 1.0121, 77% apparent attenuation, as expected of this yeast.",
         evidence={"gravity_sg": 1.0121, "probability_still": 0.97, "sustained_h": 15.2, **evidence},
     )
 
@@ -117,7 +117,7 @@ def test_a_web_hook_gets_batch_summary_evidence_next_step_and_caution(http: Http
     (post,) = http.posts
     assert post["title"] == "Harbour Pale: Fermentation has finished"
     for part in (
-        "Fermentation has finished at 1.0121",
+        "The beer has come to rest at 1.0121",
         "gravity: 1.0121",
         "probability still: 97 %",
         "sustained: 15.2 hours",
