@@ -74,6 +74,7 @@ class Standing:
     """What has become of a message since it was put into the outbox."""
 
     over: bool = False  # what it tells has ended
+    replaced: bool = False  # it ended because it became graver
     acknowledged: bool = False
     snoozed_until: datetime | None = None
     held: bool = False  # it was held back, and never tried

@@ -16,6 +16,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from alerts.delivery.apprise_channel import AppriseChannel
 from alerts.delivery.channel import Channel
 from alerts.delivery.mqtt_channel import MqttChannel
+from alerts.delivery.policy import PROGRAMS
 from collector.advert import BleDecoding
 from collector.ble import BleCollector, RadioHealth
 from collector.decode import Decoding, read_packet
@@ -166,7 +167,8 @@ class Service:
         ]
         self._ble_decoding = BleDecoding()
         self._channels = self._make_channels()
-        policies = {entry.name: entry.policy for entry in settings.channels}
+        policies = dict.fromkeys(self._channels, PROGRAMS)
+        policies |= {entry.name: entry.policy for entry in settings.channels}
         self._deliverer = Deliverer(self._store, self._channels, self._time, policies)
         self._feed = StateFeed(
             [collector.publish for collector in self._collectors], [broker.prefix for broker in settings.brokers]

@@ -358,8 +358,10 @@ def test_nobody_hears_the_end_of_what_they_never_heard_begin(store: Store) -> No
 
 def test_the_end_of_an_alert_that_became_graver_is_not_told(store: Store) -> None:
     beginning = an_alert(1)
-    put(store, beginning, its_end(2, beginning, **{REPLACED: True}), an_alert(3))
     channel = FakeChannel("phone")
+    put(store, beginning)
+    deliver_due(store, of(channel), at(1))
+    put(store, its_end(2, beginning, **{REPLACED: True}), an_alert(3))
 
     done = deliver_due(store, of(channel), at(4))
 
