@@ -106,6 +106,8 @@ def acknowledge(*, number: int, who: str | None, as_json: bool, config: Path) ->
     """Say that you have seen ALERT (its number in the list): no reminder follows, and no second line is told."""
     name, time = who or user_name(), now()
     with opened_store(config) as store:
+        if _is_over(store, number):
+            raise InputError(f"alert {number}", "is over already, so there is nothing to acknowledge")
         store.acknowledge_alert(number, who=name, time=time)
     if as_json:
         show_json({"alert": number, "acknowledged_at": time.isoformat(), "acknowledged_by": name})
