@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from typing import Final
 
 from alerts.alert import Evidence, Kind, Severity
 from alerts.conditions import NO_STREAK, Condition, OpenAlert, Streak, ended, follow_streak, hours_between
@@ -17,6 +18,10 @@ Opened = Mapping[Kind, OpenAlert]
 _FALLEN_POINTS = 8.0
 # Points below the original gravity, at the upper end of the interval, that prove a start which was not watched
 # (service begun in mid-batch): beyond any usual error of a curve.
+
+
+VERDICT: Final = "verdict"
+"""Evidence of a plateau that ended because another alert says what it was: nobody needs to be told of its end."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,7 +214,8 @@ def attenuation_plateau(
     if is_open:
         if verdict is not None:
             word = "finished" if verdict is Kind.FERMENTATION_FINISHED else "stalled"
-            return ended(f"The plateau has its verdict: {word}.", **evidence_of(estimate, verdict=verdict.value))
+            has_verdict = evidence_of(estimate, **{VERDICT: verdict.value})
+            return ended(f"The plateau has its verdict: {word}.", **has_verdict)
         if memory.still.since is None:
             return ended(
                 f"The gravity moves again, by {estimate.rate_points_per_day:.1f} points a day: no plateau any more.",

@@ -8,6 +8,7 @@ from enum import StrEnum
 
 from alerts.alert import Alert, Severity
 from alerts.engine import REPLACED
+from alerts.fermentation_rules import VERDICT
 from gylewatch.values import BatchId
 
 _DIGEST = "digest:"
@@ -32,6 +33,11 @@ class Notice:
         return bool(self.alert.evidence.get(REPLACED))
 
     @property
+    def has_verdict(self) -> bool:
+        """Whether this end is that of a plateau, at the moment at which finished or stalled is told."""
+        return self.ends and VERDICT in self.alert.evidence
+
+    @property
     def severity(self) -> Severity:
         return self.alert.severity
 
@@ -54,6 +60,10 @@ class ServiceNotice:
 
     @property
     def replaced(self) -> bool:
+        return False
+
+    @property
+    def has_verdict(self) -> bool:
         return False
 
     @property

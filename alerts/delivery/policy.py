@@ -163,6 +163,9 @@ def digest_slot(policy: ChannelPolicy, now: datetime) -> datetime | None:
 def _decide_end(policy: ChannelPolicy, message: Message, beginning: Beginning | None, now: datetime) -> Decision:
     if message.replaced:
         return _leave_out("a graver alert takes its place")
+    if message.has_verdict and not policy.once:
+        # "Over: the gravity has stopped falling" beside "finished" sounds as if it fell again.
+        return _leave_out("its verdict is told by itself")
     if beginning in (None, Beginning.LEFT_OUT, Beginning.GIVEN_UP):
         return _leave_out("nobody here heard the beginning")
     if beginning is Beginning.WAITING:

@@ -20,7 +20,7 @@ from alerts.engine import REPLACED
 from gylewatch.errors import DeliveryError
 from gylewatch.values import BatchId
 from storage.store import Store
-from tests.alerts.scenario import constant, raised, scenario, until
+from tests.alerts.scenario import constant, logistic_gravity, raised, ramp, scenario, until
 from tests.storage.examples import at, batch, float_record, vessel_record
 
 BATCH_ID = BatchId("harbour-pale")
@@ -364,6 +364,30 @@ def test_programs_hear_nothing_twice(line: Line) -> None:
     line.passes(8, 999)
 
     assert line.heard == [WARNED]
+
+
+@pytest.mark.parametrize(("policy", "ends"), [(EVERYTHING, 0), (PROGRAMS, 1)])
+def test_people_hear_the_verdict_of_a_plateau_and_not_that_it_is_over(
+    line: Line, policy: ChannelPolicy, ends: int
+) -> None:
+    line.policy = policy
+    line.happens(*scenario().run())
+    line.passes(999)
+
+    assert line.heard == [
+        "Fermentation has started (info)",
+        "The gravity has stopped falling (info)",
+        "Fermentation has finished (info)",
+        *["over: The gravity has stopped falling (info)"] * ends,
+    ]
+
+
+def test_a_plateau_that_ends_in_a_further_fall_is_over(line: Line) -> None:
+    falls_again = until(112, logistic_gravity(final=1.0138), ramp(112, 1.0138, 150, 1.0085))
+    line.happens(*scenario(gravity_sg=falls_again, length_h=140.0).run())
+    line.passes(999)
+
+    assert line.heard[-1] == "over: The gravity has stopped falling (info)"
 
 
 class Dies(BaseException):
