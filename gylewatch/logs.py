@@ -14,7 +14,7 @@ LEVELS: Final = ("debug", "info", "warning", "error")
 FORMATS: Final = ("text", "json")
 
 # These libraries tell at "info" what only their authors need: each job run, each migration step, each request.
-_QUIET: Final = ("apscheduler", "alembic", "uvicorn.access", "apprise", "urllib3", "requests", "asyncio")
+_QUIET: Final = ("alembic", "uvicorn.access", "apprise", "urllib3", "requests", "asyncio")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

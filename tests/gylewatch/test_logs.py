@@ -13,7 +13,7 @@ configure(LogSettings(level="info", format={format!r}))
 structlog.get_logger("ours").info("broker away", broker="cellar:1883")
 structlog.get_logger("ours").debug("too fine")
 logging.getLogger("theirs").warning("a library says %s", "hello")
-logging.getLogger("apscheduler.executors").info("job run")
+logging.getLogger("alembic.runtime").info("job run")
 try:
     1 / 0
 except ZeroDivisionError:

@@ -323,7 +323,7 @@ def test_as_a_process_it_is_quiet_on_standard_output_and_loads_no_server_or_data
         "from gylewatch.cli import run\n"
         "code = run(sys.argv[1:])\n"
         "loaded = {name.partition('.')[0] for name in sys.modules}\n"
-        "print(sorted(loaded & {'sqlalchemy', 'paho', 'fastapi', 'uvicorn', 'apprise', 'bleak', 'apscheduler'}))\n"
+        "print(sorted(loaded & {'sqlalchemy', 'paho', 'fastapi', 'uvicorn', 'apprise', 'bleak'}))\n"
         "sys.exit(code)\n"
     )
 
