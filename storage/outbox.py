@@ -193,6 +193,7 @@ def _messages() -> Any:
             case((OutboxRow.alert_id.is_not(None), ended_with)).label("ended_with"),
             case((NoticeRow.id.is_not(None), notice_over), else_=false()).label("notice_over"),
             BatchRow.document,
+            BatchRow.ended.label("batch_ended"),
             AlertRow,
             *(column.label(f"notice_{column.key}") for column in NoticeRow.__table__.columns),
         )
@@ -265,7 +266,8 @@ def _outbox_record(row: Any) -> OutboxRecord:
         attempts=row["attempts"],
         message=replace(_message(row), told=row["told"]),
         standing=Standing(
-            over=row["ended_with"] is not None or bool(row["notice_over"]),
+            # A beer that has been packaged needs no reminding, though nothing ended its alerts.
+            over=row["ended_with"] is not None or row["batch_ended"] is not None or bool(row["notice_over"]),
             replaced=bool((row["ended_with"] or {}).get(REPLACED)),
             acknowledged=row["acknowledged_at"] is not None,
             snoozed_until=row["snoozed_until"],

@@ -287,6 +287,19 @@ def test_what_ends_while_it_is_snoozed_is_over_at_once_and_not_told_again(line: 
     assert line.heard == [WARNED, OVER]
 
 
+def test_nobody_is_reminded_of_a_batch_that_has_been_ended(line: Line) -> None:
+    line.policy = ChannelPolicy(remind=timedelta(hours=12))
+    line.happens(stage(0), replace(stage(0), kind=Kind.FLOAT_STUCK))
+    line.passes(0)
+    line.snoozes(2, 20)
+
+    with Store.open(line.url) as store:
+        store.end_batch(BATCH_ID, at(6 * HOUR))
+    line.passes(12, 20, 999)
+
+    assert line.heard == [WARNED, "The float is stuck (warning)"]
+
+
 def test_what_was_snoozed_before_it_was_told_and_is_over_by_then_is_never_told(line: Line) -> None:
     line.happens(stage(0))
     line.snoozes(1, 8)
