@@ -146,10 +146,13 @@ def battery_low(
     if memory.low.count < 2 or memory.low.hours(now) < rule.sustained_h:
         return None
     evidence: Evidence = {"battery_percent": memory.percent, "sustained_h": round(memory.low.hours(now), 1)}
+    level = f"{rule.low_percent:g} %"
     if now_v is not None and memory.highest_v is not None:
+        low_v = low_level_v(settings, memory.highest_v)
+        level = f"{low_v:g} V"
         evidence = {
             "battery_v": round(now_v, 3),
-            "low_v": low_level_v(settings, memory.highest_v),
+            "low_v": low_v,
             "highest_v": round(memory.highest_v, 3),
             "chemistry": chemistry_of(settings, memory.highest_v)[0],
             **evidence,
@@ -157,7 +160,7 @@ def battery_low(
     return Condition(
         active=True,
         severity=Severity.WARNING,
-        summary=f"The battery of float {batch.float_id} is low: {reading}.",
+        summary=f"The battery of float {batch.float_id} is down to {reading}; the level to act at is {level}.",
         evidence=evidence,
     )
 

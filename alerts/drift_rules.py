@@ -124,8 +124,9 @@ def _test(settings: AlertSettings, batch: Batch, memory: DriftMemory, now: datet
     cold = below >= rule.decision_c_h and slope <= -rule.slope_c_per_h and level < bound
     in_band = usual_low - rule.allowance_c <= level <= usual_high + rule.allowance_c
     departing = int(warm) - int(cold) or leaving
-    is_calm = departing == 0 and (in_band or abs(slope) < rule.slope_c_per_h / 2)
-    return replace(
+    is_known_still = len(memory.means_c) >= _FEWEST and abs(slope) < rule.slope_c_per_h / 2
+    is_calm = departing == 0 and (in_band or is_known_still)
+    memory = replace(
         memory,
         band_c=(usual_low, usual_high),
         above_c_h=min(above, 10 * rule.decision_c_h),
@@ -133,6 +134,20 @@ def _test(settings: AlertSettings, batch: Batch, memory: DriftMemory, now: datet
         departing=departing,
         calm=follow_streak(memory.calm, now, holds=is_calm),
     )
+    return _begin_anew(memory, in_band=in_band) if memory.calm.hours(now) >= rule.calm_h else memory
+
+
+def _begin_anew(memory: DriftMemory, *, in_band: bool) -> DriftMemory:
+    """After a departure that is over the test begins anew, as Page's does after each alarm.
+
+    Where the beer has settled elsewhere it is at home there: the old band would call each swing a drift, for ever.
+    """
+    memory = replace(memory, above_c_h=0.0, below_c_h=0.0)
+    if in_band:
+        return memory
+    means = memory.means_c
+    levels = [sum(means[i : i + _SMOOTH]) / _SMOOTH for i in range(len(means) - _SMOOTH + 1)]
+    return replace(memory, band_c=(min(levels), max(levels)))
 
 
 def _leaves(settings: AlertSettings, memory: DriftMemory, over_c: float, under_c: float) -> int:
@@ -214,5 +229,6 @@ def _drift_over(
     if step_start(batch, now) > raised.since:
         return ended("A planned change of temperature has begun; the drift before it no longer counts.")
     if memory.calm.since is not None and memory.calm.hours(now) >= settings.temperature_drift.calm_h:
-        return ended("The temperature drifts no longer.", slope_c_per_h=round(slope_c_per_h(memory.means_c), 4))
+        calm_h, slope = memory.calm.hours(now), slope_c_per_h(memory.means_c)
+        return ended(f"The beer has kept steady for {calm_h:.0f} hours.", slope_c_per_h=round(slope, 4))
     return None

@@ -99,6 +99,18 @@ def judge(
     return state, tuple(alerts)
 
 
+def withdrawn(alert: Alert, time: datetime) -> Alert:
+    """The end of an alert that is open on record and for which the batch, read again, gives no reason."""
+    return replace(
+        alert,
+        time=max(time, alert.time),
+        severity=Severity.INFO,
+        summary="The batch was read again with what is known now, and gives no reason for this alert any more.",
+        evidence={**({CAUSE: alert.cause} if alert.cause else {}), RAISED: utc_text(alert.time)},
+        resolves=alert.kind,
+    )
+
+
 def deliberate(
     settings: AlertSettings, batch: Batch, state: AlertState, observation: Observation
 ) -> tuple[AlertState, tuple[Decision, ...]]:

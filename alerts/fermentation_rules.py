@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from typing import Final
 
 from alerts.alert import Evidence, Kind, Severity
 from alerts.conditions import NO_STREAK, Condition, OpenAlert, Streak, ended, follow_streak, hours_between
@@ -17,6 +18,10 @@ Opened = Mapping[Kind, OpenAlert]
 _FALLEN_POINTS = 8.0
 # Points below the original gravity, at the upper end of the interval, that prove a start which was not watched
 # (service begun in mid-batch): beyond any usual error of a curve.
+
+
+VERDICT: Final = "verdict"
+"""Evidence of a plateau that ended because another alert says what it was: nobody needs to be told of its end."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,8 +194,8 @@ def fermentation_started(
     return Condition(
         active=True,
         severity=Severity.INFO,
-        summary=f"Fermentation has started: the gravity falls by {estimate.rate_points_per_day:.1f} points a day, "
-        f"about {max(lag_h, 0):.0f} hours after pitching.",
+        summary=f"The gravity has begun to fall about {max(lag_h, 0):.0f} hours after pitching, now by "
+        f"{estimate.rate_points_per_day:.1f} points a day.",
         evidence=evidence_of(
             estimate,
             probability_started=round(estimate.probability_started, 3),
@@ -209,7 +214,8 @@ def attenuation_plateau(
     if is_open:
         if verdict is not None:
             word = "finished" if verdict is Kind.FERMENTATION_FINISHED else "stalled"
-            return ended(f"The plateau has its verdict: {word}.", **evidence_of(estimate, verdict=verdict.value))
+            has_verdict = evidence_of(estimate, **{VERDICT: verdict.value})
+            return ended(f"The plateau has its verdict: {word}.", **has_verdict)
         if memory.still.since is None:
             return ended(
                 f"The gravity moves again, by {estimate.rate_points_per_day:.1f} points a day: no plateau any more.",
@@ -222,8 +228,8 @@ def attenuation_plateau(
     return Condition(
         active=True,
         severity=Severity.INFO,
-        summary=f"The gravity has stopped falling at {estimate.gravity_sg:.4f} for {held_h:.0f} hours; "
-        "whether the beer has finished is not clear yet.",
+        summary=f"Steady at {estimate.gravity_sg:.4f} for {held_h:.0f} hours; whether the beer has finished is not "
+        "clear yet.",
         evidence=evidence_of(
             estimate,
             probability_still=round(estimate.probability_still, 3),
@@ -258,8 +264,8 @@ def fermentation_finished(
     return Condition(
         active=True,
         severity=Severity.INFO,
-        summary=f"Fermentation has finished at {estimate.gravity_sg:.4f}, {estimate.apparent_attenuation:.0%} apparent "
-        f"attenuation: the gravity has been steady for {held_h:.0f} hours.",
+        summary=f"The beer has come to rest at {estimate.gravity_sg:.4f}, {estimate.apparent_attenuation:.0%} apparent "
+        f"attenuation, {_as_expected(batch, estimate)}: steady for {held_h:.0f} hours.",
         evidence=evidence_of(
             estimate,
             probability_still=round(estimate.probability_still, 3),
@@ -270,6 +276,13 @@ def fermentation_finished(
             abv_percent=round(estimate.abv_percent, 2),
         ),
     )
+
+
+def _as_expected(batch: Batch, estimate: Estimate) -> str:
+    least, most = batch.expected_attenuation
+    if estimate.apparent_attenuation < least:
+        return "close to what is expected of this yeast"
+    return "as expected of this yeast" if estimate.apparent_attenuation <= most else "more than expected of this yeast"
 
 
 def fermentation_stalled(
@@ -288,14 +301,14 @@ def fermentation_stalled(
     high = points_to_range(batch, estimate)
     chill = (memory.warmest_c or estimate.temperature_c) - estimate.temperature_c
     chilled = chill >= rule.chill_c
-    because = f", after the beer cooled by {chill:.1f} C" if chilled else ""
-    verb = "stopped" if stopped else "all but stopped"
+    because = f", after it cooled by {chill:.1f} C" if chilled else ""
+    verb = "stands" if stopped else "hardly moves"
     held_h = memory.short.hours(now) if stopped else memory.creeping.hours(now)
     return Condition(
         active=True,
         severity=Severity.WARNING,
-        summary=f"Fermentation has {verb} at {estimate.gravity_sg:.4f}, {high:.0f} points above the gravity "
-        f"expected{because}.",
+        summary=f"The beer {verb} at {estimate.gravity_sg:.4f}, {high:.0f} points above where this yeast is expected "
+        f"to end{because}.",
         evidence=evidence_of(
             estimate,
             probability_still=round(estimate.probability_still, 3),
@@ -340,7 +353,7 @@ def _never_started(
     return Condition(
         active=True,
         severity=Severity.WARNING,
-        summary=f"Fermentation has not started {waited_h:.0f} hours after pitching.",
+        summary=f"No sign of a start {waited_h:.0f} hours after pitching.",
         evidence=evidence_of(
             estimate,
             probability_started=round(estimate.probability_started, 3),

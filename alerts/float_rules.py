@@ -63,11 +63,11 @@ def float_silent(
     if silent_h < limit_h:
         return None
     if memory.heard is None:
-        words = f"has not been heard in the {silent_h:.0f} hours since pitching"
+        summary = f"Float {batch.float_id} has not been heard in the {silent_h:.0f} hours since pitching."
     else:
         usual = f"; it usually reports every {interval_h * 60:.0f} minutes" if interval_h else ""
-        words = f"has been silent for {silent_h:.1f} hours{usual}"
-    return _silent(f"Float {batch.float_id} {words}.", silent_h, interval_h, limit_h)
+        summary = f"Nothing was heard of float {batch.float_id} for {silent_h:.1f} hours{usual}."
+    return _silent(summary, silent_h, interval_h, limit_h)
 
 
 def _silent(summary: str, silent_h: float, interval_h: float | None, limit_h: float) -> Condition:
@@ -168,8 +168,8 @@ def float_stuck(
     return Condition(
         active=True,
         severity=Severity.WARNING,
-        summary=f"Float {batch.float_id} seems stuck: its angle has kept within {span:.2f} degrees for {held_h:.0f} "
-        f"hours while the beer was falling by {window[0].rate_points_per_day:.0f} points a day.",
+        summary=f"The angle of float {batch.float_id} has kept within {span:.2f} degrees for {held_h:.0f} hours while "
+        f"the beer was falling by {window[0].rate_points_per_day:.0f} points a day.",
         evidence={
             "span_deg": round(span, 3),
             "limit_deg": round(limit, 3),

@@ -108,13 +108,14 @@ def calibration_suspect(
     if not (by_samples or by_original):
         return None
     if by_samples:
-        why = f"hand samples differ from it by {estimate.misfit_sigma:.1f} standard deviations"
+        why = f"Hand samples differ from the curve of float {batch.float_id} by {estimate.misfit_sigma:.1f} standard "
+        why += "deviations."
     else:
-        why = f"before the start the float read {off or 0:+.0f} points from the measured original gravity"
+        why = f"Before the start float {batch.float_id} read {off or 0:+.0f} points from the measured original gravity."
     return Condition(
         active=True,
         severity=Severity.WARNING,
-        summary=f"The calibration of float {batch.float_id} is in doubt: {why}.",
+        summary=why,
         evidence=evidence,
     )
 

@@ -8,6 +8,7 @@ from enum import StrEnum
 
 from alerts.alert import Alert, Severity
 from alerts.engine import REPLACED
+from alerts.fermentation_rules import VERDICT
 from gylewatch.values import BatchId
 
 DIGEST = "digest:"
@@ -31,6 +32,11 @@ class Notice:
     def replaced(self) -> bool:
         """Whether this end only makes room for a graver alert."""
         return bool(self.alert.evidence.get(REPLACED))
+
+    @property
+    def has_verdict(self) -> bool:
+        """Whether this end is that of a plateau, at the moment at which finished or stalled is told."""
+        return self.ends and VERDICT in self.alert.evidence
 
     @property
     def severity(self) -> Severity:
@@ -58,6 +64,10 @@ class ServiceNotice:
         return False
 
     @property
+    def has_verdict(self) -> bool:
+        return False
+
+    @property
     def is_digest(self) -> bool:
         return self.cause.startswith(DIGEST)
 
@@ -75,6 +85,7 @@ class Standing:
     """What has become of a message since it was put into the outbox."""
 
     over: bool = False  # what it tells has ended
+    replaced: bool = False  # it ended because it became graver
     acknowledged: bool = False
     snoozed_until: datetime | None = None
     held: bool = False  # it was held back, and never tried

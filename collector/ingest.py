@@ -20,6 +20,7 @@ from collector.inbox import Delivery, Inbox
 from collector.one_reading import Kept, keep
 from collector.packet import Packet, Reason, Refusal, Rejected, rejected
 from collector.packet_reader import PacketReader
+from collector.probe import thin_out
 from collector.timekeeper import Timekeeper, utc_now
 from gylewatch.errors import NotFound, StorageError
 from gylewatch.values import FloatId, ProbeReading, Reading
@@ -65,6 +66,7 @@ class IngestHealth:
     accepted: int  # new readings
     duplicates: int  # readings that were stored already
     rejected: int
+    thinned: int  # readings of probes that report more often than is of use
     limited: int  # packets without a usable reading, beyond what one sender may send
     queued: int
     stopped: str | None  # that part of `problem` which is storage's, or a fault of the program
@@ -125,6 +127,7 @@ class Ingest:
         self._allowances: dict[str, Allowance] = {}
         self._limited: tuple[str, datetime] | None = None  # who went beyond it last, and when
         self._newest: Mapping[FloatId, Kept] = {}
+        self._probes: Mapping[str, datetime] = {}  # the last reading of each that was kept
         self._heard: Mapping[str, HeardFloat] = {}
         self._on_stored = on_stored
         self._batch_packets = batch_packets
@@ -179,6 +182,7 @@ class Ingest:
             accepted=counts["accepted"],
             duplicates=counts["duplicates"],
             rejected=counts["rejected"],
+            thinned=counts["thinned"],
             limited=counts["limited"],
             queued=len(self._inbox) + self._in_hand,
             stopped=self._problem,
@@ -282,12 +286,15 @@ class Ingest:
         return readings
 
     def _store_probes(self, probes: Sequence[ProbeReading]) -> bool:
-        """Whether they were committed; not so when told to stop before that."""
-        new = self._persistently(lambda: self._sink.append_probe_readings(probes))
+        """Whether those that are wanted were committed; not so when told to stop before that."""
+        last, wanted = thin_out(self._probes, probes)
+        new = self._persistently(lambda: self._sink.append_probe_readings(wanted)) if wanted else 0
         if new is None:
             return False
+        self._probes = last
         self._counts["accepted"] += new
-        self._counts["duplicates"] += len(probes) - new
+        self._counts["duplicates"] += len(wanted) - new
+        self._counts["thinned"] += len(probes) - len(wanted)
         return True
 
     def _store_without_the_removed(

@@ -6,8 +6,9 @@ It reports SenML on a topic of ours, or any JSON in which the user says where th
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 from collector.admit import DEFAULT_LIMITS, Limits, temperature_fault, time_fault
@@ -16,6 +17,10 @@ from collector.packet import Packet, Reason, Refusal, Rejected, rejected
 from collector.senml_pack import resolve_pack
 from collector.topics import temperatures_topic
 from gylewatch.values import ProbeReading, VesselId, check_name
+
+APART: Final = timedelta(seconds=45)
+# About one a minute, with room for a clock that trembles. Floats spare their battery, probes hang on the mains: one a
+# second would write 5 GB a year to a memory card, one a minute 85 MB, and what is concluded rests on means of hours.
 
 _SENML_UNITS: Final = ("Cel", "K")  # RFC 8428, section 12.1
 _NAME: Final = "temperature"
@@ -94,6 +99,31 @@ def _senml(packet: Packet) -> tuple[_Found | Refusal, ...]:
         else:
             found.append((record.time, UNITS[_NAME][record.unit](record.value)))
     return tuple(found) or (Refusal(reason=Reason.MISSING_FIELD, detail="the SenML pack names no temperature"),)
+
+
+def thin_out(
+    kept: Mapping[str, datetime], found: Sequence[ProbeReading]
+) -> tuple[Mapping[str, datetime], tuple[ProbeReading, ...]]:
+    """Of readings that come close upon each other the first one of each probe.
+
+    Parameters
+    ----------
+    kept : time of the last reading of each probe that was kept
+    found : in order of arrival; a repeat of one that was kept stays among them
+
+    Returns
+    -------
+    `kept` afterwards, and what is to be kept
+    """
+    last = dict(kept)
+    wanted: list[ProbeReading] = []
+    for reading in found:
+        before = last.get(reading.probe)
+        # Either way: what a probe has gathered while nobody heard it may come behind newer readings.
+        if before is None or reading.time == before or abs(reading.time - before) >= APART:
+            last[reading.probe] = reading.time
+            wanted.append(reading)
+    return last, tuple(wanted)
 
 
 def _json(probe: Probe, place: Place, packet: Packet) -> _Found | Refusal:

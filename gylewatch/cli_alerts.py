@@ -106,6 +106,8 @@ def acknowledge(*, number: int, who: str | None, as_json: bool, config: Path) ->
     """Say that you have seen ALERT (its number in the list): no reminder follows, and no second line is told."""
     name, time = who or user_name(), now()
     with opened_store(config) as store:
+        if _is_over(store, number):
+            raise InputError(f"alert {number}", "is over already, so there is nothing to acknowledge")
         store.acknowledge_alert(number, who=name, time=time)
     if as_json:
         show_json({"alert": number, "acknowledged_at": time.isoformat(), "acknowledged_by": name})
@@ -120,7 +122,7 @@ def acknowledge(*, number: int, who: str | None, as_json: bool, config: Path) ->
 @json_option
 @config_option
 def snooze(*, number: int, hours: float, end: bool, as_json: bool, config: Path) -> None:
-    """Let ALERT (its number in the list) rest: what is still to be told of it waits until then."""
+    """Let ALERT (its number in the list) rest: nothing is told of it until then, and then again if it is still open."""
     until = None if end else now() + timedelta(hours=hours)
     with opened_store(config) as store:
         if not end and _is_over(store, number):
@@ -129,6 +131,9 @@ def snooze(*, number: int, hours: float, end: bool, as_json: bool, config: Path)
     if as_json:
         show_json({"alert": number, "snoozed_until": None if until is None else until.isoformat()})
     elif until is None:
-        click.echo(f"alert {number} is no longer snoozed")
+        click.echo(f"alert {number} is no longer snoozed; while it is open it is told again now")
     else:
-        click.echo(f"alert {number} rests until {shown_time(until)}; if it becomes graver you are told all the same")
+        click.echo(
+            f"alert {number} rests until {shown_time(until)} and is told again then if it is still open; "
+            "if it becomes graver you are told at once"
+        )

@@ -70,7 +70,7 @@ def _settings(path: Path) -> AlertSettings:
 def _row(rehearsal: Rehearsal, pairing: Pairing) -> tuple[str, ...]:
     return (
         rehearsal.record.batch_id,
-        pairing.kind.value,
+        f"{pairing.kind} ({pairing.cause})" if pairing.cause else pairing.kind.value,
         *_period(pairing.recorded),
         *_period(pairing.rehearsed),
         _difference(pairing),
@@ -91,6 +91,8 @@ def _difference(pairing: Pairing) -> str:
 
 
 def _summary(rehearsal: Rehearsal) -> str:
+    if not rehearsal.readings:
+        return f"{rehearsal.record.batch_id}: none of its readings is stored (any more), so nothing could be rehearsed"
     told = [_difference(pairing) for pairing in rehearsal.pairings]
     new, lost = told.count("new"), told.count("not told")
     return (
@@ -106,6 +108,7 @@ def _shape(rehearsal: Rehearsal) -> dict[str, Any]:
         "alerts": [
             {
                 "kind": pairing.kind.value,
+                "cause": pairing.cause or None,
                 "told": _times(pairing.recorded),
                 "would_be_told": _times(pairing.rehearsed),
                 "later_h": None if pairing.shift is None else round(pairing.shift.total_seconds() / 3600, 3),

@@ -7,6 +7,7 @@ import tempfile
 import threading
 from collections.abc import Callable
 from contextlib import ExitStack
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
@@ -15,6 +16,7 @@ import numpy as np
 
 from calibration.fit import fit_curve
 from collector.mqtt_settings import MqttSettings
+from collector.probe import Probe
 from gylewatch.clock import SteppedClock
 from gylewatch.config import ChannelSettings, Settings
 from gylewatch.demo_brewery import BEERS, LENGTH, batch_of, references_of
@@ -128,9 +130,10 @@ class _Diary:
 
 
 def _settings(folder: Path, mqtt: MqttSettings, sink: str, port: int) -> Settings:
+    probes = tuple(Probe(name=beer.probe, vessel=VesselId(beer.vessel)) for beer in BEERS if beer.probe is not None)
     return Settings(
         database_url=f"sqlite:///{folder / 'demo.sqlite'}",
-        brokers=(mqtt,),
+        brokers=(replace(mqtt, probes=probes),),
         http=HttpSettings(port=port),
         channels=(ChannelSettings(name="demo", url=sink),),
     )

@@ -15,10 +15,11 @@ from typing import Final
 import numpy as np
 
 from calibration.expansion import wort_expansion_ratio
-from gylewatch.values import Batch, FloatId, PlanStep, Reading, Reference, VesselId
+from gylewatch.values import Batch, FloatId, PlanStep, ProbeReading, Reading, Reference, VesselId
 
 INTERVAL: Final = timedelta(minutes=15)  # what a battery of months allows
 LENGTH: Final = timedelta(days=12)
+PROBE_OFF_C: Final = -0.2  # it sits deeper than the float, and common sensors are true to half a degree
 REFERENCE_POINTS: Final = (0.0, 25.0, 50.0, 75.0, 100.0)  # sugar solutions, in points above water
 
 
@@ -40,6 +41,7 @@ class Beer:
     crash_after_h: float | None  # cold crash; None: it stays warm
     angle_deg: tuple[float, float, float]  # angle in water, and its first and second derivative by points
     encoding: str  # "json" or "cbor": floats of different makers speak differently
+    probe: str | None = None  # a thermometer in the vessel's thermowell
 
 
 BEERS: Final = (
@@ -74,6 +76,7 @@ BEERS: Final = (
         crash_after_h=None,
         angle_deg=(21.0, 0.72, -0.0016),
         encoding="cbor",
+        probe="thermowell-2",
     ),
     Beer(
         name="Night Barge Stout",
@@ -150,6 +153,20 @@ def readings_of(beer: Beer, pitched: datetime, generator: np.random.Generator) -
             temperature_c=round(course.temperature_c + generator.normal(0.0, 0.05), 2),
             battery_v=round(4.12 - 0.18 * hour / 336.0 + generator.normal(0.0, 0.004), 3),
             rssi_dbm=int(generator.normal(-68.0, 4.0)),
+        )
+
+
+def probe_readings_of(beer: Beer, pitched: datetime, generator: np.random.Generator) -> Iterator[ProbeReading]:
+    """What the vessel's own probe reports of the same beer, at the same times; it hangs on a wire and loses nothing."""
+    course = _Course(beer)
+    step_h = INTERVAL.total_seconds() / 3600.0
+    for index in range(1, int(LENGTH / INTERVAL) + 1) if beer.probe else ():
+        course.advance(index * step_h, step_h, generator)
+        yield ProbeReading(
+            time=pitched + index * INTERVAL,
+            probe=str(beer.probe),
+            vessel=VesselId(beer.vessel),
+            temperature_c=round(course.temperature_c + PROBE_OFF_C + generator.normal(0.0, 0.03), 2),
         )
 
 

@@ -1,7 +1,8 @@
-"""The demo's floats: each is a client of its own that publishes SenML over real MQTT, at accelerated time."""
+"""The demo's floats and probe: each is a client of its own that publishes SenML over real MQTT, at accelerated time."""
 
 from __future__ import annotations
 
+import json
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -15,11 +16,11 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from collector.mqtt_settings import MqttSettings
 from collector.senml import encode_senml_cbor, encode_senml_json
-from collector.topics import readings_topic
+from collector.topics import readings_topic, temperatures_topic
 from gylewatch.clock import SteppedClock
-from gylewatch.demo_brewery import BEERS, INTERVAL, LENGTH, Beer, readings_of
+from gylewatch.demo_brewery import BEERS, INTERVAL, LENGTH, Beer, probe_readings_of, readings_of
 from gylewatch.errors import TransportError
-from gylewatch.values import FloatId, Reading
+from gylewatch.values import FloatId, ProbeReading, Reading
 
 AHEAD: Final = timedelta(hours=1)
 # How far the floats may run ahead of what the service has concluded. A slow machine makes the demo slower; it must not
@@ -29,7 +30,7 @@ PATIENCE_S: Final = 20.0  # longest wait for the service; then the floats go on,
 
 @contextmanager
 def connected_floats(broker: MqttSettings) -> Iterator[dict[str, Client]]:
-    """A connected client for each float.
+    """A connected client for each float and each probe.
 
     Raises
     ------
@@ -39,7 +40,9 @@ def connected_floats(broker: MqttSettings) -> Iterator[dict[str, Client]]:
     clients: dict[str, Client] = {}
     try:
         for beer in BEERS:
-            clients[beer.float_name] = _connected(broker, beer)
+            clients[beer.float_name] = _connected(broker, f"float-{beer.float_name}")
+            if beer.probe is not None:
+                clients[beer.probe] = _connected(broker, f"probe-{beer.probe}")
         yield clients
     finally:
         for client in clients.values():
@@ -47,8 +50,8 @@ def connected_floats(broker: MqttSettings) -> Iterator[dict[str, Client]]:
             client.loop_stop()
 
 
-def _connected(broker: MqttSettings, beer: Beer) -> Client:
-    client = Client(CallbackAPIVersion.VERSION2, client_id=f"float-{beer.float_name}", protocol=MQTTv311)
+def _connected(broker: MqttSettings, client_id: str) -> Client:
+    client = Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=MQTTv311)
     ready = threading.Event()
     client.on_connect = lambda *_: ready.set()
     try:
@@ -72,11 +75,11 @@ def publish_all(
     interval_s: float,
     stopping: threading.Event,
 ) -> None:
-    """Let the beers ferment: publish what the floats report, and turn the clock.
+    """Let the beers ferment: publish what floats and probes report, and turn the clock.
 
     Parameters
     ----------
-    clients : by float
+    clients : by float or probe
     pitched : when the beers were pitched; the clock starts there
     concluded_until : the newest reading of a float from which the service has drawn its conclusions
     on_interval : called after each interval of the floats with its time
@@ -87,12 +90,17 @@ def publish_all(
         beer.float_name: readings_of(beer, pitched, np.random.default_rng([20, index]))
         for index, beer in enumerate(BEERS)
     }
+    probes = [probe_readings_of(beer, pitched, np.random.default_rng([30, i])) for i, beer in enumerate(BEERS)]
     waiting: dict[str, Reading | None] = {name: next(source, None) for name, source in sources.items()}
     last: dict[str, datetime] = {}
     for index in range(1, int(LENGTH / INTERVAL) + 1):
         due = time.monotonic() + interval_s
         now = pitched + index * INTERVAL
         clock.move_to(now)
+        for probe in probes:
+            heard = next(probe, None)
+            if heard is not None:
+                _publish_probe(clients[heard.probe], heard)
         for beer in BEERS:
             reading = waiting[beer.float_name]
             if reading is not None and reading.time <= now:
@@ -108,6 +116,11 @@ def publish_all(
 def _publish(client: Client, beer: Beer, reading: Reading) -> None:
     encode = encode_senml_cbor if beer.encoding == "cbor" else encode_senml_json
     client.publish(readings_topic(beer.float_name), encode([reading]), qos=1)
+
+
+def _publish_probe(client: Client, heard: ProbeReading) -> None:
+    record = {"n": "temperature", "u": "Cel", "v": heard.temperature_c, "bt": heard.time.timestamp()}
+    client.publish(temperatures_topic(heard.probe), json.dumps([record]), qos=1)
 
 
 def _wait_for_service(

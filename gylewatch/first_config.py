@@ -30,7 +30,7 @@ port = 1883                             # 8883 is usual with tls
 # battery = { pointer = "/battery", unit = "V" }
 # [[mqtt.probe]]                        # a vessel's own thermometer, compared with the float's; SenML, a record
 # name = "thermowell-1"                 # "temperature" in Cel or K, on <prefix>/temperatures/<name>
-# vessel = "FV1"                        # in which it sits
+# vessel = "FV1"                        # in which it sits; about one reading a minute is kept
 # topic = "cellar/fv1/temp"             # a probe with JSON of its own on a topic of its own
 # temperature = { pointer = "/temp", unit = "Cel" }   # pointer = "" where the payload is the bare number
 

@@ -45,6 +45,7 @@ class Pairing:
     kind: Kind
     recorded: Episode | None
     rehearsed: Episode | None
+    cause: str = ""
 
     @property
     def shift(self) -> timedelta | None:
@@ -164,6 +165,6 @@ def pair(recorded: Iterable[Episode], rehearsed: Iterable[Episode]) -> tuple[Pai
         nearest = min(near, key=lambda other: abs(other.begin - episode.begin), default=None)
         if nearest is not None:
             left.remove(nearest)
-        pairings.append(Pairing(kind=episode.kind, recorded=episode, rehearsed=nearest))
-    pairings += [Pairing(kind=episode.kind, recorded=None, rehearsed=episode) for episode in left]
+        pairings.append(Pairing(kind=episode.kind, cause=episode.cause, recorded=episode, rehearsed=nearest))
+    pairings += [Pairing(kind=each.kind, cause=each.cause, recorded=None, rehearsed=each) for each in left]
     return tuple(sorted(pairings, key=lambda each: each.begin))

@@ -11,11 +11,11 @@ from functools import partial
 from typing import Final
 
 import structlog
-from apscheduler.schedulers.background import BackgroundScheduler
 
 from alerts.delivery.apprise_channel import AppriseChannel
 from alerts.delivery.channel import Channel
 from alerts.delivery.mqtt_channel import MqttChannel
+from alerts.delivery.policy import PROGRAMS
 from collector.advert import BleDecoding
 from collector.ble import BleCollector, RadioHealth
 from collector.echo_window import EchoWindow
@@ -35,6 +35,7 @@ from gylewatch.nightly import nightly
 from gylewatch.outages import Receiver, outage_notices
 from gylewatch.reading_sink import ReadingSink
 from gylewatch.receivers import by_one_clock, inner_parts, receivers_of, told_broker, told_radio
+from gylewatch.schedule import Schedule
 from gylewatch.settling import Settling, look
 from gylewatch.state_feed import StateFeed
 from gylewatch.trial import try_channels
@@ -165,7 +166,8 @@ class Service:
         ]
         self._ble_decoding = BleDecoding()
         self._channels = self._make_channels()
-        policies = {entry.name: entry.policy for entry in settings.channels}
+        policies = dict.fromkeys(self._channels, PROGRAMS)
+        policies |= {entry.name: entry.policy for entry in settings.channels}
         self._deliverer = Deliverer(self._store, self._channels, self._time, policies)
         self._feed = StateFeed(
             [collector.publish for collector in self._collectors], [broker.prefix for broker in settings.brokers]
@@ -208,15 +210,15 @@ class Service:
             try_channels=self._try_channels if settings.channels else None,
         )
         self._http = HttpServer(app, listener)
-        self._scheduler = self._make_scheduler()
-        self._run_parts()
+        schedule = Schedule(self._duties.run, self._upkeep, tick_s=self._tick_s)
+        self._run_parts(schedule)
 
-    def _run_parts(self) -> None:
+    def _run_parts(self, schedule: Schedule) -> None:
         parts: list[tuple[Callable[[], None], Callable[[], None]]] = [
             (self._worker.start, self._worker.stop),
             (self._ingest.start, self._ingest.stop),
             (self._http.start, self._http.stop),
-            (self._scheduler.start, partial(self._scheduler.shutdown, wait=False)),
+            (schedule.start, schedule.stop),
             *((collector.start, collector.stop) for collector in self._collectors),
             *((radio.start, radio.stop) for radio in self._radios),
             # Stopped first: what publishes must not run into a connection that is being closed.
@@ -252,16 +254,6 @@ class Service:
         records = self._store.floats()
         self._ble_decoding = self._settings.ble.decoding(records)
         return frozenset(record.float_id for record in records)
-
-    def _make_scheduler(self) -> BackgroundScheduler:
-        scheduler = BackgroundScheduler(
-            timezone="UTC",
-            job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 1},
-        )
-        scheduler.add_job(self._duties.run, "interval", seconds=self._tick_s)
-        # At night, when nobody looks at the page; not on the hour, when everything else runs.
-        scheduler.add_job(self._upkeep, "cron", hour=3, minute=17)
-        return scheduler
 
     def _judge_silence(self) -> None:
         if self._time.look() is not None or self._ingest.health().stopped is not None:

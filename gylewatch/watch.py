@@ -8,7 +8,7 @@ only now and then, to spare a memory card, and a restart draws the same conclusi
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
@@ -16,6 +16,7 @@ from typing import Final
 import structlog
 
 from alerts.alert import Alert, Kind, Subject
+from alerts.engine import withdrawn
 from alerts.settings import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch import pipeline
@@ -85,7 +86,7 @@ class BatchWatch:
         self._course = _course(store, record, alert_settings)
         self._told: tuple[Alert, ...] = ()  # not empty while a batch is read again
         self._rereading = False
-        self._still_open: set[Subject] = set()  # told before a batch was read again, and not found again yet
+        self._still_open: dict[Subject, Alert] = {}  # told before a batch was read again, and not found again yet
         self._ahead_since: datetime | None = None  # by the clock that says so
         self._left_out_from: datetime | None = None  # the earliest reading that was left out as ahead of the clock
         self._state = pipeline.start(self._course)
@@ -152,9 +153,9 @@ class BatchWatch:
             self._take_sample(*samples.pop(), pending)
         if not more:
             self._take_probes(probes, until=None)
-        alerts = self._save(pending)
         if not more and self._rereading:
-            self._end_rereading()
+            self._end_rereading(pending)
+        alerts = self._save(pending)
         newest = pending.estimates[-1] if pending.estimates else None
         until = readings[-1][1].time if readings else None
         return Progress(batch_id=self._record.batch_id, estimate=newest, alerts=alerts, until=until, more=more)
@@ -163,7 +164,8 @@ class BatchWatch:
         """Judge that time has passed. Only when everything stored has been concluded from."""
         pending = _Pending()
         self._conclude(pipeline.on_tick(self._course, self._state, now), pending)
-        self._still_open.clear()
+        self._withdraw(self._still_open, pending)
+        self._still_open = {}
         alerts = self._save(pending)
         return Progress(batch_id=self._record.batch_id, estimate=None, alerts=alerts, until=None, more=False)
 
@@ -244,29 +246,49 @@ class BatchWatch:
             pending.estimates.append(outcome.estimate)
         pending.alerts.extend(alert for alert in outcome.alerts if not self._was_told(alert))
 
-    def _end_rereading(self) -> None:
-        """From here on everything is news, but for what only a tick finds again: that the float is still silent."""
+    def _end_rereading(self, pending: _Pending) -> None:
+        """From here on everything is news, but for what only a tick finds again: that the float is still silent.
+
+        What was told, is open and has not been found again is over, and that is told.
+        """
         self._rereading = False
         self._told = ()
-        told = {record.alert.subject for record in self._store.open_alerts(self._record.batch_id)}
-        self._still_open = told - {alert.subject for alert in self._state.alerts.open}
+        told = {record.alert.subject: record.alert for record in self._store.open_alerts(self._record.batch_id)}
+        for alert in pending.alerts:
+            if alert.resolves is None:
+                told[alert.subject] = alert
+            else:
+                told.pop(alert.subject, None)
+        found = {alert.subject for alert in self._state.alerts.open}
+        gone = {subject: alert for subject, alert in told.items() if subject not in found}
+        self._still_open = {subject: alert for subject, alert in gone.items() if subject.kind is Kind.FLOAT_SILENT}
+        self._withdraw({subject: gone[subject] for subject in gone.keys() - self._still_open.keys()}, pending)
+
+    def _withdraw(self, gone: Mapping[Subject, Alert], pending: _Pending) -> None:
+        clock = self._state.alerts.memory.clock
+        pending.alerts.extend(withdrawn(alert, clock or alert.time) for alert in gone.values())
 
     def _was_told(self, alert: Alert) -> bool:
         if alert.subject in self._still_open:
-            self._still_open.discard(alert.subject)
+            del self._still_open[alert.subject]
             return alert.resolves is None
-        return self._rereading and any(
-            told.subject == alert.subject
-            and told.resolves == alert.resolves
-            and abs(told.time - alert.time) < TOLD_WITHIN
-            for told in self._told
-        )
+        if not self._rereading:
+            return False
+        told = [each for each in self._told if each.subject == alert.subject]
+        if any(each.resolves == alert.resolves and abs(each.time - alert.time) < TOLD_WITHIN for each in told):
+            return True
+        if alert.resolves is None:
+            return bool(told) and told[-1].resolves is None  # it is open, however much earlier it was raised
+        # An end that is news: what is raised after it is news as well.
+        self._told = tuple(each for each in self._told if each.subject != alert.subject)
+        return False
 
     def _save(self, pending: _Pending, *, with_state: bool = False) -> tuple[Alert, ...]:
         newest = pending.estimates[-1].time if pending.estimates else None
         due = newest is not None and (self._saved_at is None or newest - self._saved_at >= STATE_EVERY)
-        whole = with_state or due or bool(pending.alerts)
-        if not (whole or pending.estimates):
+        # While a batch is read again only its end is kept: after a kill it begins anew, and knows what was told.
+        whole = (with_state or due or bool(pending.alerts)) and not self._rereading
+        if not (whole or pending.estimates or pending.alerts):
             return ()
         saved = self._store.save_outcomes(
             self._record.batch_id,

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from sqlalchemy import and_, case, exists, false, func, not_, or_, select, update
+from sqlalchemy import Connection, and_, case, exists, false, func, not_, or_, select, update
 from sqlalchemy.orm import aliased
 
 from alerts.alert import Severity
+from alerts.engine import REPLACED
 from alerts.notice import Beginning, Message, Notice, ServiceNotice, Standing
 from gylewatch.errors import NotFound
 from gylewatch.values import BatchId
@@ -24,6 +25,9 @@ RETRY_WITHIN: Final = timedelta(hours=25)
 HELD_WITHIN: Final = timedelta(hours=169)
 # A second line and reminders wait for at most a week. A snooze may be longer, and is looked up.
 
+_MOST_STAGES: Final = 2 * len(Severity)
+# An alert is raised at most once for each severity, with an end between each two.
+
 _WAITING = (OutboxRow.delivered.is_(None), OutboxRow.given_up.is_(False))
 
 
@@ -35,11 +39,24 @@ def waiting_rows(
     return [{"channel": channel, **row, "given_up": False, "reason": ""} for channel in dict.fromkeys(channels)]
 
 
+def tell_again(connection: Connection, alert_id: int, *, at: datetime) -> None:
+    """Let every channel that has heard of an alert hear of it again at a time, within a transaction."""
+    told = (OutboxRow.alert_id == alert_id, OutboxRow.told > 0)
+    change = {"delivered": None, "given_up": False, "attempts": 0, "due": at, "reason": "it is snoozed"}
+    connection.execute(update(OutboxRow).where(*told).values(change))
+
+
+def put_off(connection: Connection, alert_id: int, *, waits_until: datetime, until: datetime) -> None:
+    """Let what waits for the end of a snooze wait until another time, within a transaction."""
+    waits = (OutboxRow.alert_id == alert_id, OutboxRow.due == waits_until, *_WAITING)
+    connection.execute(update(OutboxRow).where(*waits).values(due=until))
+
+
 class Outbox(Part):
     """Deliveries: at least once, each remembered."""
 
-    def outbox_due(self, now: datetime, limit: int) -> tuple[OutboxRecord, ...]:
-        """At most `limit` deliveries that are to be tried by `now`, the oldest first.
+    def outbox_due(self, now: datetime, limit: int, *, after: int = 0) -> tuple[OutboxRecord, ...]:
+        """At most `limit` deliveries behind the one with id `after` that are to be tried by `now`, the oldest first.
 
         A time to try again that lies farther ahead than any pause was written while the machine's clock was ahead; it
         holds nothing back.
@@ -49,7 +66,7 @@ class Outbox(Part):
         )
         snoozed = and_(AlertRow.snoozed_until.is_not(None), AlertRow.snoozed_until >= OutboxRow.due)
         due = or_(OutboxRow.due.is_(None), OutboxRow.due <= now, and_(too_far, not_(snoozed)))
-        return self._outbox(*_WAITING, due, order=OutboxRow.id, limit=limit)
+        return self._outbox(*_WAITING, OutboxRow.id > after, due, order=OutboxRow.id, limit=limit)
 
     def outbox_failing(self, limit: int = 100) -> tuple[OutboxRecord, ...]:
         """Deliveries that failed and are tried again, or were given up, each with its reason; the newest first."""
@@ -57,13 +74,20 @@ class Outbox(Part):
         return self._outbox(*failed, order=OutboxRow.id.desc(), limit=limit)
 
     def outbox_beginning(self, outbox_id: int) -> Beginning | None:
-        """What the same channel did with the beginning of which this delivery tells the end; None: it never had it."""
-        for query in (_beginning_of_alert(outbox_id), _beginning_of_notice(outbox_id)):
-            with self._database.reading() as connection:
-                row = connection.execute(query).mappings().first()
-            if row is not None:
-                return _beginning(row)
-        return None
+        """What the same channel did with the beginning of which this delivery tells the end; None: it never had it.
+
+        An alert that became graver began more than once: who heard of it at any severity is to hear its end.
+        """
+        with self._database.reading() as connection:
+            stages = connection.execute(_stages_of_alert(outbox_id)).mappings().all()
+            notice = connection.execute(_beginning_of_notice(outbox_id)).mappings().first()
+        if notice is not None:
+            return _beginning(notice)
+        heard = [_beginning(row) for row in _since_last_end(stages) if row["outbox_id"] is not None]
+        for decisive in (Beginning.TOLD, Beginning.WAITING):
+            if decisive in heard:
+                return decisive
+        return heard[0] if heard else None
 
     def outbox_delivered(self, outbox_id: int, now: datetime, *, again: datetime | None = None) -> None:
         """Note that a channel has taken a message.
@@ -145,11 +169,17 @@ class Outbox(Part):
 
 def _messages() -> Any:
     later, ending = aliased(AlertRow), aliased(NoticeRow)
-    alert_over = exists().where(
-        later.batch_id == AlertRow.batch_id,
-        later.resolves == AlertRow.kind,
-        later.cause == AlertRow.cause,
-        later.id > AlertRow.id,
+    ended_with = (
+        select(later.evidence)
+        .where(
+            later.batch_id == AlertRow.batch_id,
+            later.resolves == AlertRow.kind,
+            later.cause == AlertRow.cause,
+            later.id > AlertRow.id,
+        )
+        .order_by(later.id)
+        .limit(1)
+        .scalar_subquery()
     )
     notice_over = exists().where(ending.cause == NoticeRow.cause, ending.ends.is_(True), ending.id > NoticeRow.id)
     return (
@@ -161,10 +191,10 @@ def _messages() -> Any:
             OutboxRow.due,
             OutboxRow.reason,
             OutboxRow.alert_id,
-            case(
-                (OutboxRow.alert_id.is_not(None), alert_over), (NoticeRow.id.is_not(None), notice_over), else_=false()
-            ).label("over"),
+            case((OutboxRow.alert_id.is_not(None), ended_with)).label("ended_with"),
+            case((NoticeRow.id.is_not(None), notice_over), else_=false()).label("notice_over"),
             BatchRow.document,
+            BatchRow.ended.label("batch_ended"),
             AlertRow,
             *(column.label(f"notice_{column.key}") for column in NoticeRow.__table__.columns),
         )
@@ -174,26 +204,39 @@ def _messages() -> Any:
     )
 
 
-def _beginning_of_alert(outbox_id: int) -> Any:
-    told, end, begin = aliased(OutboxRow), aliased(AlertRow), aliased(AlertRow)
+def _stages_of_alert(outbox_id: int) -> Any:
+    """What was raised and ended of the same subject before the end that this delivery tells, the newest first."""
+    told, end, stage = aliased(OutboxRow), aliased(AlertRow), aliased(AlertRow)
+    begins_or_ends = or_(
+        and_(stage.resolves == NOT_RESOLVING, stage.kind == end.resolves), stage.resolves == end.resolves
+    )
     return (
-        select(OutboxRow.told, OutboxRow.delivered, OutboxRow.given_up)
+        select(
+            stage.resolves,
+            stage.evidence,
+            OutboxRow.id.label("outbox_id"),
+            OutboxRow.told,
+            OutboxRow.delivered,
+            OutboxRow.given_up,
+        )
         .join_from(told, end, told.alert_id == end.id)
         .join(
-            begin,
-            and_(
-                begin.batch_id == end.batch_id,
-                begin.kind == end.resolves,
-                begin.cause == end.cause,
-                begin.resolves == NOT_RESOLVING,
-                begin.id < end.id,
-            ),
+            stage,
+            and_(stage.batch_id == end.batch_id, stage.cause == end.cause, stage.id < end.id, begins_or_ends),
         )
-        .join(OutboxRow, and_(OutboxRow.alert_id == begin.id, OutboxRow.channel == told.channel))
+        .outerjoin(OutboxRow, and_(OutboxRow.alert_id == stage.id, OutboxRow.channel == told.channel))
         .where(told.id == outbox_id)
-        .order_by(begin.id.desc())
-        .limit(1)
+        .order_by(stage.id.desc())
+        .limit(_MOST_STAGES)
     )
+
+
+def _since_last_end(stages: Sequence[Any]) -> Iterator[Any]:
+    for row in stages:
+        if row["resolves"] == NOT_RESOLVING:
+            yield row
+        elif not row["evidence"].get(REPLACED):
+            return
 
 
 def _beginning_of_notice(outbox_id: int) -> Any:
@@ -224,7 +267,9 @@ def _outbox_record(row: Any) -> OutboxRecord:
         attempts=row["attempts"],
         message=replace(_message(row), told=row["told"]),
         standing=Standing(
-            over=bool(row["over"]),
+            # A beer that has been packaged needs no reminding, though nothing ended its alerts.
+            over=row["ended_with"] is not None or row["batch_ended"] is not None or bool(row["notice_over"]),
+            replaced=bool((row["ended_with"] or {}).get(REPLACED)),
             acknowledged=row["acknowledged_at"] is not None,
             snoozed_until=row["snoozed_until"],
             held=row["due"] is not None and row["attempts"] == 0 and row["told"] == 0,

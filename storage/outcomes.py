@@ -13,7 +13,7 @@ from fermentation.estimate import Estimate
 from gylewatch.errors import NotFound
 from gylewatch.values import BatchId
 from storage.database import insert_new, upsert
-from storage.outbox import waiting_rows
+from storage.outbox import put_off, tell_again, waiting_rows
 from storage.part import Part
 from storage.readings import in_period
 from storage.records import AlertRecord, StateRecord
@@ -150,29 +150,41 @@ class Outcomes(Part):
         return {batch_id: tuple(records) for batch_id, records in found.items()}
 
     def acknowledge_alert(self, alert_id: int, *, who: str, time: datetime) -> None:
-        """Note that a person has seen an alert.
+        """Note that a person has seen an alert. That ends a snooze: the last word counts.
 
         Raises
         ------
         NotFound
             No alert has that id.
         """
-        self._change_alert(alert_id, acknowledged_at=time, acknowledged_by=who)
+        with self._database.writing() as connection:
+            _rest(connection, alert_id, until=None, acknowledged_at=time, acknowledged_by=who)
 
     def snooze_alert(self, alert_id: int, *, until: datetime | None) -> None:
-        """Note that an alert is not to be repeated before `until`; None ends the snooze.
+        """Let an alert rest until a time; None: until now. Then every channel that has heard of it hears it again.
+
+        Whether it still must is decided then: not if it is over, nor if somebody acknowledges it meanwhile.
 
         Raises
         ------
         NotFound
             No alert has that id.
         """
-        self._change_alert(alert_id, snoozed_until=until)
-
-    def _change_alert(self, alert_id: int, **change: Any) -> None:
         with self._database.writing() as connection:
-            if connection.execute(update(AlertRow).where(AlertRow.id == alert_id).values(**change)).rowcount == 0:
-                raise NotFound("alert", str(alert_id))
+            _rest(connection, alert_id, until=until)
+            if until is not None:
+                tell_again(connection, alert_id, at=until)
+
+
+def _rest(connection: Connection, alert_id: int, *, until: datetime | None, **change: Any) -> None:
+    """Replace the snooze of an alert, and move what waits for its end."""
+    row = connection.execute(select(AlertRow.time, AlertRow.snoozed_until).where(AlertRow.id == alert_id)).one_or_none()
+    if row is None:
+        raise NotFound("alert", str(alert_id))
+    connection.execute(update(AlertRow).where(AlertRow.id == alert_id).values(snoozed_until=until, **change))
+    if row.snoozed_until is not None:
+        # Due since it was raised, that is at once.
+        put_off(connection, alert_id, waits_until=row.snoozed_until, until=until or row.time)
 
 
 def _save_alert(connection: Connection, batch_id: BatchId, alert: Alert, channels: Sequence[str]) -> AlertRecord | None:

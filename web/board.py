@@ -41,7 +41,12 @@ def is_asleep(alert: AlertRecord, now: datetime) -> bool:
 
 def is_waiting(alert: AlertRecord, now: datetime) -> bool:
     """Whether the alert still waits for a person."""
-    return alert.acknowledged_at is None and not is_asleep(alert, now)
+    return not is_seen(alert) and not is_asleep(alert, now)
+
+
+def is_seen(alert: AlertRecord) -> bool:
+    """Whether a person has acknowledged the alert and not put it to sleep since: the last word counts."""
+    return alert.acknowledged_at is not None and alert.snoozed_until is None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

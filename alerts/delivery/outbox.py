@@ -44,12 +44,12 @@ class OutboxEntry(Protocol):
 class OutboxStore(Protocol):
     """Where deliveries are kept."""
 
-    def outbox_due(self, now: datetime, limit: int) -> Sequence[OutboxEntry]:
-        """Deliveries that are to be tried by `now`, the oldest first."""
+    def outbox_due(self, now: datetime, limit: int, *, after: int = 0) -> Sequence[OutboxEntry]:
+        """Deliveries behind the one with id `after` that are to be tried by `now`, the oldest first."""
         ...
 
     def outbox_beginning(self, outbox_id: int) -> Beginning | None:
-        """What the channel did with the beginning of which this delivery tells the end."""
+        """What the channel did with the beginning, at any severity, of which this delivery tells the end."""
         ...
 
     def outbox_delivered(self, outbox_id: int, now: datetime, *, again: datetime | None = None) -> None:
@@ -222,7 +222,8 @@ def deliver_due(
     policies : what each channel wants to hear and when; a channel without one hears everything at once
     policy : when to try again; the default suits a home network
     generator : spreads the retries; None: no spread
-    limit : most deliveries in this pass
+    limit : most attempts in this pass. What waits for something else is no attempt: however much of it there is, it
+        keeps nothing behind it from being told
     handed_over : what channels took and the store has not noted; kept by the caller from pass to pass and changed here
 
     Returns
@@ -231,8 +232,16 @@ def deliver_due(
     """
     remembered: MutableSet[int] = set() if handed_over is None else handed_over
     work = _Pass(store, channels, policies or {}, now, policy or RetryPolicy(), generator, remembered)
-    for entry in store.outbox_due(now, limit):
-        work.take(entry)
+    after, left = 0, True
+    while left:
+        entries = store.outbox_due(now, limit, after=after)
+        left = len(entries) == limit
+        for entry in entries:
+            if len(work.delivered) + len(work.failures) >= limit:
+                left = False
+                break
+            work.take(entry)
+            after = entry.id
     return DeliveryRound(
         delivered=tuple(work.delivered),
         left_out=tuple(work.left_out),

@@ -36,6 +36,7 @@ class ChannelPolicy:
     digest : time of the daily summary; None: no summary
     after : a second line: an alert goes here only if it is open and nobody acknowledged it for so long
     remind : an open alert (warning or critical) that nobody acknowledged is told again at this interval
+    once : each message once: what became graver before it could be told too, and nothing again after a snooze
     """
 
     least: Severity = Severity.INFO
@@ -44,6 +45,7 @@ class ChannelPolicy:
     digest: time | None = None
     after: timedelta = timedelta(0)
     remind: timedelta | None = None
+    once: bool = False
 
     def __post_init__(self) -> None:
         if self.quiet is not None and self.quiet[0] == self.quiet[1]:
@@ -51,7 +53,10 @@ class ChannelPolicy:
 
 
 EVERYTHING: Final = ChannelPolicy()
-"""For programs: every message, at once."""
+"""Every message, at once."""
+
+PROGRAMS: Final = ChannelPolicy(once=True)
+"""The same for programs: they do not forget, and would count what is repeated as another alert."""
 
 
 class Action(StrEnum):
@@ -80,7 +85,7 @@ def decide(
     policy : of the channel
     message : with the number of times this channel took it
     standing : what has become of it since
-    beginning : for an end, what the channel did with the beginning; None: it never had one
+    beginning : for an end, what the channel did with the beginning; None: it never had it, e.g. it is newer
     now : aware, UTC
     """
     if isinstance(message, ServiceNotice) and message.is_digest:
@@ -100,9 +105,14 @@ def _why_not_at_all(policy: ChannelPolicy, message: Message, standing: Standing)
     second_line = policy.after > timedelta(0)
     if _RANK[message.severity] < _RANK[policy.least]:
         return f"this channel wants {policy.least} and above"
+    if policy.once and message.told:
+        return "this channel hears each message once"
     if standing.over and (standing.held or second_line or message.told):
         return "it was over before it was to be told"
-    if standing.acknowledged and (second_line or message.told):
+    if standing.replaced and not policy.once:
+        return "a graver alert takes its place"
+    # A snooze that came after it asks to be told again; acknowledging ends a snooze.
+    if standing.acknowledged and standing.snoozed_until is None and (second_line or message.told):
         return "somebody acknowledged it"
     return None
 
@@ -154,7 +164,10 @@ def digest_slot(policy: ChannelPolicy, now: datetime) -> datetime | None:
 def _decide_end(policy: ChannelPolicy, message: Message, beginning: Beginning | None, now: datetime) -> Decision:
     if message.replaced:
         return _leave_out("a graver alert takes its place")
-    if beginning in (Beginning.LEFT_OUT, Beginning.GIVEN_UP):
+    if message.has_verdict and not policy.once:
+        # "Over: the gravity has stopped falling" beside "finished" sounds as if it fell again.
+        return _leave_out("its verdict is told by itself")
+    if beginning in (None, Beginning.LEFT_OUT, Beginning.GIVEN_UP):
         return _leave_out("nobody here heard the beginning")
     if beginning is Beginning.WAITING:
         return Decision(action=Action.WAIT, reason="the beginning has not been told yet")

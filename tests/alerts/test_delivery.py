@@ -38,7 +38,7 @@ def an_alert(minutes: float, kind: Kind = Kind.FERMENTATION_FINISHED, **evidence
         time=at(minutes),
         kind=kind,
         severity=Severity.INFO,
-        summary="Fermentation has finished at 1.0121, 77% apparent attenuation.",
+        summary="The beer has come to rest at 1.0121, 77% apparent attenuation, as expected of this yeast.",
         evidence={"gravity_sg": 1.0121, "probability_still": 0.97, "sustained_h": 15.2, **evidence},
     )
 
@@ -117,7 +117,7 @@ def test_a_web_hook_gets_batch_summary_evidence_next_step_and_caution(http: Http
     (post,) = http.posts
     assert post["title"] == "Harbour Pale: Fermentation has finished"
     for part in (
-        "Fermentation has finished at 1.0121",
+        "The beer has come to rest at 1.0121",
         "gravity: 1.0121",
         "probability still: 97 %",
         "sustained: 15.2 hours",
@@ -373,8 +373,10 @@ def test_nobody_hears_the_end_of_what_they_never_heard_begin(store: Store) -> No
 
 def test_the_end_of_an_alert_that_became_graver_is_not_told(store: Store) -> None:
     beginning = an_alert(1)
-    put(store, beginning, its_end(2, beginning, **{REPLACED: True}), an_alert(3))
     channel = FakeChannel("phone")
+    put(store, beginning)
+    deliver_due(store, of(channel), at(1))
+    put(store, its_end(2, beginning, **{REPLACED: True}), an_alert(3))
 
     done = deliver_due(store, of(channel), at(4))
 

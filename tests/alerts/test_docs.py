@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import fields
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -11,8 +12,10 @@ import pytest
 from alerts.advice import ADVICE, ADVICE_ON_CAUSE
 from alerts.alert import Kind, Subject
 from alerts.battery_rules import CHEMISTRIES
+from alerts.delivery.policy import DIGEST_LATE, MOST_REMINDERS
 from alerts.settings import AlertSettings, load_alert_settings
 from alerts.thresholds import section_name
+from web.alert_actions import SNOOZE_HOURS
 
 DOCUMENT = (Path(__file__).parents[2] / "docs" / "alerts.md").read_text(encoding="utf-8")
 SECTIONS = dict(re.findall(r"^## `([a-z-]+)`\n(.*?)(?=^## |\Z)", DOCUMENT, flags=re.MULTILINE | re.DOTALL))
@@ -75,6 +78,19 @@ def test_the_example_can_be_used_as_it_stands() -> None:
 
     assert settings.fermentation_finished.sustained_h == 24
     assert not settings.is_enabled(Kind.TEMPERATURE_DRIFT)
+
+
+def test_what_a_person_and_a_channel_can_do_is_told_with_the_programs_own_numbers() -> None:
+    doing = DOCUMENT.partition("## What you can do about an open alert")[2].partition("## Delivery")[0]
+    hours = [str(hours) for hours in SNOOZE_HOURS]
+
+    assert f"{', '.join(hours[:-1])} or {hours[-1]} hours" in doing
+    assert MOST_REMINDERS == 3
+    assert "three times at most" in " ".join(doing.split())
+    assert timedelta(hours=6) == DIGEST_LATE
+    assert "within six hours" in doing
+    for key in ("least", "quiet", "time_zone", "remind_hours", "after_hours", "digest"):
+        assert f"`{key}`" in doing
 
 
 def test_finished_warns_of_bursting_bottles_and_of_air_and_defers_to_local_rules() -> None:

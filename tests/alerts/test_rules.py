@@ -9,6 +9,7 @@ import pytest
 from alerts.alert import Alert, Kind, Severity
 from tests.alerts.scenario import (
     Brew,
+    Course,
     constant,
     hours_of,
     kinds,
@@ -196,6 +197,43 @@ def test_a_drift_ends_when_the_temperature_has_come_back() -> None:
 
     (end,) = resolved(alerts, Kind.TEMPERATURE_DRIFT)
     assert 155 < hours_of(end) < 185
+
+
+def settled(after: Course) -> Brew:
+    """A beer that cooled by 1.2 C in two days when its own heat was gone, and was at home there for two days."""
+    return scenario(
+        wanted_c=(18.0, 21.0),
+        temperature_c=until(230, until(150, ramp(100, 20.4, 150, 19.2), constant(19.2)), after),
+        length_h=330.0,
+    )
+
+
+def test_a_beer_that_has_settled_elsewhere_is_at_home_there() -> None:
+    swing = until(250, ramp(230, 19.2, 250, 18.8), ramp(250, 18.8, 270, 19.2))  # within half a degree
+
+    alerts = settled(swing).run()
+
+    drift = only(alerts, Kind.TEMPERATURE_DRIFT)
+    assert 100 < hours_of(drift) < 150
+    assert hours_of(resolved(alerts, Kind.TEMPERATURE_DRIFT)[0]) < 200
+
+
+def test_a_further_drift_from_where_it_has_settled_is_told_too() -> None:
+    first, second = raised(settled(ramp(230, 19.2, 270, 18.2)).run(), Kind.TEMPERATURE_DRIFT)
+
+    assert hours_of(first) < 150
+    assert 230 < hours_of(second) < 270
+    assert second.evidence["usual_low_c"] == 19.2
+
+
+def test_a_drift_is_not_over_because_nobody_knows_how_it_goes_on() -> None:
+    falling = ramp(60, 19.2, 180, 15.6)  # 0.03 C an hour
+    deaf = scenario(wanted_c=(14.0, 20.5), temperature_c=falling, heard=lambda h: not 110 < h < 120, length_h=170.0)
+
+    alerts = deaf.run()
+
+    assert hours_of(only(alerts, Kind.TEMPERATURE_DRIFT)) < 110
+    assert resolved(alerts, Kind.TEMPERATURE_DRIFT) == ()
 
 
 def test_a_jump_out_of_the_range_is_told_once_after_an_hour_and_is_no_drift() -> None:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import threading
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
 import cbor2
 import pytest
@@ -16,7 +18,7 @@ from collector.inbox import Delivery, Inbox
 from collector.ingest import Ingest, reader
 from collector.mapping import JsonMapping, Place
 from collector.packet import Packet, Reason, Rejected, Source
-from collector.probe import Probe
+from collector.probe import APART, Probe, thin_out
 from gylewatch.values import FloatId, ProbeReading, Reading, VesselId
 from tests.collector.sinks import MemorySink
 from tests.eventually import eventually
@@ -196,3 +198,52 @@ def test_readings_are_stored_once_and_counted() -> None:
 
     assert (ingest.health().accepted, ingest.health().duplicates) == (1, 1)
     assert [each.temperature_c for each in sink.probes.values()] == [19]
+
+
+def at(*seconds: float) -> tuple[ProbeReading, ...]:
+    return tuple(
+        ProbeReading(time=NOW + timedelta(seconds=s), probe="well", vessel=VesselId("FV1"), temperature_c=19.0)
+        for s in seconds
+    )
+
+
+def test_of_a_probe_that_reports_each_second_about_one_a_minute_is_kept() -> None:
+    _, wanted = thin_out({}, at(*range(3600)))
+
+    assert len(wanted) == 80
+    assert all(later.time - earlier.time == APART for earlier, later in pairwise(wanted))
+
+
+def test_a_probe_that_reports_each_minute_or_late_is_kept_whole() -> None:
+    trembling = at(*(60 * i + 7 * (-1) ** i for i in range(60)))
+    late = at(-3600, -3300, -3000)
+    other = replace(at(3544)[0], probe="spare")
+
+    _, wanted = thin_out({}, (*trembling, *late, other))
+
+    assert wanted == (*trembling, *late, other)
+
+
+def test_it_makes_no_difference_how_the_readings_are_bundled() -> None:
+    found = at(*range(0, 1000, 7))
+
+    last, first = thin_out({}, found[:50])
+    _, second = thin_out(last, found[50:])
+
+    assert first + second == thin_out({}, found)[1]
+
+
+def test_what_is_thinned_out_is_acknowledged_and_counted() -> None:
+    sink, inbox, receipts = MemorySink(), Inbox(), list[int]()
+    ingest = Ingest(inbox, sink, frozenset, read=reader(Decoding(probes=(OURS,))), now=lambda: NOW)
+
+    for second in range(-100, 0):
+        payload = senml({"n": "temperature", "u": "Cel", "v": 19, "bt": NOW.timestamp() + second})
+        packet = Packet(source=Source.MQTT, origin=TOPIC, payload=payload, received=NOW)
+        inbox.put(Delivery(packet=packet, acknowledge=lambda: receipts.append(1)), threading.Event())
+    ingest.start()
+    eventually("all are acknowledged", lambda: len(receipts) == 100)
+    ingest.stop()
+
+    assert sorted(int((time - NOW).total_seconds()) for _, time in sink.probes) == [-100, -55, -10]
+    assert (ingest.health().accepted, ingest.health().thinned) == (3, 97)

@@ -50,12 +50,13 @@ def test_an_alert_is_acknowledged_by_name(warned: Terminal) -> None:
     assert "seen by Ada" in warned.type("alert list").out
 
 
-def test_an_alert_that_is_over_cannot_be_snoozed(warned: Terminal) -> None:
+@pytest.mark.parametrize("action", ["acknowledge", "snooze"])
+def test_nothing_can_be_done_about_an_alert_that_is_over(warned: Terminal, action: str) -> None:
     everything = warned.type("alert list --all --json").json
     still_open = {one["id"] for one in warned.type("alert list --json").json}
     over = next(one["id"] for one in everything if one["id"] not in still_open)
 
-    answer = warned.type(f"alert snooze {over}")
+    answer = warned.type(f"alert {action} {over}")
 
     assert answer.code == 2
     assert "is over already" in answer.err

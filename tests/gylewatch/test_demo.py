@@ -17,7 +17,7 @@ from urllib.request import urlopen
 import numpy as np
 import pytest
 
-from gylewatch.demo_brewery import BEERS, LENGTH, Beer, readings_of
+from gylewatch.demo_brewery import BEERS, LENGTH, PROBE_OFF_C, Beer, probe_readings_of, readings_of
 from gylewatch.demo_broker import given_broker
 from gylewatch.errors import ConfigError
 from tests.eventually import eventually
@@ -109,3 +109,30 @@ def test_an_invented_beer_ferments_out_within_the_demo(beer: Beer) -> None:
     assert np.median(angles[:40]) > np.median(angles[-200:]) + 10
     assert readings[-1].time > START + LENGTH - timedelta(hours=2)
     assert 0.9 < len(readings) / (LENGTH / timedelta(minutes=15)) < 1.0  # some packets are lost
+
+
+def test_a_vessel_of_the_demo_has_a_probe_that_measures_the_beer_in_which_its_float_lies() -> None:
+    (beer,) = [beer for beer in BEERS if beer.probe is not None]
+    by_float = {each.time: each.temperature_c for each in readings_of(beer, START, np.random.default_rng(1))}
+
+    heard = list(probe_readings_of(beer, START, np.random.default_rng(2)))
+
+    off = np.array([each.temperature_c - by_float[each.time] for each in heard if each.time in by_float])
+    assert len(heard) == LENGTH / timedelta(minutes=15)
+    assert {(each.probe, each.vessel) for each in heard} == {(beer.probe, beer.vessel)}
+    assert abs(np.median(off) - PROBE_OFF_C) < 0.02
+    assert np.abs(off - PROBE_OFF_C).max() < 0.5
+    assert list(probe_readings_of(BEERS[0], START, np.random.default_rng(2))) == []
+
+
+def test_the_demos_probe_is_heard(tmp_path: Path) -> None:
+    folder = tmp_path / "temporary"
+
+    with demo(folder) as process:
+        eventually("the page is named", lambda: page(folder) is not None, 60)
+        found = page(folder)
+        assert found is not None
+        place = f"{found[0]}api/v1/batches/cold-cellar-lager/temperatures"
+        eventually("it is heard", lambda: b"thermowell-2" in urlopen(place, timeout=10).read(), 30)
+        process.send_signal(signal.SIGINT)
+        assert process.wait(15) == 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -9,12 +10,14 @@ import pytest
 
 from alerts.alert import Alert, Kind, Severity
 from alerts.engine import REPLACED
+from alerts.probe_rules import DISAGREE
 from gylewatch.rehearsing import Episode, episodes, pair
 from gylewatch.values import FloatId
 from storage.store import Store
 from tests.eventually import eventually
 from tests.gylewatch.brew import PITCHED, pale_readings
 from tests.gylewatch.live import BATCH, furnish, running, settings
+from tests.gylewatch.workbench import BATCH as WORKBENCH_BATCH
 from tests.gylewatch.workbench import Terminal
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
@@ -122,3 +125,18 @@ def test_the_nearest_of_a_kind_is_the_same_event_and_what_is_days_away_is_not() 
         (episode(100), None),
         (None, episode(200)),
     ]
+
+
+def test_two_things_that_one_kind_tells_are_told_apart(workbench: Terminal) -> None:
+    (workbench.folder / "same.toml").write_text("[alerts]\n")
+    curve = Alert(time=NOON, kind=Kind.CALIBRATION_SUSPECT, severity=Severity.WARNING, summary="", evidence={})
+    probe = replace(curve, cause=DISAGREE, evidence={"cause": DISAGREE})
+    with workbench.store() as store:
+        store.save_outcomes(WORKBENCH_BATCH, alerts=[curve, probe])
+
+    answer = workbench.type("rehearse --settings same.toml")
+    (batch,) = workbench.type("rehearse --settings same.toml --json").json["batches"]
+
+    assert f"calibration-suspect ({DISAGREE})" in answer.out
+    assert {each["cause"] for each in batch["alerts"]} == {None, DISAGREE}
+    assert "none of its readings is stored" in answer.out

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from alerts.alert import Alert, Kind
+from alerts.alert import Alert, Kind, Severity
 from alerts.probe_rules import DISAGREE
 from alerts.settings import AlertSettings
 from calibration.fit import fit_curve
@@ -418,3 +418,77 @@ def test_a_probe_from_before_pitching_or_in_another_vessel_is_not_compared(store
     follow(watch(store))
 
     assert disagreements(store) == []
+
+
+def suspect(hours: float) -> Alert:
+    """An alert about the curve that the readings alone give no reason for."""
+    return Alert(
+        time=READINGS[0].time + timedelta(hours=hours),
+        kind=Kind.CALIBRATION_SUSPECT,
+        severity=Severity.WARNING,
+        summary="Hand samples differ from the curve.",
+        evidence={},
+    )
+
+
+def test_an_open_alert_that_is_not_found_again_is_over_once_and_is_told_so(store: Store) -> None:
+    store.append_readings(READINGS)
+    watched = watch(store)
+    follow(watched)
+    batch_id = record(store).batch_id
+    store.save_outcomes(batch_id, alerts=[suspect(2)], channels=["phone"])
+
+    watched.read_again()
+    follow(watched)
+    follow(watched)
+
+    (end,) = [each.alert for each in store.alerts(batch_id) if each.alert.resolves is Kind.CALIBRATION_SUSPECT]
+    assert "read again" in end.summary
+    assert end.time == READINGS[-1].time
+    assert Kind.CALIBRATION_SUSPECT not in [each.alert.kind for each in store.open_alerts(batch_id)]
+    assert [each.message.time for each in store.outbox_due(end.time, 100)][-2:] == [suspect(2).time, end.time]
+    assert len(store.open_alerts(batch_id)) == 1  # that the fermentation has started was found again
+
+
+def test_a_silence_that_is_not_found_again_is_over_with_the_first_tick(store: Store) -> None:
+    store.append_readings(READINGS[:20])
+    watched = watch(store)
+    follow(watched)
+    watched.tick(READINGS[19].time + timedelta(days=1))
+    store.append_readings(READINGS[20:30])
+
+    watched.read_again()
+    follow(watched)
+    told = watched.tick(READINGS[29].time + timedelta(minutes=1)).alerts
+
+    assert [alert.resolves for alert in told] == [Kind.FLOAT_SILENT]
+    assert store.open_alerts(record(store).batch_id) == ()
+
+
+def test_a_kill_while_a_batch_is_read_again_tells_nothing_twice(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("gylewatch.watch.READINGS_AT_ONCE", 50)
+    store.append_readings(READINGS)
+    watched = watch(store)
+    follow(watched)
+    batch_id = record(store).batch_id
+    store.save_outcomes(batch_id, alerts=[suspect(2)], channels=["phone"])
+    watched.read_again()
+    assert watched.step().more
+
+    follow(watch(store))  # nothing but the store remembers
+
+    assert list(estimates(store)) == uninterrupted(store)
+    told = [(each.alert.kind, each.alert.resolves) for each in store.alerts(batch_id)]
+    assert len(told) == len(set(told))
+    assert (Kind.CALIBRATION_SUSPECT, Kind.CALIBRATION_SUSPECT) in told
+
+
+def test_an_open_alert_that_is_found_again_days_later_is_not_told_twice(store: Store) -> None:
+    store.append_readings(READINGS)
+    batch_id = record(store).batch_id
+    told = replace(suspect(-60), kind=Kind.FERMENTATION_STARTED)
+    store.save_outcomes(batch_id, alerts=[told], channels=["phone"])
+
+    follow(watch(store))
+
+    assert [each.alert for each in store.alerts(batch_id)] == [told]

@@ -3,6 +3,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from alerts.alert import Kind, Severity
+from alerts.engine import REPLACED
 from alerts.notice import Beginning, ServiceNotice, Standing, digest_cause
 from storage.store import Store
 from tests.storage.examples import alert, at, batch
@@ -66,6 +67,23 @@ def test_the_beginning_of_an_alert_is_the_last_one_of_its_kind_before_the_end(st
 
     assert store.outbox_beginning(first_end.id) is Beginning.LEFT_OUT
     assert store.outbox_beginning(second_end.id) is Beginning.GIVEN_UP
+
+
+def test_an_alert_that_became_graver_began_where_any_of_its_stages_was_told(store: Store) -> None:
+    batch_id = store.add_batch(batch(), created=at(0)).batch_id
+    kind = Kind.FERMENTATION_STARTED
+    replaced = replace(alert(2, resolves=kind), evidence={REPLACED: True})
+    store.save_outcomes(batch_id, alerts=[alert(1), replaced], channels=["mail"])
+    store.save_outcomes(batch_id, alerts=[alert(2), alert(4, resolves=kind)], channels=["mail", "phone"])
+    milder, _, graver, graver_phone, end, end_phone = store.outbox_due(at(9), 10)
+
+    assert (milder.standing.replaced, graver.standing.replaced) == (True, False)
+    store.outbox_delivered(milder.id, at(9))
+    store.outbox_failed(graver.id, retry_at=None, reason="gone")
+    assert store.outbox_beginning(end.id) is Beginning.TOLD
+    assert store.outbox_beginning(end_phone.id) is Beginning.WAITING
+    store.outbox_left_out(graver_phone.id, at(9), reason="too mild")
+    assert store.outbox_beginning(end_phone.id) is Beginning.LEFT_OUT
 
 
 def test_a_delivery_knows_what_has_become_of_its_alert(store: Store) -> None:

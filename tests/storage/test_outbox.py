@@ -92,3 +92,36 @@ def test_pauses_and_snoozes_that_the_rules_allow_are_kept(waiting: Store) -> Non
     waiting.outbox_held(hook.id, until=at(month), reason="it is snoozed")
 
     assert waiting.outbox_due(at(5), 10) == ()
+
+
+def test_a_snooze_lets_every_channel_that_has_heard_hear_again(waiting: Store) -> None:
+    mail, hook = waiting.outbox_due(at(0), 10)
+    waiting.outbox_delivered(mail.id, at(3))
+    waiting.outbox_failed(hook.id, retry_at=None, reason="no such address")
+
+    waiting.snooze_alert(1, until=at(60))
+    waiting.snooze_alert(2, until=at(60))
+
+    assert waiting.outbox_due(at(59), 10) == ()
+    (again,) = waiting.outbox_due(at(60), 10)
+    assert (again.id, again.message.told, again.standing.snoozed_until) == (mail.id, 1, at(60))
+    assert waiting.outbox_counts() == {"waiting": 0, "failing": 0, "delivered": 1, "given_up": 1}
+
+
+def test_acknowledging_ends_a_snooze_and_what_waited_for_it_is_due(waiting: Store) -> None:
+    mail, hook = waiting.outbox_due(at(0), 10)
+    waiting.outbox_delivered(hook.id, at(3))
+    waiting.snooze_alert(1, until=at(60))
+    waiting.outbox_held(mail.id, until=at(60), reason="it is snoozed")
+
+    waiting.acknowledge_alert(1, who="Ada", time=at(5))
+
+    (due,) = waiting.outbox_due(at(5), 10)
+    assert (due.id, due.standing.acknowledged, due.standing.snoozed_until) == (mail.id, True, None)
+
+
+def test_what_is_due_can_be_read_on_behind_a_delivery(waiting: Store) -> None:
+    mail, hook = waiting.outbox_due(at(0), 10)
+
+    assert [record.id for record in waiting.outbox_due(at(0), 10, after=mail.id)] == [hook.id]
+    assert waiting.outbox_due(at(0), 10, after=hook.id) == ()

@@ -10,6 +10,7 @@ from storage.records import AlertRecord
 from storage.store import Store
 from tests.web import brewery
 from tests.web.test_pages import OURS, text
+from web import board
 
 
 @pytest.fixture
@@ -48,6 +49,20 @@ def test_an_alert_sleeps_for_the_hours_chosen_and_can_be_woken(
     act(client, warm, action="wake")
 
     assert stored(store, warm).snoozed_until is None
+
+
+def test_an_alert_that_is_put_to_sleep_after_it_was_seen_waits_for_a_person_again(
+    client: TestClient, store: Store, warm: AlertRecord
+) -> None:
+    act(client, warm, action="acknowledge", who="Ada")
+    assert board.is_seen(stored(store, warm))
+
+    act(client, warm, action="snooze", hours="4")
+
+    record = stored(store, warm)
+    assert not board.is_seen(record)
+    assert not board.is_waiting(record, brewery.NOW)
+    assert board.is_waiting(record, brewery.NOW + timedelta(hours=4))
 
 
 def test_an_alert_that_was_seen_or_sleeps_no_longer_asks_for_a_person_on_the_board(

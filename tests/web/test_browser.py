@@ -340,7 +340,7 @@ def test_an_alert_is_put_to_sleep_on_a_phone(browser: Browser, site: tuple[str, 
     page = open_page(browser, "phone")
     page.goto(f"{origin}/batches/{batch_id}")
 
-    page.get_by_label("Remind me no more for").first.select_option("12")
+    page.get_by_label("Tell me again in").first.select_option("12")
     page.get_by_role("button", name="Put to sleep").first.click()
     page.wait_for_selector("text=Wake it now")
 

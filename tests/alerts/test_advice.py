@@ -1,0 +1,57 @@
+"""Title and summary together, as a locked telephone shows them, and the summary alone, as the page does."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from alerts.advice import advice_on
+from alerts.alert import Alert, Kind
+from tests.alerts.scenario import Brew, constant, logistic_gravity, raised, ramp, scenario, until
+
+STORIES = {
+    "ordinary": scenario(),
+    "stalled": scenario(gravity_sg=logistic_gravity(final=1.022)),
+    "never started": scenario(gravity_sg=constant(1.052), length_h=90.0),
+    "drifting": scenario(temperature_c=ramp(60, 19.2, 160, 22.5)),
+    "too warm": scenario(temperature_c=until(60, constant(19.2), constant(23.5))),
+    "silent": scenario(heard=lambda h: h < 60),
+    "never heard": scenario(heard=lambda _h: False, length_h=20.0),
+    "stuck": scenario(angle_deg=until(40, lambda h: 25.0 + (h * 4) % 2, constant(30.0))),
+    "flat battery": scenario(battery_v=ramp(0, 3.9, 100, 3.3)),
+    "misread": scenario(misfit_sigma=lambda h: 4.0 if h > 80 else 0.5),
+    "impossible": scenario(gravity_sg=until(60, logistic_gravity(), constant(1.066)), length_h=90.0),
+}
+TOLD = [(story, alert) for story, brew in STORIES.items() for alert in raised(brew.run())]
+FEW_WORDS = {"the", "has", "is", "of", "on", "in", "not", "will"}
+
+
+def words(text: str) -> set[str]:
+    return set(re.findall(r"[a-z]+", text.lower())) - FEW_WORDS
+
+
+def test_the_stories_tell_every_kind() -> None:
+    assert {alert.kind for _, alert in TOLD} == set(Kind)
+
+
+@pytest.mark.parametrize(("story", "alert"), TOLD, ids=[f"{story}: {alert.kind}" for story, alert in TOLD])
+def test_the_summary_says_more_than_the_title_above_it_and_gives_a_number(story: str, alert: Alert) -> None:
+    title = words(advice_on(alert).title)
+
+    assert not title <= words(alert.summary), f"{story}: {advice_on(alert).title} / {alert.summary}"
+    assert re.search(r"\d", alert.summary)
+
+
+@pytest.mark.parametrize(
+    ("brew", "judgement"),
+    [
+        (scenario(gravity_sg=logistic_gravity(final=1.0136)), "close to what is expected"),  # 73.8 % of 74 to 80
+        (scenario(), "as expected"),  # 76 %
+        (scenario(gravity_sg=logistic_gravity(final=1.009)), "more than expected"),  # 83 %
+    ],
+)
+def test_the_end_is_measured_by_what_is_expected_of_the_yeast(brew: Brew, judgement: str) -> None:
+    (finished,) = raised(brew.run(), Kind.FERMENTATION_FINISHED)
+
+    assert f"attenuation, {judgement} of this yeast" in finished.summary
