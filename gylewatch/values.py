@@ -53,6 +53,18 @@ def slug(name: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:48] or "batch"
 
 
+def natural_order(name: str) -> tuple[tuple[object, ...], str]:
+    """A sorting key under which FV2 stands before FV10, and upper and lower case beside each other."""
+    parts = re.split(r"([0-9]+)", name)
+    # A number by its length, then its digits: names may hold more digits than Python reads as an integer.
+    return tuple(_digits(part) if place % 2 else part.casefold() for place, part in enumerate(parts)), name
+
+
+def _digits(text: str) -> tuple[int, str]:
+    significant = text.lstrip("0")
+    return len(significant), significant
+
+
 def utc_text(time: datetime, timespec: str = "auto") -> str:
     """ISO 8601 in UTC with ``Z``, as in every file and message of the contract; `timespec` as in `isoformat`."""
     return time.astimezone(UTC).isoformat(timespec=timespec).replace("+00:00", "Z")

@@ -55,7 +55,7 @@ def _add_board(pages: APIRouter, context: Context) -> None:
         return render(
             "board.html",
             lines=board.board(store, wanted, context.clock()),
-            floats=board.floats(store),
+            floats=board.floats(store, context.clock()),
             any_batch=bool(store.batches()),
             wanted=wanted,
             only=only,

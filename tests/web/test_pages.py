@@ -50,6 +50,30 @@ def test_the_batch_that_needs_a_person_stands_first(client: TestClient, store: S
     assert "1 of them needs a person" in text(page)
 
 
+def test_calm_batches_stand_in_the_order_of_their_tanks_and_floats_in_that_of_their_names(
+    client: TestClient, store: Store
+) -> None:
+    for number in (10, 2, 1):
+        brewery.add_batch(store, brewery.harbour_pale(f"Ale of tank {number}.", f"float{number}", f"FV{number}"))
+    store.append_readings([brewery.reading(143.9 - number / 100, f"float{number}") for number in (1, 2, 10)])
+    store.append_readings([brewery.reading(90, "float1")])
+
+    page = text(client.get("/").text)
+
+    assert re.findall(r"Ale of tank (\d+)", page) == ["1", "2", "10"]
+    assert re.findall(r"(float\d+) \d+ min ago", page) == ["float1", "float2", "float10"]
+
+
+def test_a_silent_float_stands_before_those_that_are_heard(client: TestClient, store: Store) -> None:
+    for name in ("avocet", "wren"):
+        brewery.add_batch(store, brewery.harbour_pale(f"Ale of {name}", name, f"FV-{name}"))
+    store.append_readings([brewery.reading(143.9, "avocet"), brewery.reading(100, "wren")])
+
+    page = text(client.get("/").text).partition("Last heard")[2]
+
+    assert page.index("wren") < page.index("avocet")
+
+
 def test_the_board_can_be_searched(client: TestClient, store: Store) -> None:
     brewery.add_batch(store, brewery.harbour_pale("Calm Ale", "avocet", "FV0"))
     brewery.add_batch(store, brewery.harbour_pale("Warm Ale", "curlew", "FV9"))
