@@ -15,6 +15,7 @@ from playwright.sync_api import Browser, Page
 from calibration import session as sessions
 from calibration.fit import fit_curve
 from calibration.settling import settling
+from collector.packet import Reason, Rejected, Source
 from gylewatch.values import BatchId, FloatId, Reference
 from storage.records import FloatRecord
 from storage.store import Store
@@ -56,10 +57,23 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Store,
         furnish_bench(store)
         values = {"angle_deg": 40.5, "temperature_c": 19.0, "battery_v": 3.0}
         store.heard("AA:BB:CC:DD:EE:FF", source="ble", time=brewery.NOW, rssi_dbm=-71, packets=9, values=values)
+        store.append_rejected([refused()])
         store.heard("magpie", source="mqtt", time=brewery.NOW, rssi_dbm=None, values={})
         trials = (ChannelTrial(channel="phone", problem=None), ChannelTrial(channel="mail", problem="no such mailbox"))
         with serving(brewery.application(store, try_channels=lambda: trials)) as origin:
             yield origin, store, batch_id
+
+
+def refused() -> Rejected:
+    """A packet refused, with words that have no place to break."""
+    return Rejected(
+        received=brewery.NOW,
+        source=Source.MQTT,
+        origin="x" * 90,
+        reason=Reason.MALFORMED,
+        detail="the text is no JSON: " + "{" * 60,
+        payload=b"{",
+    )
 
 
 def furnish_bench(store: Store) -> None:
@@ -105,9 +119,27 @@ def test_axe_finds_nothing_and_nothing_is_wider_than_the_screen(
     if place == "/batches/harbour-pale":
         page.wait_for_selector(".chart.drawn canvas")
 
+    page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
     found = Axe().run(page)
     assert found.violations_count == 0, found.generate_report()
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    cut_off = "[...document.querySelectorAll('.scroll')].filter((each) => each.scrollWidth > each.clientWidth)"
+    assert page.evaluate(f"{cut_off}.map((each) => each.ariaLabel)") == []
+    page.context.close()
+
+
+def test_a_table_on_a_phone_names_each_value_and_stays_a_table_to_a_screen_reader(
+    browser: Browser, site: tuple[str, Store, BatchId]
+) -> None:
+    page = open_page(browser, "phone")
+
+    page.goto(f"{site[0]}/batches/{site[2]}")
+
+    told = page.get_by_role("region", name="Latest estimates").aria_snapshot()
+    assert 'columnheader "Attenuation"' in told
+    assert re.search(r'cell "(Attenuation )?\d+ %"', told), told
+    shown = "getComputedStyle(document.querySelector('.cards td[data-label=Attenuation]'), '::before').content"
+    assert page.evaluate(shown) == '"Attenuation"'
     page.context.close()
 
 

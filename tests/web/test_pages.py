@@ -39,6 +39,18 @@ def test_the_board_shows_gravity_rate_phase_temperature_and_finish(client: TestC
         assert word in page
 
 
+def test_a_finish_that_lies_in_the_past_is_not_expected_any_more(store: Store, batch_id: BatchId) -> None:
+    long_after = TestClient(brewery.application(store, now=brewery.PITCHED + timedelta(days=10)))
+    meanwhile = TestClient(brewery.application(store, now=brewery.PITCHED + timedelta(days=5)))
+
+    assert "reached Sun 8 Mar" in text(long_after.get("/").text)
+    assert "expected Sun 8 Mar" in text(meanwhile.get("/").text)
+
+
+def test_an_error_is_a_sentence(client: TestClient) -> None:
+    assert "No batch is called 'nowhere'" in text(client.get("/batches/nowhere").text)
+
+
 def test_the_batch_that_needs_a_person_stands_first(client: TestClient, store: Store) -> None:
     brewery.add_batch(store, brewery.harbour_pale("Calm Ale", "avocet", "FV0"))
     urgent = brewery.add_batch(store, brewery.harbour_pale("Warm Ale", "curlew", "FV9"))
