@@ -34,6 +34,7 @@ PLACES = (
     "/batches/quay-stout",
     "/batches/harbour-pale/compare",
     "/batches/quay-stout/compare",
+    "/batches/harbour-pale/samples/1/withdraw",
     "/service",
     "/floats/heron/calibration",
     "/floats/lark/calibration",
@@ -365,6 +366,24 @@ def test_a_test_message_and_its_result_are_seen_and_pass_axe(
     found = Axe().run(page)
     assert found.violations_count == 0, found.generate_report()
     page.context.close()
+
+
+def test_without_script_a_sample_is_withdrawn_in_two_steps_on_a_phone(browser: Browser, tmp_path: Path) -> None:
+    with brewery.open_store(tmp_path) as store:
+        batch_id = brewery.fill(store)
+        with serving(brewery.application(store)) as origin:
+            page = open_page(browser, "phone", java_script_enabled=False)
+            page.goto(f"{origin}/batches/{batch_id}")
+
+            page.get_by_role("link", name="Withdraw the sample").click()
+            page.get_by_role("link", name="Keep it").click()
+            assert len(store.samples(batch_id)) == 1
+            page.get_by_role("link", name="Withdraw the sample").click()
+            page.get_by_role("button", name="Withdraw the sample").click()
+
+            assert "The sample is withdrawn" in page.locator(".saved").inner_text()
+            assert store.samples(batch_id) == ()
+            page.context.close()
 
 
 def test_an_alert_is_put_to_sleep_on_a_phone(browser: Browser, site: tuple[str, Store, BatchId]) -> None:

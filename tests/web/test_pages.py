@@ -194,7 +194,7 @@ def test_a_sample_from_the_page_s_own_form_is_kept(client: TestClient, store: St
     answer = client.post(f"/batches/{batch_id}", data=FORM, headers=OURS, follow_redirects=False)
 
     assert answer.status_code == 303
-    assert answer.headers["location"] == f"/batches/{batch_id}?saved=1#samples"
+    assert answer.headers["location"] == f"/batches/{batch_id}?done=saved#samples"
     assert [sample.value for _, sample in store.samples(batch_id)] == [1.028, 1.020]
 
 
