@@ -20,6 +20,7 @@ from web.calibration_page import add_calibration
 from web.compare_page import add_compare
 from web.context import Context
 from web.graph import Graph, thin
+from web.original import original_doubt
 from web.rendering import render
 from web.sample_doubt import doubt_far_sample
 from web.sample_form import UNITS_OF, Question, parse_sample
@@ -100,6 +101,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             record=record,
             batch=record.batch,
             estimate=latest[-1] if latest else None,
+            doubt=original_doubt(record.batch, latest[-1]) if latest else "",
             latest=latest[::-1],
             course=thin(graph.estimates, COURSE_ROWS),
             pictures=_pictures(graph, record, fahrenheit=fahrenheit),

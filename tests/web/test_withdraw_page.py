@@ -62,7 +62,9 @@ def test_a_sample_withdrawn_meanwhile_or_of_another_batch_is_not_found(
 ) -> None:
     other = brewery.add_batch(store, brewery.harbour_pale("Quay Stout", "curlew", "FV2"))
     elsewhere = place.replace(batch_id, other)
-    assert client.get(elsewhere).status_code == client.post(elsewhere, data={"who": ""}, headers=OURS).status_code == 404
+    assert (
+        client.get(elsewhere).status_code == client.post(elsewhere, data={"who": ""}, headers=OURS).status_code == 404
+    )
     client.post(place, data={"who": ""}, headers=OURS)
 
     answer = client.post(place, data={"who": ""}, headers=OURS)
