@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from gylewatch.errors import InputError
+from gylewatch.likely import celsius_doubt
 from gylewatch.quantities import Gravity
 from gylewatch.toml_table import Table, TableError, read_toml
 from gylewatch.values import Addition, Batch, FloatId, PlanStep, VesselId, check_name
@@ -44,7 +45,7 @@ def _batch(table: Table) -> Batch:
             pitched=table.time("pitched"),
             original_gravity_sg=_original_gravity(table),
             expected_attenuation=table.pair("expected_attenuation", low=0.2, high=1.2, unit="(fractions, not percent)"),
-            temperature_c=table.pair("temperature_c", low=_WANTED_C[0], high=_WANTED_C[1], unit="°C"),
+            temperature_c=_wanted(table),
             vessel=VesselId(_name(table, "vessel")),
             float_id=FloatId(_name(table, "float")),
             plan=tuple(_plan_step(step) for step in table.tables("plan")),
@@ -68,6 +69,17 @@ def _original_gravity(table: Table) -> float | None:
     return table.optional_number(key, low=ORIGINAL_SG[0], high=ORIGINAL_SG[1], unit="SG")
 
 
+def _wanted(table: Table) -> tuple[float, float]:
+    key = "temperature_c"
+    low, high = _WANTED_C
+    typed = table.raw_value(key)
+    if isinstance(typed, list) and len(typed) == 2 and all(type(each) in (int, float) for each in typed):
+        doubt = "" if all(low <= each <= high for each in typed) else celsius_doubt(typed, low, high)
+        if doubt:
+            raise table.wrong(key, f"must be {low:g} to {high:g} °C; {doubt}")
+    return table.pair(key, low=low, high=high, unit="°C")
+
+
 def _name(table: Table, key: str) -> str:
     name = table.text(key)
     try:
@@ -79,7 +91,7 @@ def _name(table: Table, key: str) -> str:
 def _plan_step(table: Table) -> PlanStep:
     step = PlanStep(
         start=table.time("from"),
-        temperature_c=table.pair("temperature_c", low=_WANTED_C[0], high=_WANTED_C[1], unit="°C"),
+        temperature_c=_wanted(table),
         label=table.text("label", ""),
     )
     table.finish()

@@ -11,6 +11,7 @@ import click
 from calibration.fit import fit_curve
 from gylewatch.batch_file import read_batch
 from gylewatch.errors import InputError, NotFound
+from gylewatch.likely import too_hot_note
 from gylewatch.quantities import LITRES
 from gylewatch.tables import parse_time, read_references, read_samples
 from gylewatch.terminal import (
@@ -41,6 +42,11 @@ def _named(what: str, name: str) -> str:
         return check_name(what, name)
     except ValueError as error:
         raise InputError(what, str(error)) from None
+
+
+def _warn(note: str) -> None:
+    if note:
+        click.echo(note, err=True)
 
 
 @click.group("float")
@@ -173,6 +179,8 @@ def add_curve(
             store.add_curve(curve, groups[name], who=who or user_name(), note=note, created=now())
         records = [record for name in names if (record := store.current_curve(name)) is not None]
     _show_curves(records, as_json=as_json)
+    for name, group in groups.items():
+        _warn(too_hot_note(f"float {name}: solutions", [p.temperature_c for p in group], "add the file again"))
 
 
 @curves.command("list")
@@ -299,6 +307,9 @@ def add_batch(*, file: Path, as_json: bool, config: Path) -> None:
         )
     with opened_store(config) as store:
         record = store.add_batch(batch, created=now())
+    ranges = [batch.temperature_c, *(step.temperature_c for step in batch.plan)]
+    remedy = f"remove the batch and add it again: gylewatch batch remove {record.batch_id}"
+    _warn(next(filter(None, (too_hot_note("a wanted range", each, remedy) for each in ranges)), ""))
     if as_json:
         show_json(batch_shape(record))
         return

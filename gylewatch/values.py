@@ -24,6 +24,7 @@ ANGLE_RANGE_DEG = (0.0, 180.0)
 TEMPERATURE_RANGE_C = (-20.0, 110.0)
 # Below: an unplugged digital thermometer commonly reports -127 degrees; above: hotter than any liquor.
 GRAVITY_RANGE_SG = (0.970, 1.250)
+SOLUTION_RANGE_C = (0.0, 60.0)
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,62}")
 
@@ -163,7 +164,7 @@ class Reference:
         check_name("float", self.float_id)
         _check_range("angle", self.angle_deg, *ANGLE_RANGE_DEG, "deg")
         _check_range("gravity", self.gravity_sg, *GRAVITY_RANGE_SG, "SG")
-        _check_range("temperature", self.temperature_c, 0.0, 60.0, "C")
+        _check_range("temperature", self.temperature_c, *SOLUTION_RANGE_C, "C")
         for what, sd in (("angle_sd", self.angle_sd_deg), ("gravity_sd", self.gravity_sd_sg)):
             if sd is not None and not (math.isfinite(sd) and sd >= 0):
                 raise ValueError(f"{what} must not be negative, got {sd:g}")

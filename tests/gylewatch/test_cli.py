@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -177,6 +178,31 @@ def test_a_test_message_tells_which_channel_works(brewery: Terminal) -> None:
     assert answer.code == 1
     assert answer.err.startswith("gylewatch: nobody: ")
     assert len(arrived) == 1
+
+
+def test_temperatures_that_may_be_fahrenheit_are_taken_as_they_stand_and_asked_about(
+    furnished: Path, terminal: Terminal
+) -> None:
+    shutil.copytree(furnished, terminal.folder, dirs_exist_ok=True)
+    references = (terminal.folder / "references.csv").read_text()
+    # 60 °F, at which many instruments are true, is 15.6 °C; as 60 °C it is just allowed.
+    (terminal.folder / "warm.csv").write_text(re.sub(r",[0-9.]+$", ",60", references, flags=re.MULTILINE))
+    batch = (terminal.folder / "batch.toml").read_text().replace("Ferry Lane Pale", "Warm Ale").replace("FV1", "FV2")
+    (terminal.folder / "warm.toml").write_text(
+        re.sub(r"^temperature_c = .*$", "temperature_c = [45, 50]", batch, count=1, flags=re.MULTILINE)
+    )
+    terminal.type("vessel", "add", "FV2")
+    terminal.type("batch", "end", "ferry-lane-pale")
+
+    curve = terminal.type("curve", "add", "warm.csv")
+    watched = terminal.type("batch", "add", "warm.toml", "--json")
+
+    assert curve.code == watched.code == 0
+    assert "solutions of 60 °C or more: if that is °F, write it in °C (15.6), and add the file again" in curve.err
+    assert "a wanted range of 45 °C or more: if that is °F, write it in °C (7.2 to 10.0)" in watched.err
+    assert "gylewatch batch remove warm-ale" in watched.err
+    assert watched.json["temperature_c"] == [45.0, 50.0]
+    assert terminal.type("curve", "add", "references.csv").err == ""
 
 
 @pytest.mark.parametrize(
