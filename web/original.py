@@ -1,4 +1,4 @@
-"""The original gravity that was declared beside the one that is believed. Pure."""
+"""The original gravity that was declared beside the one that is believed."""
 
 from __future__ import annotations
 
