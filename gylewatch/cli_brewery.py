@@ -10,6 +10,7 @@ import click
 
 from calibration.fit import fit_curve
 from gylewatch.batch_file import read_batch
+from gylewatch.config import read_settings
 from gylewatch.errors import InputError, NotFound
 from gylewatch.likely import too_hot_note
 from gylewatch.quantities import LITRES
@@ -297,8 +298,11 @@ def batches() -> None:
 @json_option
 @config_option
 def add_batch(*, file: Path, as_json: bool, config: Path) -> None:
-    """Start watching the batch described in FILE (batch.toml)."""
-    batch = read_batch(file)
+    """Start watching the batch described in FILE (batch.toml).
+
+    Its samples are measured with the [instruments] of the configuration, unless the file has [batch.instruments].
+    """
+    batch = read_batch(file, instruments=read_settings(config).instruments)
     if batch.pitched - now() > PITCHED_AHEAD:
         raise InputError(
             str(file),
@@ -435,8 +439,7 @@ def add_sample(
             for sample in new:
                 check_sample_time(sample, now=now(), pitched=batch.pitched)
         else:
-            og, pitched = batch.original_gravity_sg, batch.pitched
-            parsed = parse_sample(fields, now=now(), fahrenheit=False, original_gravity_sg=og, pitched=pitched)
+            parsed = parse_sample(fields, batch, now=now(), fahrenheit=False)
             if isinstance(parsed, tuple):
                 raise InputError("sample", " ".join(question.sentence for question in parsed))
             new = [parsed]

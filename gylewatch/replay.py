@@ -121,7 +121,7 @@ def _checked_samples(path: Path, batch: Batch) -> tuple[Sample, ...]:
     rows = read_samples(path)
     for row, sample in rows:
         try:
-            hand_gravity(sample, original_gravity_sg=batch.original_gravity_sg)
+            hand_gravity(sample, original_gravity_sg=batch.original_gravity_sg, settings=batch.instruments)
         except GylewatchError as error:
             raise InputError(f"{path} row {row}", str(error)) from error
     return tuple(sample for _, sample in rows)

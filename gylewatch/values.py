@@ -26,6 +26,13 @@ TEMPERATURE_RANGE_C = (-20.0, 110.0)
 GRAVITY_RANGE_SG = (0.970, 1.250)
 SOLUTION_RANGE_C = (0.0, 60.0)
 
+HYDROMETER_CALIBRATION_C = (-2.0, 45.0)
+HYDROMETER_OFFSET_SG = (-0.05, 0.05)
+MENISCUS_SG = (-0.005, 0.005)
+WORT_FACTOR_RANGE = (0.9, 1.15)
+WORT_CORRECTION_FACTOR = 1.04
+# Malt wort refracts more than sucrose of equal extract; usual 1.00 to 1.06 (common practice, from memory).
+
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,62}")
 
 
@@ -150,6 +157,23 @@ class Sample:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HandSettings:
+    """What the user knows of his own instruments; unchanged, the contract's."""
+
+    hydrometer_calibration_c: float = 20.0  # at which its scale is true; 15.56 for 60 °F
+    hydrometer_offset_sg: float = 0.0  # added to what is read: minus its error in water
+    hydrometer_meniscus_sg: float = 0.0  # added when read at the top of the meniscus, commonly 0.001
+    wort_correction_factor: float = WORT_CORRECTION_FACTOR
+    refractometer_compensates: bool = True  # automatic temperature compensation, as all but the cheapest have
+
+    def __post_init__(self) -> None:
+        _check_range("hydrometer calibration", self.hydrometer_calibration_c, *HYDROMETER_CALIBRATION_C, "C")
+        _check_range("hydrometer offset", self.hydrometer_offset_sg, *HYDROMETER_OFFSET_SG, "SG")
+        _check_range("hydrometer meniscus", self.hydrometer_meniscus_sg, *MENISCUS_SG, "SG")
+        _check_range("wort correction factor", self.wort_correction_factor, *WORT_FACTOR_RANGE, "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Reference:
     """One reference point: the float's angle in a solution of known gravity."""
 
@@ -210,6 +234,7 @@ class Batch:
     original_gravity_sg: float | None = None  # measured at pitching
     plan: tuple[PlanStep, ...] = field(default=())  # in order of time
     additions: tuple[Addition, ...] = field(default=())
+    instruments: HandSettings = HandSettings()  # with which its samples are measured
 
     def __post_init__(self) -> None:
         _check_utc("pitched", self.pitched)

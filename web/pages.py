@@ -133,13 +133,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
 
     def keep_sample(batch_id: str, typed: dict[str, str]) -> Response:
         record = store.batch(BatchId(batch_id))
-        parsed = parse_sample(
-            typed,
-            now=context.clock(),
-            fahrenheit=fahrenheit,
-            original_gravity_sg=record.batch.original_gravity_sg,
-            pitched=record.batch.pitched,
-        )
+        parsed = parse_sample(typed, record.batch, now=context.clock(), fahrenheit=fahrenheit)
         if isinstance(parsed, tuple):
             return batch_page(batch_id, typed=typed, questions=parsed)
         doubt = None if typed.get("sure") else doubt_far_sample(store, record, parsed)

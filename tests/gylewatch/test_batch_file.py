@@ -9,6 +9,7 @@ import pytest
 
 from gylewatch.batch_file import read_batch
 from gylewatch.errors import InputError
+from gylewatch.values import HandSettings
 
 # The contract's own example.
 HARBOUR = """\
@@ -60,6 +61,18 @@ def test_an_addition_may_be_declared(tmp_path: Path) -> None:
     batch = read_batch(written(tmp_path, HARBOUR + addition))
 
     assert batch.additions[0].gravity_points == 6.0
+
+
+OWN = HandSettings(hydrometer_offset_sg=0.001)
+
+
+def test_the_batch_s_own_instruments_come_before_the_brewery_s(tmp_path: Path) -> None:
+    own = "[batch.instruments]\nhydrometer_calibration_c = 15.56\n"
+
+    assert read_batch(written(tmp_path, HARBOUR)).instruments == HandSettings()
+    assert read_batch(written(tmp_path, HARBOUR), instruments=OWN).instruments == OWN
+    stated = read_batch(written(tmp_path, HARBOUR + own), instruments=OWN).instruments
+    assert stated == HandSettings(hydrometer_calibration_c=15.56)
 
 
 @pytest.mark.parametrize(

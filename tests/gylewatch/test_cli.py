@@ -180,6 +180,26 @@ def test_a_test_message_tells_which_channel_works(brewery: Terminal) -> None:
     assert len(arrived) == 1
 
 
+def test_the_brewery_s_instruments_go_with_the_batches_added_from_then_on(furnished: Path, terminal: Terminal) -> None:
+    shutil.copytree(furnished, terminal.folder, dirs_exist_ok=True)
+    before = terminal.type(*HYDROMETER, "--value", "1.040", "--json")
+    with (terminal.folder / "gylewatch.toml").open("a") as config:
+        config.write("\n[instruments]\nhydrometer_offset_points = 2\n")
+    terminal.type("batch", "end", "ferry-lane-pale")
+    batch = (terminal.folder / "batch.toml").read_text().replace("Ferry Lane Pale", "Next Ale")
+    (terminal.folder / "next.toml").write_text(batch)
+
+    added = terminal.type("batch", "add", "next.toml", "--json")
+    line = tuple("next-ale" if word == "ferry-lane-pale" else word for word in HYDROMETER)
+    terminal.type(*line, "--value", "1.040")
+
+    assert before.code == 0
+    assert added.json["instruments"]["hydrometer_offset_sg"] == pytest.approx(0.002)
+    # The gravity of a reading of 1.040 at 20 °C on a true scale is 1.0400; two points are added for the new batch.
+    assert "  1.0400 +- " in terminal.type("sample", "list", "ferry-lane-pale").out
+    assert "  1.0420 +- " in terminal.type("sample", "list", "next-ale").out
+
+
 def test_temperatures_that_may_be_fahrenheit_are_taken_as_they_stand_and_asked_about(
     furnished: Path, terminal: Terminal
 ) -> None:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 from fastapi.testclient import TestClient
 
 from calibration.fit import fit_curve
-from gylewatch.values import BatchId, Reference
+from gylewatch.values import BatchId, HandSettings, Reference
 from storage.store import Store
 from tests.web import brewery
 from web.health import ServiceHealth
@@ -84,6 +85,26 @@ def test_a_silent_float_stands_before_those_that_are_heard(client: TestClient, s
     page = text(client.get("/").text).partition("Last heard")[2]
 
     assert page.index("wren") < page.index("avocet")
+
+
+def test_samples_are_corrected_for_the_batch_s_own_instruments_and_the_page_says_so(
+    client: TestClient, store: Store
+) -> None:
+    own = HandSettings(hydrometer_offset_sg=0.001, hydrometer_calibration_c=15.56)
+    batch_id = brewery.add_batch(store, replace(brewery.harbour_pale(), instruments=own))
+    plain_id = brewery.add_batch(store, brewery.harbour_pale("Plain Ale", "curlew", "FV2"))
+    for each in (batch_id, plain_id):
+        store.add_sample(each, replace(brewery.hydrometer_sample(), sample_temperature_c=20.0))
+
+    page = text(client.get(f"/batches/{batch_id}").text)
+    plain = text(client.get(f"/batches/{plain_id}").text)
+
+    assert "own instruments: hydrometer true at 15.56 °C, hydrometer +1.0 points." in page
+    # 1.0290 of water at 15.56 °C (999.02 against 998.21 kg/m3 at 20 °C), the glass 4.44 °C warmer by 25e-6 each:
+    # 1.0290 x 1.00081 / 1.00011.
+    assert "1.0297" in page
+    assert "1.0280" in plain
+    assert "own instruments" not in plain
 
 
 def test_the_board_can_be_searched(client: TestClient, store: Store) -> None:
