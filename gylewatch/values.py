@@ -5,8 +5,10 @@ A value that exists is valid: ``__post_init__`` checks it. Conversion happens at
 
 from __future__ import annotations
 
+import hashlib
 import math
 import re
+import unicodedata
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -33,6 +35,10 @@ WORT_FACTOR_RANGE = (0.9, 1.15)
 WORT_CORRECTION_FACTOR = 1.04
 # Malt wort refracts more than sucrose of equal extract; usual 1.00 to 1.06 (common practice, from memory).
 
+_SLUG_LENGTH = 48
+# Latin letters that are no plain letter with an accent.
+_LATIN = str.maketrans({"æ": "ae", "ø": "o", "œ": "oe", "ł": "l", "đ": "d", "ð": "d", "þ": "th", "ı": "i"})
+
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,62}")
 
 
@@ -51,14 +57,24 @@ def check_name(what: str, name: str) -> str:
     """
     if not _is_name(name):
         raise ValueError(
-            f"{what} name {name!r} is not usable: 1 to 63 letters, digits, '_', '.' or '-', the first a letter or digit"
+            f"{what} name {name!r} is not usable: 1 to 63 plain letters (a to z, A to Z), digits, '_', '.' or '-', the "
+            "first a letter or digit"
         )
     return name
 
 
 def slug(name: str) -> str:
-    """A batch's name as an identifier: lower case, everything else than letters and digits becomes ``-``."""
-    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:48] or "batch"
+    """A batch's name as an identifier: lower case, without accents; everything but a to z and digits becomes ``-``.
+
+    Where letters of another script were left out, or the end, a few digits keep different names apart.
+    """
+    plain = unicodedata.normalize("NFKD", name).casefold().translate(_LATIN)
+    words = re.sub(r"[^a-z0-9]+", "-", "".join(c for c in plain if not unicodedata.combining(c))).strip("-")
+    lost = any(ord(c) > 127 and c.isalpha() for c in plain) or len(words) > _SLUG_LENGTH
+    if not lost and words:
+        return words
+    mark = hashlib.sha256(unicodedata.normalize("NFC", name).encode("utf-8", "surrogatepass")).hexdigest()[:6]
+    return f"{words[: _SLUG_LENGTH - 7].strip('-') or 'batch'}-{mark}"
 
 
 def natural_order(name: str) -> tuple[tuple[object, ...], str]:

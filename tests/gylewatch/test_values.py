@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime, timedelta, timezone
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gylewatch.values import natural_order, utc_text
+from gylewatch.values import natural_order, slug, utc_text
 
 NOW = datetime(2026, 3, 8, 18, 30, tzinfo=UTC)
 
@@ -41,3 +43,29 @@ def test_any_names_can_be_ordered_and_the_order_does_not_depend_on_where_they_st
 
 def test_more_digits_than_an_integer_may_be_read_from_are_ordered_too() -> None:
     assert sorted(["9" * 6000, "1" * 6001, "8" * 6000], key=natural_order) == ["8" * 6000, "9" * 6000, "1" * 6001]
+
+
+@pytest.mark.parametrize(
+    ("name", "identifier"),
+    [
+        ("Harbour Pale", "harbour-pale"),
+        ("Märzen № 1 – Überraschung 🍺", "marzen-no-1-uberraschung"),
+        ("Weißbier, Øl & Bière", "weissbier-ol-biere"),
+        ("Żywe Łódzkie", "zywe-lodzkie"),
+    ],
+)
+def test_a_batch_s_identifier_reads_like_its_name(name: str, identifier: str) -> None:
+    assert slug(name) == identifier
+
+
+@pytest.mark.parametrize(
+    ("one", "other"), [("Тёмное 5", "Светлое 5"), ("生ビール", "黒ビール"), ("a" * 60, "a" * 61), ("🍺", "🍻")]
+)
+def test_names_that_differ_in_what_an_identifier_cannot_hold_are_kept_apart(one: str, other: str) -> None:
+    assert slug(one) != slug(other)
+    assert slug(one) == slug(one)
+
+
+@given(name=st.text())
+def test_any_name_gives_an_identifier_that_fits_a_topic_and_an_address(name: str) -> None:
+    assert re.fullmatch(r"[a-z0-9](-?[a-z0-9]){0,47}", slug(name))
