@@ -180,6 +180,24 @@ def test_a_test_message_tells_which_channel_works(brewery: Terminal) -> None:
     assert len(arrived) == 1
 
 
+def test_a_club_adds_its_floats_and_vessels_at_once_or_none_of_them(furnished: Path, terminal: Terminal) -> None:
+    shutil.copytree(furnished, terminal.folder, dirs_exist_ok=True)
+
+    spoilt = terminal.type("float", "add", "float1", "heron", "float2")
+    unusable = terminal.type("vessel", "add", "FV2", "FV 3")
+    assert (spoilt.code, unusable.code) == (2, 2)
+    assert "a float called 'heron' exists already" in spoilt.err
+    floats = terminal.type("float", "add", "float10", "float2", "float2", "--json")
+    vessels = terminal.type("vessel", "add", "FV10", "FV2", "--volume-l", "20")
+
+    assert [each["float"] for each in floats.json] == ["float10", "float2"]
+    assert vessels.out == "2 vessels are known\n"
+    assert [each["float"] for each in terminal.type("float", "list", "--json").json] == ["float2", "float10", "heron"]
+    listed = terminal.type("vessel", "list", "--json").json["vessels"]
+    assert [(each["vessel"], each["volume_l"]) for each in listed] == [("FV1", 25.0), ("FV2", 20.0), ("FV10", 20.0)]
+    assert "is of one float" in terminal.type("float", "add", "a", "b", "--address", "C0:FF:EE:00:00:01").err
+
+
 def test_the_brewery_s_instruments_go_with_the_batches_added_from_then_on(furnished: Path, terminal: Terminal) -> None:
     shutil.copytree(furnished, terminal.folder, dirs_exist_ok=True)
     before = terminal.type(*HYDROMETER, "--value", "1.040", "--json")
@@ -228,7 +246,7 @@ def test_temperatures_that_may_be_fahrenheit_are_taken_as_they_stand_and_asked_a
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        ("float add", "Missing argument 'NAME'"),
+        ("float add", "Missing argument 'NAME...'"),
         ("float add a/b", "float name 'a/b' is not usable"),
         ("float add heron", "a float called 'heron' exists already"),
         ("curve list wren", "no float is called 'wren'; list them with: gylewatch float list"),
