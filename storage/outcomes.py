@@ -172,7 +172,7 @@ class Outcomes(Part):
     def _change_alert(self, alert_id: int, **change: Any) -> None:
         with self._database.writing() as connection:
             if connection.execute(update(AlertRow).where(AlertRow.id == alert_id).values(**change)).rowcount == 0:
-                raise NotFound("alert", str(alert_id))
+                raise NotFound("alert", str(alert_id), "list them with: gylewatch alert list")
 
 
 def _save_alert(connection: Connection, batch_id: BatchId, alert: Alert, channels: Sequence[str]) -> AlertRecord | None:

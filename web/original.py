@@ -32,8 +32,8 @@ def original_doubt(batch: Batch, estimate: Estimate) -> str:
     with_added = " with what was added" if declared_sg != batch.original_gravity_sg else ""
     return (
         f"The original gravity was declared as {declared_sg:.4f}{with_added}; by the float it was "
-        f"{estimate.original_gravity_sg:.4f}, {abs(off):.1f} points {'higher' if off > 0 else 'lower'}. That is more "
-        f"than the estimate is uncertain (± {uncertain:.1f} points). Attenuation and strength are reckoned from the "
-        "estimated one. Perhaps the wort was not yet mixed or not at 20 °C when it was measured, water or sugar was "
-        "added and not entered, or the float's curve is off: a hand sample now tells which."
+        f"{estimate.original_gravity_sg:.4f}, {abs(off):.1f} points {'higher' if off > 0 else 'lower'}: more than the "
+        f"estimate is uncertain (± {uncertain:.1f} points). Attenuation and strength go by the estimated one. Was the "
+        "wort mixed and at 20 °C when it was measured, and is all water and sugar entered? If so the float's curve may "
+        "be off: a hand sample tells."
     )

@@ -62,6 +62,11 @@ def motion(estimate: Estimate) -> str:
     return f"still falling {rate:.1f} points a day"
 
 
+def is_over(estimate: Estimate) -> bool:
+    """Whether fermentation is believed to be over, and not only forecast to be."""
+    return estimate.phase in (Phase.FINISHED, Phase.CONDITIONING)
+
+
 def rate(points_per_day: float) -> str:
     """The rate with its sign, positive while the gravity falls; never ``-0.0``."""
     return f"{round(points_per_day, 1) + 0.0:.1f}"
