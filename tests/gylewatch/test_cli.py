@@ -97,6 +97,22 @@ def test_init_writes_a_configuration_and_a_database_once(terminal: Terminal) -> 
     assert "is there already and is not overwritten" in again.err
 
 
+def test_init_makes_a_database_that_is_missing_for_a_configuration_that_is_there(terminal: Terminal) -> None:
+    terminal.type("init")
+    config = terminal.folder / "gylewatch.toml"
+    config.write_text(config.read_text().replace("gylewatch.sqlite", "other.sqlite") + "# mine\n")
+    missing = terminal.type("status")
+    assert missing.code == 2
+    assert "other.sqlite does not exist; create it with: gylewatch init" in missing.err
+
+    made = terminal.type("init")
+
+    assert made.code == 0
+    assert "kept gylewatch.toml; made " in made.out
+    assert config.read_text().endswith("# mine\n")
+    assert terminal.type("status").code == 0
+
+
 def test_what_was_added_is_listed_as_text_and_as_json(brewery: Terminal) -> None:
     assert "heron" in brewery.type("float", "list").out
     assert [entry["float"] for entry in brewery.type("float", "list", "--json").json] == ["heron"]
