@@ -33,7 +33,8 @@ COURSE_ROWS = 60
 _ALERTS = 100
 _DONE = {
     "saved": "The sample is kept. The estimate takes it in with the next update.",
-    "withdrawn": "The sample is withdrawn. Nothing uses it any more.",
+    "withdrawn": "The sample is withdrawn, and nothing uses it any more. An active batch is read again from its "
+    "readings; its estimate comes back in a moment.",
 }
 
 

@@ -321,6 +321,32 @@ def test_fresh_numbers_arrive_without_a_reload(browser: Browser, site: tuple[str
     page.context.close()
 
 
+def test_the_first_estimate_arrives_without_a_reload_unless_somebody_types(browser: Browser, tmp_path: Path) -> None:
+    with brewery.open_store(tmp_path) as store:
+        batch_id = brewery.add_batch(store, brewery.harbour_pale())
+        with serving(brewery.application(store)) as origin:
+            idle, busy = open_page(browser, "phone"), open_page(browser, "phone")
+            for page in (idle, busy):
+                page.clock.install()
+                page.goto(f"{origin}/batches/{batch_id}")
+            busy.get_by_label("Reading, as read").fill("1.02")
+            store.save_outcomes(batch_id, estimates=brewery.estimates(30.0))
+
+            with busy.expect_response(lambda answer: answer.url.endswith(batch_id)):
+                busy.clock.fast_forward(61_000)
+            idle.clock.fast_forward(61_000)
+
+            idle.wait_for_selector(".headline")
+            assert busy.locator(".headline").count() == 0
+            assert busy.get_by_label("Reading, as read").input_value() == "1.02"
+            busy.get_by_label("Reading, as read").fill("")
+            busy.get_by_label("Reading, as read").blur()
+            busy.clock.fast_forward(61_000)
+            busy.wait_for_selector(".headline")
+            for page in (idle, busy):
+                page.context.close()
+
+
 def test_lines_are_broken_across_hours_without_readings(browser: Browser, tmp_path: Path) -> None:
     with brewery.open_store(tmp_path) as store:
         batch_id = brewery.add_batch(store, brewery.harbour_pale())

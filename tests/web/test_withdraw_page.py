@@ -39,7 +39,7 @@ def test_confirmed_it_is_gone_from_the_list_and_the_batch_is_read_again(
 ) -> None:
     page = text(client.post(place, data={"who": " Ada  Lark"}, headers=OURS).text)
 
-    assert "The sample is withdrawn. Nothing uses it any more." in page
+    assert "The sample is withdrawn, and nothing uses it any more." in page
     assert store.samples(batch_id) == ()
     assert store.withdrawn_samples(batch_id) == 1
     assert store.latest_estimate(batch_id) is None  # forgotten, to be concluded anew
