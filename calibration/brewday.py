@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from calibration.density import sucrose_density, water_density_kell
 from calibration.expansion import WATER_20_C
 from calibration.hydrometry import REFRACTOMETER_SD_BRIX, WORT_FACTOR_SD
-from calibration.refractometer import WORT_CORRECTION_FACTOR, temperature_correction_brix, wort_gravity_sg
+from calibration.refractometer import temperature_correction_brix, wort_gravity_sg
 from calibration.solution import sucrose_fraction
 from gylewatch.errors import InputError, OutOfDomain
 from gylewatch.units import POINT_SG, celsius_from_fahrenheit, plato_from_sg
+from gylewatch.values import WORT_CORRECTION_FACTOR
 
 GREATEST_WORT_SG = 1.180  # above it a kettle holds syrup; the sucrose table still covers it
 LEAST_WORT_SG = 1.0005  # below it there is no extract to balance

@@ -8,14 +8,10 @@ from datetime import datetime
 
 from calibration.density import water_density_kell
 from calibration.expansion import TYPICAL_ORIGINAL_SG, WATER_20_C, gravity_at_20_c
-from calibration.refractometer import (
-    WORT_CORRECTION_FACTOR,
-    fermented_gravity,
-    temperature_correction_brix,
-)
+from calibration.refractometer import fermented_gravity, temperature_correction_brix
 from gylewatch.errors import InputError, OutOfDomain
 from gylewatch.units import celsius_from_fahrenheit, plato_from_sg, sg_from_plato
-from gylewatch.values import Instrument, Sample, Unit
+from gylewatch.values import HandSettings, Instrument, Sample, Unit
 
 GLASS_EXPANSION_PER_C = 25e-6  # cubic, soda-lime glass; conventional value of ISO 1768:1975
 
@@ -42,17 +38,6 @@ class HandGravity:
     sd_sg: float
     instrument: Instrument
     note: str  # how it was corrected, one sentence
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HandSettings:
-    """What the user knows of his own instruments."""
-
-    hydrometer_calibration_c: float = 20.0  # the contract's scale; 15.56 for 60 °F
-    hydrometer_offset_sg: float = 0.0  # added to what is read: minus what it shows in water at its temperature
-    hydrometer_meniscus_sg: float = 0.0  # added when read at the top of the meniscus, commonly 0.001
-    wort_correction_factor: float = WORT_CORRECTION_FACTOR
-    refractometer_compensates: bool = True  # automatic temperature compensation, as all but the cheapest have
 
 
 def hydrometer_gravity(

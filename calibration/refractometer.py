@@ -12,9 +12,7 @@ from statistics import median, stdev
 from calibration.strength import abw_percent
 from gylewatch.errors import OutOfDomain
 from gylewatch.units import plato_from_sg, sg_from_plato
-
-WORT_CORRECTION_FACTOR = 1.04
-# Malt wort refracts more than sucrose of equal extract; usual 1.00 to 1.06 (common practice, from memory).
+from gylewatch.values import WORT_CORRECTION_FACTOR
 
 _ETHANOL_BRIX = 0.47
 # Brix that 1 % by mass of ethanol reads as: refractive increments 0.00068 (ethanol, 5 %) over 0.00145 (sucrose, 10 %),

@@ -72,7 +72,8 @@ def admit(
         if not name.isprintable():
             detail = f"no float can be called {name[:63]!r}; use letters and digits"
             return _refuse(packet, Reason.MALFORMED, detail, None)
-        detail = f"no float is called {name[:63]!r}; add it, or correct its topic"
+        remedy = "add it on the page or with gylewatch float add, or correct the name it sends"
+        detail = f"no float is called {name[:63]!r}; {remedy}"
         return rejected(packet, Refusal(reason=Reason.UNKNOWN_FLOAT, detail=detail, float_name=name), fields)
     time = fields.time or packet.received
     fault = _value_fault(fields.angle_deg, fields.temperature_c) or time_fault(time, now, limits)

@@ -37,6 +37,7 @@ _QUANTITIES: Final[Mapping[tuple[str, str], tuple[str, Callable[[float], float]]
 }
 _NAMES: Final = {name: [unit for known, unit in _QUANTITIES if known == name] for name, _ in _QUANTITIES}
 _OPTIONAL: Final = frozenset({"battery", "rssi"})
+_SHOWN_NAMES, _SHOWN_LENGTH = 3, 40  # of the names that a refusal repeats
 _LABELS: Final = {"bn": -2, "bt": -3, "n": 0, "u": 1, "v": 2, "t": 6}  # RFC 8428, section 6, table 4
 
 
@@ -44,6 +45,15 @@ _LABELS: Final = {"bn": -2, "bt": -3, "n": 0, "u": 1, "v": 2, "t": 6}  # RFC 842
 class _Slot:
     values: dict[str, float] = field(default_factory=dict)
     spoilt: Refusal | None = None  # a record without which the slot cannot be believed
+
+
+def _nothing_known(strange: Sequence[str]) -> str:
+    found = ", ".join(repr(name[:_SHOWN_LENGTH]) for name in strange)
+    return (
+        "the SenML pack names no angle and no temperature"
+        + (f" but {found}" if found else "")
+        + "; its records are called angle and temperature"
+    )
 
 
 def decode_senml(
@@ -66,6 +76,7 @@ def decode_senml(
     """
     slots: dict[datetime | None, _Slot] = {}
     strays: list[Refusal] = []
+    strange: list[str] = []
     for record in resolve_pack(payload, received):
         if isinstance(record, Refusal):
             strays.append(record)
@@ -74,6 +85,8 @@ def decode_senml(
         if name not in _NAMES:
             name = _tail(name)
             if name not in _NAMES:
+                if len(strange) < _SHOWN_NAMES and record.own_name not in strange:
+                    strange.append(record.own_name)
                 continue
         slot = slots.get(record.time)
         if slot is None:
@@ -86,7 +99,7 @@ def decode_senml(
         else:
             slot.spoilt = slot.spoilt or refusal
     if not slots and not strays:
-        strays.append(Refusal(reason=Reason.MISSING_FIELD, detail="the SenML pack names no angle and no temperature"))
+        strays.append(Refusal(reason=Reason.MISSING_FIELD, detail=_nothing_known(strange)))
     found = [_fields(float_name, time, slot, long_axis) for time, slot in slots.items()]
     if strays:
         found += [

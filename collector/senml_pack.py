@@ -96,7 +96,10 @@ def _load(payload: bytes) -> list[dict[str, object]]:
     elif start and 0x80 <= start[0] <= 0x9F:
         pack = _load_cbor(payload)
     else:
-        raise _Refused(Reason.MALFORMED, "the payload is neither a SenML JSON nor a SenML CBOR array (RFC 8428)")
+        own = (
+            "; JSON of its own belongs on a topic of its own, described by an [[mqtt.mapping]]" if start == b"{" else ""
+        )
+        raise _Refused(Reason.MALFORMED, f"the payload is neither a SenML JSON nor a SenML CBOR array (RFC 8428){own}")
     if not isinstance(pack, list) or not pack:
         raise _Refused(Reason.MALFORMED, "the SenML pack is empty")
     return [

@@ -65,7 +65,7 @@ def _gravity(course: Course) -> Picture:
     rows = course.estimates
     middle = sheet.of([row.gravity_sg for row in rows])
     low, high = sheet.of([row.gravity_low_sg for row in rows]), sheet.of([row.gravity_high_sg for row in rows])
-    levels, step = _levels(low, high, least=20 * POINT_SG)
+    levels = _levels(low, high, least=20 * POINT_SG)
     png = draw(
         [Band(low=low, high=high, ink=Ink.BAND)],
         [Line(values=middle, ink=Ink.GRAVITY)],
@@ -76,7 +76,7 @@ def _gravity(course: Course) -> Picture:
     first, last = rows[0].gravity_sg, rows[-1].gravity_sg
     caption = (
         f"Picture: gravity with its 80 % interval, {sheet.period()}: {first:.4f} at the beginning, {last:.4f} at the "
-        f"end. Level lines every {step / POINT_SG:g} points, upright lines at midnight UTC."
+        f"end. Level lines at {_listed(levels, 3)}, upright lines at midnight UTC."
     )
     return Picture(png=png, caption=caption)
 
@@ -92,7 +92,7 @@ def _warmth(store: Store, batch: Batch, course: Course) -> Picture:
         values = sheet.series(times, [each.temperature_c for each in probe], _silences(times))
         lines.append(Line(values=values, ink=Ink.PROBE))
         beside = f", black: probe {probe[-1].probe}"
-    levels, step = _levels(wanted[:, 0], wanted[:, 1], least=4.0, also=warmth)
+    levels = _levels(wanted[:, 0], wanted[:, 1], least=4.0, also=warmth)
     png = draw(
         [Band(low=wanted[:, 0], high=wanted[:, 1], ink=Ink.WANTED)],
         lines,
@@ -103,7 +103,7 @@ def _warmth(store: Store, batch: Batch, course: Course) -> Picture:
     low, high = float(np.nanmin(warmth)), float(np.nanmax(warmth))
     caption = (
         f"Picture: temperature (brown: float{beside}) and the wanted range (green), {sheet.period()}: the float "
-        f"between {low:.1f} and {high:.1f} °C. Level lines every {step:g} °C, upright lines at midnight UTC."
+        f"between {low:.1f} and {high:.1f} °C. Level lines at {_listed(levels, 1)} °C, upright lines at midnight UTC."
     )
     return Picture(png=png, caption=caption)
 
@@ -113,15 +113,17 @@ def _silences(times: Sequence[datetime]) -> list[tuple[datetime, datetime]]:
     return [(times[row], times[row + 1]) for row in gaps(bare, WIDTH)]
 
 
-def _levels(
-    low: FloatArray, high: FloatArray, *, least: float, also: FloatArray | None = None
-) -> tuple[Sequence[float], float]:
-    """Round values across the series, and their distance."""
+def _levels(low: FloatArray, high: FloatArray, *, least: float, also: FloatArray | None = None) -> Sequence[float]:
+    """Round values across the series."""
     both = np.concatenate([low, high, *(() if also is None else (also,))])
     bottom, top = float(np.nanmin(both)), float(np.nanmax(both))
     spare = max(0.0, least - (top - bottom)) / 2
-    found = ticks(bottom - spare, top + spare, 4)
-    return found, found[1] - found[0]
+    return ticks(bottom - spare, top + spare, 4)
+
+
+def _listed(levels: Sequence[float], digits: int) -> str:
+    *first, last = (f"{level:.{digits}f}" for level in levels)
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 class _Columns:

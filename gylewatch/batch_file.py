@@ -5,9 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from gylewatch.errors import InputError
+from gylewatch.instruments_table import read_instruments
+from gylewatch.likely import celsius_doubt
 from gylewatch.quantities import Gravity
 from gylewatch.toml_table import Table, TableError, read_toml
-from gylewatch.values import Addition, Batch, FloatId, PlanStep, VesselId, check_name
+from gylewatch.values import Addition, Batch, FloatId, HandSettings, PlanStep, VesselId, check_name
 
 # Wide enough for any fermentation, narrow enough to catch Fahrenheit typed as Celsius.
 _WANTED_C = (-5.0, 50.0)
@@ -15,8 +17,12 @@ ORIGINAL_SG = (1.005, 1.2)
 ORIGINAL = Gravity(low=ORIGINAL_SG[0], high=ORIGINAL_SG[1])
 
 
-def read_batch(path: Path) -> Batch:
+def read_batch(path: Path, *, instruments: HandSettings | None = None) -> Batch:
     """Read a batch from a file as the contract describes it.
+
+    Parameters
+    ----------
+    instruments : those with which its samples are measured, where the file does not say; None: the contract's
 
     Raises
     ------
@@ -27,7 +33,7 @@ def read_batch(path: Path) -> Batch:
         top = read_toml(path)
         table = top.table("batch", required=True)
         top.finish()
-        return _batch(table)
+        return _batch(table, instruments or HandSettings())
     except TableError as error:
         raise _as_input_error(path, error) from None
 
@@ -36,7 +42,7 @@ def _as_input_error(path: Path, error: TableError) -> InputError:
     return InputError(str(path), str(error).removeprefix(f"{path}: "))
 
 
-def _batch(table: Table) -> Batch:
+def _batch(table: Table, instruments: HandSettings) -> Batch:
     try:
         batch = Batch(
             name=table.text("name"),
@@ -44,11 +50,12 @@ def _batch(table: Table) -> Batch:
             pitched=table.time("pitched"),
             original_gravity_sg=_original_gravity(table),
             expected_attenuation=table.pair("expected_attenuation", low=0.2, high=1.2, unit="(fractions, not percent)"),
-            temperature_c=table.pair("temperature_c", low=_WANTED_C[0], high=_WANTED_C[1], unit="°C"),
+            temperature_c=_wanted(table),
             vessel=VesselId(_name(table, "vessel")),
             float_id=FloatId(_name(table, "float")),
             plan=tuple(_plan_step(step) for step in table.tables("plan")),
             additions=tuple(_addition(addition) for addition in table.tables("addition")),
+            instruments=read_instruments(table.table("instruments")) if table.has("instruments") else instruments,
         )
     except ValueError as error:
         raise TableError(f"{table.file}: batch: {error}") from None
@@ -68,6 +75,17 @@ def _original_gravity(table: Table) -> float | None:
     return table.optional_number(key, low=ORIGINAL_SG[0], high=ORIGINAL_SG[1], unit="SG")
 
 
+def _wanted(table: Table) -> tuple[float, float]:
+    key = "temperature_c"
+    low, high = _WANTED_C
+    typed = table.raw_value(key)
+    if isinstance(typed, list) and len(typed) == 2 and all(type(each) in (int, float) for each in typed):
+        doubt = "" if all(low <= each <= high for each in typed) else celsius_doubt(typed, low, high)
+        if doubt:
+            raise table.wrong(key, f"must be {low:g} to {high:g} °C; {doubt}")
+    return table.pair(key, low=low, high=high, unit="°C")
+
+
 def _name(table: Table, key: str) -> str:
     name = table.text(key)
     try:
@@ -79,7 +97,7 @@ def _name(table: Table, key: str) -> str:
 def _plan_step(table: Table) -> PlanStep:
     step = PlanStep(
         start=table.time("from"),
-        temperature_c=table.pair("temperature_c", low=_WANTED_C[0], high=_WANTED_C[1], unit="°C"),
+        temperature_c=_wanted(table),
         label=table.text("label", ""),
     )
     table.finish()

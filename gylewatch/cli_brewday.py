@@ -19,12 +19,11 @@ from calibration.brewday import (
     running_gravity,
 )
 from calibration.brewday import wort as wort_of
-from calibration.refractometer import WORT_CORRECTION_FACTOR
 from gylewatch.errors import InputError
 from gylewatch.quantities import BRIX, COOL_C, HOT_C, LITRES, Gravity, Number
 from gylewatch.terminal import config_option, json_option, opened_store, show_json
 from gylewatch.units import POINT_SG, plato_from_sg
-from gylewatch.values import BatchId
+from gylewatch.values import WORT_CORRECTION_FACTOR, BatchId
 from web.shapes import batch_shape
 
 WORT_SG = Gravity(low=1.0005, high=1.18)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Container, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import click
 
 from gylewatch.batch_file import read_batch
-from gylewatch.errors import InputError
+from gylewatch.config import read_settings
+from gylewatch.errors import AlreadyExists, InputError
+from gylewatch.likely import too_hot_note
 from gylewatch.quantities import LITRES
 from gylewatch.tables import parse_time
 from gylewatch.terminal import (
@@ -21,6 +24,7 @@ from gylewatch.terminal import (
     show_table,
     shown_number,
     shown_time,
+    warn,
 )
 from gylewatch.values import BatchId, FloatId, VesselId, check_name
 from storage.records import FloatRecord, VesselRecord
@@ -41,21 +45,40 @@ def floats() -> None:
     """Floats: the tilting sensors, each with the name you give it."""
 
 
+def _several(what: str, names: Sequence[str], taken: Container[str]) -> tuple[str, ...]:
+    """The names to add, each once; refuses all of them if one cannot be given."""
+    wanted = tuple(dict.fromkeys(_named(what, name) for name in names))
+    for name in wanted:
+        if name in taken:
+            raise AlreadyExists(what, name)
+    return wanted
+
+
+def _counted(names: Sequence[str], what: str) -> str:
+    return f"{what} {names[0]} is known" if len(names) == 1 else f"{len(names)} {what}s are known"
+
+
 @floats.command("add")
-@click.argument("name")
+@click.argument("names", nargs=-1, required=True, metavar="NAME...")
 @click.option("--note", default="", help="Anything you want to remember about it.")
 @click.option("--address", default=None, help="Its radio address, where it does not send its name.")
 @json_option
 @config_option
-def add_float(*, name: str, note: str, address: str | None, as_json: bool, config: Path) -> None:
-    """Make the float NAME known; from then on its readings are accepted."""
-    record = FloatRecord(float_id=FloatId(_named("float", name)), created=now(), note=note, address=address)
+def add_float(*, names: tuple[str, ...], note: str, address: str | None, as_json: bool, config: Path) -> None:
+    """Make the float NAME known, or several; from then on their readings are accepted."""
+    if address is not None and len(names) > 1:
+        raise InputError("--address", "is of one float; add each float that has one by itself")
     with opened_store(config) as store:
-        store.add_float(record)
+        wanted = _several("float", names, store.float_ids())
+        records = [FloatRecord(float_id=FloatId(name), created=now(), note=note, address=address) for name in wanted]
+        for record in records:
+            store.add_float(record)
     if as_json:
-        show_json(float_shape(record, None))
+        shapes = [float_shape(record, None) for record in records]
+        show_json(shapes[0] if len(shapes) == 1 else shapes)
     else:
-        click.echo(f"float {name} is known; calibrate it with: gylewatch curve add references.csv")
+        them = "it" if len(wanted) == 1 else "them"
+        click.echo(f"{_counted(wanted, 'float')}; calibrate {them} with: gylewatch curve add references.csv")
 
 
 @floats.command("list")
@@ -107,20 +130,22 @@ def vessels() -> None:
 
 
 @vessels.command("add")
-@click.argument("name")
+@click.argument("names", nargs=-1, required=True, metavar="NAME...")
 @click.option("--volume-l", type=LITRES, default=None, help="What it holds, in litres.")
 @click.option("--note", default="")
 @json_option
 @config_option
-def add_vessel(*, name: str, volume_l: float | None, note: str, as_json: bool, config: Path) -> None:
-    """Make the vessel NAME known."""
-    record = VesselRecord(vessel_id=VesselId(_named("vessel", name)), created=now(), volume_l=volume_l, note=note)
+def add_vessel(*, names: tuple[str, ...], volume_l: float | None, note: str, as_json: bool, config: Path) -> None:
+    """Make the vessel NAME known, or several that are alike."""
     with opened_store(config) as store:
-        store.add_vessel(record)
+        wanted = _several("vessel", names, {record.vessel_id for record in store.vessels()})
+        for name in wanted:
+            store.add_vessel(VesselRecord(vessel_id=VesselId(name), created=now(), volume_l=volume_l, note=note))
     if as_json:
-        show_json({"vessel": record.vessel_id, "volume_l": record.volume_l, "note": record.note})
+        shown = [{"vessel": name, "volume_l": volume_l, "note": note} for name in wanted]
+        show_json(shown[0] if len(shown) == 1 else {"vessels": shown})
     else:
-        click.echo(f"vessel {name} is known")
+        click.echo(_counted(wanted, "vessel"))
 
 
 @vessels.command("list")
@@ -147,8 +172,11 @@ def batches() -> None:
 @json_option
 @config_option
 def add_batch(*, file: Path, as_json: bool, config: Path) -> None:
-    """Start watching the batch described in FILE (batch.toml)."""
-    batch = read_batch(file)
+    """Start watching the batch described in FILE (batch.toml).
+
+    Its samples are measured with the [instruments] of the configuration, unless the file has [batch.instruments].
+    """
+    batch = read_batch(file, instruments=read_settings(config).instruments)
     if batch.pitched - now() > PITCHED_AHEAD:
         raise InputError(
             str(file),
@@ -157,6 +185,9 @@ def add_batch(*, file: Path, as_json: bool, config: Path) -> None:
         )
     with opened_store(config) as store:
         record = store.add_batch(batch, created=now())
+    ranges = [batch.temperature_c, *(step.temperature_c for step in batch.plan)]
+    remedy = f"remove the batch and add it again: gylewatch batch remove {record.batch_id}"
+    warn(next(filter(None, (too_hot_note("a wanted range", each, remedy) for each in ranges)), ""))
     if as_json:
         show_json(batch_shape(record))
         return

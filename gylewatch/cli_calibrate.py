@@ -90,7 +90,7 @@ def calibrate(
 
 
 def _which(store: Store, float_name: str | None) -> str:
-    known = sorted(store.float_ids())
+    known = [record.float_id for record in store.floats()]
     if float_name is not None:
         return float_name
     if not known:

@@ -9,6 +9,7 @@ import click
 
 from calibration.fit import fit_curve
 from gylewatch.errors import InputError, NotFound
+from gylewatch.likely import too_hot_note
 from gylewatch.tables import read_references
 from gylewatch.terminal import (
     FilePath,
@@ -20,6 +21,7 @@ from gylewatch.terminal import (
     show_table,
     shown_time,
     user_name,
+    warn,
 )
 from gylewatch.values import FloatId, Reference, utc_text
 from storage.records import CurveRecord
@@ -55,6 +57,8 @@ def add_curve(
             store.add_curve(curve, groups[name], who=who or user_name(), note=note, created=now())
         records = [record for name in names if (record := store.current_curve(name)) is not None]
     _show_curves(records, as_json=as_json)
+    for name, group in groups.items():
+        warn(too_hot_note(f"float {name}: solutions", [p.temperature_c for p in group], "add the file again"))
 
 
 @curves.command("list")

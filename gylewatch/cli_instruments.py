@@ -6,9 +6,8 @@ from dataclasses import asdict
 
 import click
 
-from calibration.hydrometry import DEGAS_REMINDER, HandGravity, HandSettings, hand_gravity
+from calibration.hydrometry import DEGAS_REMINDER, HandGravity, hand_gravity
 from calibration.refractometer import (
-    WORT_CORRECTION_FACTOR,
     Refraction,
     fermented_gravity,
     temperature_correction_brix,
@@ -20,7 +19,7 @@ from gylewatch.errors import InputError, OutOfDomain
 from gylewatch.quantities import COOL_C, GRAVITY, Celsius, Gravity, Number
 from gylewatch.terminal import json_option, now, show_json, show_table
 from gylewatch.units import POINT_SG, celsius_from_fahrenheit, plato_from_sg
-from gylewatch.values import Instrument, Sample, Unit
+from gylewatch.values import WORT_CORRECTION_FACTOR, HandSettings, Instrument, Sample, Unit
 
 MIXED_C = Celsius(low=0.0, high=80.0)
 GRAMS = Number("g", low=0.0001, high=100.0)

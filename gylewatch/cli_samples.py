@@ -71,8 +71,7 @@ def add_sample(
             for sample in new:
                 check_sample_time(sample, now=now(), pitched=batch.pitched)
         else:
-            og, pitched = batch.original_gravity_sg, batch.pitched
-            parsed = parse_sample(fields, now=now(), fahrenheit=False, original_gravity_sg=og, pitched=pitched)
+            parsed = parse_sample(fields, batch, now=now(), fahrenheit=False)
             if isinstance(parsed, tuple):
                 raise InputError("sample", " ".join(question.sentence for question in parsed))
             new = [parsed]

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from gylewatch.config import read_settings
-from gylewatch.errors import ConfigError, DeliveryError
+from gylewatch.errors import ConfigError, DeliveryError, StorageError
 from gylewatch.first_config import FIRST_CONFIG
 from gylewatch.logs import configure
 from gylewatch.terminal import (
@@ -28,19 +28,34 @@ from web.shapes import alert_shape, batch_shape, estimate_shape
 @click.command()
 @click.argument("folder", metavar="[DIR]", type=click.Path(path_type=Path, file_okay=False), default=Path())
 def init(*, folder: Path) -> None:
-    """Write a commented configuration and an empty database into DIR (here, if not given)."""
+    """Write a commented configuration and an empty database into DIR (here, if not given).
+
+    A configuration that is there is kept; only the database that it names is made, if there is none.
+    """
     path = folder / DEFAULT_CONFIG
+    made = True
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with path.open("x", encoding="utf-8") as file:
             file.write(FIRST_CONFIG)
     except FileExistsError:
-        raise ConfigError(f"{path}: is there already and is not overwritten; choose another folder") from None
+        made = False
     except OSError as error:
         raise ConfigError(f"{path}: cannot be written ({(error.strerror or str(error)).lower()})") from None
-    with Store.open(read_settings(path).database_url) as store:
-        click.echo(f"wrote {path} and {store.place}")
+    url = read_settings(path).database_url
+    if not made and _is_there(url):
+        raise ConfigError(f"{path}: is there already and is not overwritten; choose another folder")
+    with Store.open(url) as store:
+        click.echo(f"wrote {path} and {store.place}" if made else f"kept {path}; made {store.place}")
     click.echo("next: gylewatch float add NAME; gylewatch vessel add NAME; gylewatch serve")
+
+
+def _is_there(url: str) -> bool:
+    try:
+        Store.open(url, create=False).close()
+    except StorageError:  # missing or empty; what else is wrong with it, opening it to make it says again
+        return False
+    return True
 
 
 @click.command()

@@ -26,9 +26,10 @@ from collector.topics import DEFAULT_PREFIX
 from gylewatch.config_ble import BleSection, read_ble
 from gylewatch.config_notify import ChannelSettings, read_channel
 from gylewatch.errors import ConfigError, InputError
+from gylewatch.instruments_table import read_instruments
 from gylewatch.logs import FORMATS, LEVELS, LogSettings
 from gylewatch.toml_table import Table, TableError, read_toml
-from gylewatch.values import VesselId
+from gylewatch.values import HandSettings, VesselId
 from web.settings import HttpSettings
 
 __all__ = ["ChannelSettings", "Settings", "read_settings"]
@@ -77,6 +78,7 @@ class Settings:
     retention: RetentionSettings = RetentionSettings()
     backup: BackupSettings | None = None
     log: LogSettings = field(default_factory=LogSettings)
+    instruments: HandSettings = field(default_factory=HandSettings)  # of batches that are added from now on
 
     def decodings(self) -> dict[str, Decoding]:
         """What topics and payloads mean, by the broker's name: the same topic may mean something else on another."""
@@ -137,6 +139,7 @@ class _Reader:
             retention=_retention(top.table("retention")),
             backup=self._backup(top.table("backup")) if top.has("backup") else None,
             log=_log(top.table("log")),
+            instruments=read_instruments(top.table("instruments")),
         )
 
     def _database(self, table: Table) -> str:

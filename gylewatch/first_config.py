@@ -36,8 +36,8 @@ port = 1883                             # 8883 is usual with tls
 
 [http]
 host = "127.0.0.1"                      # only this machine; "0.0.0.0" opens the page to your whole network
-# Anyone who can reach the page may enter samples and acknowledge alerts: its forms ask for no token. Keep it on
-# 127.0.0.1, or put it behind your own access control.
+# Anyone who can reach the page may enter or withdraw samples and acknowledge alerts: its forms ask for no token. Keep
+# it on 127.0.0.1, or put it behind your own access control.
 port = 8220
 # token_file = "http-token"             # at least 16 characters; needed to post readings and samples over HTTP
 # names = ["brewery.example"]           # host names, beside plain addresses, under which the page may be opened
@@ -73,6 +73,13 @@ port = 8220
 
 # [alerts.float-silent]                 # every kind of alert has its own table; see docs/alerts.md
 # floor_h = 4.0
+
+# [instruments]                         # your own, where they differ; for batches that are added from then on
+# hydrometer_calibration_c = 20.0       # at which its scale is true; 15.56 if it says 60 °F
+# hydrometer_offset_points = 1.0        # added to each reading: 1.0 if it shows 0.999 in plain water
+# hydrometer_meniscus_points = 1.0      # added if you read at the top of the meniscus
+# refractometer_wort_factor = 1.04      # its reading over the hydrometer's Brix in the same unfermented wort
+# refractometer_compensates = true      # false for one without automatic temperature compensation
 
 # [retention]
 # readings_days = 730                   # raw readings older than this are deleted; estimates and alerts are kept

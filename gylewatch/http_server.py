@@ -34,6 +34,10 @@ def listen(host: str, port: int) -> socket.socket:
         listener.listen(128)
     except OSError as error:
         listener.close()
+        if error.errno == errno.EADDRNOTAVAIL:
+            raise ConfigError(
+                f"http.host = {host!r}: this machine has no such address now; use 127.0.0.1, or 0.0.0.0 for all it has"
+            ) from None
         raise ConfigError(f"http.port = {port}: {_reason(error, host, port)}") from None
     return listener
 

@@ -78,7 +78,8 @@ def on_reading(course: Course, state: State, reading: Reading) -> Outcome:
 
 def on_sample(course: Course, state: State, sample: Sample) -> Outcome:
     """One hand sample: it re-anchors the estimate at once."""
-    gravity = hand_gravity(sample, original_gravity_sg=course.batch.original_gravity_sg)
+    batch = course.batch
+    gravity = hand_gravity(sample, original_gravity_sg=batch.original_gravity_sg, settings=batch.instruments)
     belief, estimate = smooth.observe_sample(state.belief, gravity)
     return _judged(course, state, belief, Observation(time=sample.time, reading=None, estimate=estimate))
 

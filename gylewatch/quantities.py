@@ -7,14 +7,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from gylewatch.units import celsius_from_fahrenheit, sg_from_plato
+from gylewatch.likely import celsius_doubt, gravity_doubt
 
 _NUMBER: Final = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)", re.ASCII)
 _COMMA: Final = re.compile(r"[-+]?\d+,\d+", re.ASCII)
 _LONGEST = 40  # characters; more is no number that anyone types
-
-# A beer or wort at cellar temperatures; 50 to 120 typed here is almost always °F.
-_LIKELY_FAHRENHEIT: Final = (32.0, 230.0)
 
 
 if TYPE_CHECKING:
@@ -74,13 +71,7 @@ class Gravity(Number):
         super().__init__("SG", low=low, high=high)
 
     def doubt(self, number: float) -> str:
-        if self._low <= number / 1000.0 <= self._high:
-            return f"did you mean {number / 1000.0:.3f}?"
-        if 1.2 < number <= 25.0:
-            return f"is that Brix or °P? as SG it would be about {sg_from_plato(number):.3f}"
-        if 25.0 < number <= 200.0:
-            return f"are those points? as SG they are {1.0 + number / 1000.0:.3f}"
-        return ""
+        return gravity_doubt(number, self._low, self._high)
 
 
 class Celsius(Number):
@@ -92,10 +83,7 @@ class Celsius(Number):
         super().__init__("C", low=low, high=high)
 
     def doubt(self, number: float) -> str:
-        low, high = _LIKELY_FAHRENHEIT
-        if low <= number <= high and self._low <= celsius_from_fahrenheit(number) <= self._high:
-            return f"is that °F? in °C it would be {celsius_from_fahrenheit(number):.1f}"
-        return ""
+        return celsius_doubt((number,), self._low, self._high)
 
 
 GRAVITY: Final = Gravity()

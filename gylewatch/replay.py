@@ -26,7 +26,7 @@ from gylewatch.data_time import passed
 from gylewatch.errors import GylewatchError, InputError
 from gylewatch.outputs import Outputs
 from gylewatch.tables import read_readings, read_references, read_samples
-from gylewatch.values import Batch, Reading, Sample, utc_text
+from gylewatch.values import Batch, Reading, Sample, natural_order, utc_text
 
 ESTIMATES_HEADER: Final = (
     "time,gravity_sg,gravity_low_sg,gravity_high_sg,rate_points_per_day,apparent_attenuation,abv_percent,phase,"
@@ -95,7 +95,7 @@ def load(
     the_batch = read_batch(batch)
     fields = read_readings(readings)
     if not any(row.float_name == the_batch.float_id for _, row in fields):
-        heard = ", ".join(sorted({row.float_name for _, row in fields})[:5])
+        heard = ", ".join(sorted({row.float_name for _, row in fields}, key=natural_order)[:5])
         raise InputError(
             str(readings),
             f"no row is of the batch's float {the_batch.float_id!r} ({batch}: batch.float); found: {heard}",
@@ -121,7 +121,7 @@ def _checked_samples(path: Path, batch: Batch) -> tuple[Sample, ...]:
     rows = read_samples(path)
     for row, sample in rows:
         try:
-            hand_gravity(sample, original_gravity_sg=batch.original_gravity_sg)
+            hand_gravity(sample, original_gravity_sg=batch.original_gravity_sg, settings=batch.instruments)
         except GylewatchError as error:
             raise InputError(f"{path} row {row}", str(error)) from error
     return tuple(sample for _, sample in rows)

@@ -14,7 +14,7 @@ _TICK: Final = "tick"
 _NIGHT: Final = timedelta(hours=25)  # farther ahead than this no next night can be
 
 
-class Pause(BaseTrigger):
+class Pause(BaseTrigger):  # type: ignore[misc]  # APScheduler has no types
     """A pause from now on, whatever was missed: a clock set forward by years leaves nothing to catch up with."""
 
     def __init__(self, pause: timedelta) -> None:
@@ -24,7 +24,7 @@ class Pause(BaseTrigger):
         return now + self.pause
 
 
-class Nightly(CronTrigger):
+class Nightly(CronTrigger):  # type: ignore[misc]  # APScheduler has no types
     """The next night from now on: many missed nights are one."""
 
     def __init__(self) -> None:
@@ -36,7 +36,7 @@ class Nightly(CronTrigger):
         return following
 
 
-class Schedule(BackgroundScheduler):
+class Schedule(BackgroundScheduler):  # type: ignore[misc]  # APScheduler has no types
     """Runs `tick` every `tick_s` seconds and `nightly` once a night, each in a thread of the scheduler's pool.
 
     The scheduler plans by the machine's clock. After that was set back, what it has planned lies too far ahead: it

@@ -16,7 +16,8 @@ from typing import Final, TypeVar
 
 from collector.packet import Fields
 from gylewatch.errors import InputError
-from gylewatch.values import FloatId, Instrument, Reference, Sample, Unit
+from gylewatch.likely import celsius_doubt, gravity_doubt
+from gylewatch.values import GRAVITY_RANGE_SG, SOLUTION_RANGE_C, FloatId, Instrument, Reference, Sample, Unit
 
 READINGS_HEADER: Final = ("time", "float", "angle_deg", "temperature_c", "battery_v", "rssi_dbm")
 SAMPLES_HEADER: Final = ("time", "instrument", "value", "unit", "sample_temperature_c")
@@ -113,12 +114,22 @@ def _check_header(path: Path, found: list[str] | None, header: tuple[str, ...]) 
     if len(names) == 1 and (";" in names[0] or "\t" in names[0]):
         reason = "the columns must be separated by commas"
     elif missing := [name for name in header if name not in names]:
-        reason = f"the header lacks {', '.join(missing)}"
+        reason = f"the header lacks {', '.join(missing)}" + _other_unit(missing, names)
     elif unknown := [name or "(no name)" for name in names if name not in header]:
         reason = f"the header has unknown columns: {', '.join(unknown)}"
     else:
         reason = "the columns are repeated or in another order"
     raise InputError(f"{path} row 1", f"{reason}; the header must be {','.join(header)}")
+
+
+def _other_unit(missing: list[str], names: tuple[str, ...]) -> str:
+    """A hint where a column seems to hold another unit than the contract's."""
+    for name in missing:
+        quantity = name.rpartition("_")[0]
+        other = next((found for found in names if quantity and found.startswith(f"{quantity}_")), None)
+        if other is not None and other not in (*REFERENCES_HEADER, *READINGS_HEADER, *SAMPLES_HEADER):
+            return f" but has {other}: write its values in the unit of {name}, and name the column so"
+    return ""
 
 
 def _reading(cells: list[str]) -> Fields:
@@ -156,14 +167,24 @@ def _check_plausible(sample: Sample) -> None:
 
 def _reference(cells: list[str]) -> Reference:
     name, angle, angle_sd, gravity, gravity_sd, temperature = cells
+    gravity_sg, temperature_c = _number("gravity_sg", gravity), _number("temperature_c", temperature)
+    _check_meant("gravity_sg", gravity_sg, GRAVITY_RANGE_SG, gravity_doubt(gravity_sg, *GRAVITY_RANGE_SG))
+    _check_meant("temperature_c", temperature_c, SOLUTION_RANGE_C, celsius_doubt((temperature_c,), *SOLUTION_RANGE_C))
     return Reference(
         float_id=FloatId(_text("float", name)),
         angle_deg=_number("angle_deg", angle),
         angle_sd_deg=_optional_number("angle_sd_deg", angle_sd),
-        gravity_sg=_number("gravity_sg", gravity),
+        gravity_sg=gravity_sg,
         gravity_sd_sg=_optional_number("gravity_sd_sg", gravity_sd),
-        temperature_c=_number("temperature_c", temperature),
+        temperature_c=temperature_c,
     )
+
+
+def _check_meant(what: str, value: float, allowed: tuple[float, float], doubt: str) -> None:
+    """Leave what is out of range without a likely reason to the value itself, which says its range."""
+    low, high = allowed
+    if doubt and not low <= value <= high:
+        raise ValueError(f"{what} {value:g} is outside {low:g} to {high:g}; {doubt}")
 
 
 def parse_time(text: str, what: str = "time") -> datetime:

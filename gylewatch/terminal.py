@@ -85,6 +85,12 @@ def show_json(shown: BaseModel | Sequence[BaseModel] | dict[str, Any]) -> None:
     click.echo(json.dumps(content, ensure_ascii=False, indent=2))
 
 
+def warn(note: str) -> None:
+    """Say something to be looked at, beside the output; nothing where there is nothing to say."""
+    if note:
+        click.echo(note, err=True)
+
+
 def show_table(header: Sequence[str], rows: Sequence[Sequence[str]], *, empty: str) -> None:
     """Print aligned columns, or one sentence where there is nothing."""
     if not rows:

@@ -5,8 +5,10 @@ A value that exists is valid: ``__post_init__`` checks it. Conversion happens at
 
 from __future__ import annotations
 
+import hashlib
 import math
 import re
+import unicodedata
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -24,6 +26,18 @@ ANGLE_RANGE_DEG = (0.0, 180.0)
 TEMPERATURE_RANGE_C = (-20.0, 110.0)
 # Below: an unplugged digital thermometer commonly reports -127 degrees; above: hotter than any liquor.
 GRAVITY_RANGE_SG = (0.970, 1.250)
+SOLUTION_RANGE_C = (0.0, 60.0)
+
+HYDROMETER_CALIBRATION_C = (-2.0, 45.0)
+HYDROMETER_OFFSET_SG = (-0.05, 0.05)
+MENISCUS_SG = (-0.005, 0.005)
+WORT_FACTOR_RANGE = (0.9, 1.15)
+WORT_CORRECTION_FACTOR = 1.04
+# Malt wort refracts more than sucrose of equal extract; usual 1.00 to 1.06 (common practice, from memory).
+
+_SLUG_LENGTH = 48
+# Latin letters that are no plain letter with an accent.
+_LATIN = str.maketrans({"æ": "ae", "ø": "o", "œ": "oe", "ł": "l", "đ": "d", "ð": "d", "þ": "th", "ı": "i"})
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,62}")
 
@@ -43,14 +57,36 @@ def check_name(what: str, name: str) -> str:
     """
     if not _is_name(name):
         raise ValueError(
-            f"{what} name {name!r} is not usable: 1 to 63 letters, digits, '_', '.' or '-', the first a letter or digit"
+            f"{what} name {name!r} is not usable: 1 to 63 plain letters (a to z, A to Z), digits, '_', '.' or '-', the "
+            "first a letter or digit"
         )
     return name
 
 
 def slug(name: str) -> str:
-    """A batch's name as an identifier: lower case, everything else than letters and digits becomes ``-``."""
-    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:48] or "batch"
+    """A batch's name as an identifier: lower case, without accents; everything but a to z and digits becomes ``-``.
+
+    Where letters of another script were left out, or the end, a few digits keep different names apart.
+    """
+    plain = unicodedata.normalize("NFKD", name).casefold().translate(_LATIN)
+    words = re.sub(r"[^a-z0-9]+", "-", "".join(c for c in plain if not unicodedata.combining(c))).strip("-")
+    lost = any(ord(c) > 127 and c.isalpha() for c in plain) or len(words) > _SLUG_LENGTH
+    if not lost and words:
+        return words
+    mark = hashlib.sha256(unicodedata.normalize("NFC", name).encode("utf-8", "surrogatepass")).hexdigest()[:6]
+    return f"{words[: _SLUG_LENGTH - 7].strip('-') or 'batch'}-{mark}"
+
+
+def natural_order(name: str) -> tuple[tuple[object, ...], str]:
+    """A sorting key under which FV2 stands before FV10, and upper and lower case beside each other."""
+    parts = re.split(r"([0-9]+)", name)
+    # A number by its length, then its digits: names may hold more digits than Python reads as an integer.
+    return tuple(_digits(part) if place % 2 else part.casefold() for place, part in enumerate(parts)), name
+
+
+def _digits(text: str) -> tuple[int, str]:
+    significant = text.lstrip("0")
+    return len(significant), significant
 
 
 def utc_text(time: datetime, timespec: str = "auto") -> str:
@@ -137,6 +173,23 @@ class Sample:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HandSettings:
+    """What the user knows of his own instruments; unchanged, the contract's."""
+
+    hydrometer_calibration_c: float = 20.0  # at which its scale is true; 15.56 for 60 °F
+    hydrometer_offset_sg: float = 0.0  # added to what is read: minus its error in water
+    hydrometer_meniscus_sg: float = 0.0  # added when read at the top of the meniscus, commonly 0.001
+    wort_correction_factor: float = WORT_CORRECTION_FACTOR
+    refractometer_compensates: bool = True  # automatic temperature compensation, as all but the cheapest have
+
+    def __post_init__(self) -> None:
+        _check_range("hydrometer calibration", self.hydrometer_calibration_c, *HYDROMETER_CALIBRATION_C, "C")
+        _check_range("hydrometer offset", self.hydrometer_offset_sg, *HYDROMETER_OFFSET_SG, "SG")
+        _check_range("hydrometer meniscus", self.hydrometer_meniscus_sg, *MENISCUS_SG, "SG")
+        _check_range("wort correction factor", self.wort_correction_factor, *WORT_FACTOR_RANGE, "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Reference:
     """One reference point: the float's angle in a solution of known gravity."""
 
@@ -151,7 +204,7 @@ class Reference:
         check_name("float", self.float_id)
         _check_range("angle", self.angle_deg, *ANGLE_RANGE_DEG, "deg")
         _check_range("gravity", self.gravity_sg, *GRAVITY_RANGE_SG, "SG")
-        _check_range("temperature", self.temperature_c, 0.0, 60.0, "C")
+        _check_range("temperature", self.temperature_c, *SOLUTION_RANGE_C, "C")
         for what, sd in (("angle_sd", self.angle_sd_deg), ("gravity_sd", self.gravity_sd_sg)):
             if sd is not None and not (math.isfinite(sd) and sd >= 0):
                 raise ValueError(f"{what} must not be negative, got {sd:g}")
@@ -197,6 +250,7 @@ class Batch:
     original_gravity_sg: float | None = None  # measured at pitching
     plan: tuple[PlanStep, ...] = field(default=())  # in order of time
     additions: tuple[Addition, ...] = field(default=())
+    instruments: HandSettings = HandSettings()  # with which its samples are measured
 
     def __post_init__(self) -> None:
         _check_utc("pitched", self.pitched)

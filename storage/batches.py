@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Select, delete, func, insert, select, update
 from sqlalchemy.engine import Row
 
 from gylewatch.errors import AlreadyExists, NotFound, StorageError
-from gylewatch.values import Batch, BatchId, FloatId, Sample, slug
+from gylewatch.values import Batch, BatchId, FloatId, Sample, natural_order, slug
 from storage.curves import current_version, require_float
 from storage.outcomes import forget
 from storage.part import Part
@@ -43,12 +43,15 @@ class Batches(Part):
         return BatchRecord(batch_id=batch_id, batch=batch, curve_version=version, created=created, ended=None)
 
     def batches(self, active_only: bool = False) -> tuple[BatchRecord, ...]:
-        """All batches in order of pitching."""
-        query = select(BatchRow).order_by(BatchRow.pitched, BatchRow.batch_id)
+        """All batches in order of pitching; those of one moment by name."""
+        query = select(BatchRow)
         if active_only:
             query = query.where(BatchRow.ended.is_(None))
         with self._database.reading() as connection:
-            return tuple(_batch_record(row) for row in connection.execute(query).all())
+            rows = connection.execute(query).all()
+        return tuple(
+            _batch_record(row) for row in sorted(rows, key=lambda row: (row.pitched, natural_order(row.batch_id)))
+        )
 
     def batch(self, batch_id: BatchId) -> BatchRecord:
         """One batch.

@@ -65,5 +65,6 @@ def _check_new(database: Database, tables: list[str], *, create: bool) -> None:
         )
     if not create:
         raise StorageError(
-            f"database {database.place.shown} is empty; create its tables with: gylewatch init", retry=False
+            f"database {database.place.shown} is empty; create its tables with: gylewatch init, or start the service",
+            retry=False,
         )

@@ -180,7 +180,7 @@ def _rest(connection: Connection, alert_id: int, *, until: datetime | None, **ch
     """Replace the snooze of an alert, and move what waits for its end."""
     row = connection.execute(select(AlertRow.time, AlertRow.snoozed_until).where(AlertRow.id == alert_id)).one_or_none()
     if row is None:
-        raise NotFound("alert", str(alert_id))
+        raise NotFound("alert", str(alert_id), "list them with: gylewatch alert list")
     connection.execute(update(AlertRow).where(AlertRow.id == alert_id).values(snoozed_until=until, **change))
     if row.snoozed_until is not None:
         # Due since it was raised, that is at once.

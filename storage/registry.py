@@ -10,7 +10,7 @@ from sqlalchemy import delete, insert, select, update
 from sqlalchemy.engine import Row
 
 from gylewatch.errors import AlreadyExists, NotFound
-from gylewatch.values import FloatId, VesselId
+from gylewatch.values import FloatId, VesselId, natural_order
 from storage.database import upsert
 from storage.part import Part
 from storage.records import FloatRecord, HeardFloat, VesselRecord
@@ -48,9 +48,9 @@ class Registry(Part):
             )
 
     def floats(self) -> tuple[FloatRecord, ...]:
-        """All known floats, by name."""
+        """All known floats, by name in natural order."""
         with self._database.reading() as connection:
-            rows = connection.execute(select(FloatRow).order_by(FloatRow.float_id)).all()
+            rows = connection.execute(select(FloatRow)).all()
         return tuple(
             FloatRecord(
                 float_id=FloatId(row.float_id),
@@ -59,7 +59,7 @@ class Registry(Part):
                 created=row.created,
                 counter=row.advert_counter,
             )
-            for row in rows
+            for row in sorted(rows, key=lambda row: natural_order(row.float_id))
         )
 
     def float_ids(self) -> frozenset[FloatId]:
@@ -88,12 +88,12 @@ class Registry(Part):
             )
 
     def vessels(self) -> tuple[VesselRecord, ...]:
-        """All vessels, by name."""
+        """All vessels, by name in natural order."""
         with self._database.reading() as connection:
-            rows = connection.execute(select(VesselRow).order_by(VesselRow.vessel_id)).all()
+            rows = connection.execute(select(VesselRow)).all()
         return tuple(
             VesselRecord(vessel_id=VesselId(row.vessel_id), volume_l=row.volume_l, note=row.note, created=row.created)
-            for row in rows
+            for row in sorted(rows, key=lambda row: natural_order(row.vessel_id))
         )
 
     def heard(

@@ -51,7 +51,9 @@ class Store(
         database = Database(url, lock_timeout_s=lock_timeout_s)
         path = database.place.path
         if path is not None and not create and not path.exists():
-            raise StorageError(f"database {path} does not exist; create it with: gylewatch init", retry=False)
+            raise StorageError(
+                f"database {path} does not exist; create it with: gylewatch init, or start the service", retry=False
+            )
         try:
             upgrade(database, create=create)
         except BaseException:

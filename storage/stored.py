@@ -18,6 +18,7 @@ from gylewatch.values import (
     Addition,
     Batch,
     FloatId,
+    HandSettings,
     Instrument,
     PlanStep,
     Reading,
@@ -58,6 +59,7 @@ def batch_to_json(batch: Batch) -> Json:
             {"time": utc_text(item.time), "gravity_points": item.gravity_points, "label": item.label}
             for item in batch.additions
         ],
+        "instruments": asdict(batch.instruments),
     }
 
 
@@ -82,6 +84,8 @@ def batch_from_json(document: Json) -> Batch:
             Addition(time=_time_from_json(item["time"]), gravity_points=item["gravity_points"], label=item["label"])
             for item in document["additions"]
         ),
+        # Batches of before they could be stated hold none.
+        instruments=HandSettings(**document.get("instruments", {})),
     )
 
 

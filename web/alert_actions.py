@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import timedelta
 from http import HTTPStatus
 
@@ -37,8 +38,7 @@ def _act(context: Context, batch_id: BatchId, alert_id: int, typed: dict[str, st
         raise Problem(HTTPStatus.CONFLICT, "this alert is over, or another one took its place; open the page again")
     match typed.get("action"):
         case "acknowledge":
-            who = " ".join(typed.get("who", "").split())[:_NAME_LENGTH] or NOBODY
-            store.acknowledge_alert(alert_id, who=who, time=now)
+            store.acknowledge_alert(alert_id, who=name_of(typed), time=now)
         case "snooze":
             store.snooze_alert(alert_id, until=now + timedelta(hours=_hours(typed.get("hours", ""))))
         case "wake":
@@ -46,6 +46,11 @@ def _act(context: Context, batch_id: BatchId, alert_id: int, typed: dict[str, st
         case _:
             raise Problem(HTTPStatus.BAD_REQUEST, "the form asks for nothing that can be done; open the page again")
     return RedirectResponse(f"/batches/{escape(record.batch_id)}#alerts-title", HTTPStatus.SEE_OTHER)
+
+
+def name_of(typed: Mapping[str, str]) -> str:
+    """Who did it, as typed into the field ``who`` of a form; empty is allowed."""
+    return " ".join(typed.get("who", "").split())[:_NAME_LENGTH] or NOBODY
 
 
 def _hours(typed: str) -> int:

@@ -152,13 +152,7 @@ def _add_samples(api: APIRouter, context: Context) -> None:
             "time": new.time,
         }
         record = store.batch(BatchId(batch_id))
-        parsed = parse_sample(
-            fields,
-            now=context.clock(),
-            fahrenheit=False,
-            original_gravity_sg=record.batch.original_gravity_sg,
-            pitched=record.batch.pitched,
-        )
+        parsed = parse_sample(fields, record.batch, now=context.clock(), fahrenheit=False)
         if isinstance(parsed, tuple):
             raise Problem(HTTPStatus.UNPROCESSABLE_ENTITY, _sentences(parsed), members={"questions": _members(parsed)})
         return shapes.sample_shape(store.add_sample(record.batch_id, parsed), parsed)

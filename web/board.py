@@ -8,9 +8,10 @@ from datetime import datetime
 
 from alerts.alert import Severity
 from fermentation.estimate import Estimate
-from gylewatch.values import Reading
+from gylewatch.values import Reading, natural_order
 from storage.records import AlertRecord, BatchRecord, FloatRecord
 from storage.store import Store
+from web.words import STALE_AFTER
 
 _URGENCY = {Severity.CRITICAL: 0, Severity.WARNING: 1, Severity.INFO: 2}
 _CALM = 3
@@ -70,7 +71,7 @@ class Wanted:
 
 
 def board(store: Store, wanted: Wanted, now: datetime) -> tuple[BoardLine, ...]:
-    """The lines of the board: most urgent first, then by vessel."""
+    """The lines of the board: most urgent first, then by vessel in natural order."""
     records = [
         record for record in store.batches(active_only=not wanted.ended) if (record.ended is not None) == wanted.ended
     ]
@@ -86,7 +87,12 @@ def board(store: Store, wanted: Wanted, now: datetime) -> tuple[BoardLine, ...]:
         for record in records
     ]
     shown = (line for line in lines if wanted.takes(line))
-    return tuple(sorted(shown, key=lambda line: (line.urgency, line.record.batch.vessel, line.record.batch.name)))
+    return tuple(sorted(shown, key=_place))
+
+
+def _place(line: BoardLine) -> tuple[object, ...]:
+    batch = line.record.batch
+    return line.urgency, natural_order(batch.vessel), natural_order(batch.name)
 
 
 def by_severity(alerts: Sequence[AlertRecord]) -> tuple[AlertRecord, ...]:
@@ -99,8 +105,13 @@ def _waiting_first(alerts: Sequence[AlertRecord], now: datetime) -> tuple[AlertR
     return tuple(sorted(by_severity(alerts), key=lambda record: not is_waiting(record, now)))
 
 
-def floats(store: Store) -> tuple[FloatLine, ...]:
-    """Every float with its newest reading, the longest silent first."""
+def floats(store: Store, now: datetime) -> tuple[FloatLine, ...]:
+    """Every float with its newest reading: the silent ones first, the longest of them before all, then by name."""
     latest = store.latest_readings()
     lines = [FloatLine(record=item, last=latest.get(item.float_id)) for item in store.floats()]
-    return tuple(sorted(lines, key=lambda line: line.last.time if line.last else line.record.created))
+    # Those that are heard keep the order of their names (the sort is stable): by time it would change at every look.
+    return tuple(sorted(lines, key=lambda line: min(_last_sign(line), now - STALE_AFTER)))
+
+
+def _last_sign(line: FloatLine) -> datetime:
+    return line.last.time if line.last else line.record.created

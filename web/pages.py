@@ -20,15 +20,22 @@ from web.calibration_page import add_calibration
 from web.compare_page import add_compare
 from web.context import Context
 from web.graph import Graph, thin
+from web.original import original_doubt
 from web.rendering import render
 from web.sample_doubt import doubt_far_sample
 from web.sample_form import UNITS_OF, Question, parse_sample
 from web.service_page import add_service
+from web.withdraw_page import add_withdraw
 
 LATEST_ROWS = 8
 # Enough to follow the course of a batch by ear or on paper.
 COURSE_ROWS = 60
 _ALERTS = 100
+_DONE = {
+    "saved": "The sample is kept. The estimate takes it in with the next update.",
+    "withdrawn": "The sample is withdrawn, and nothing uses it any more. An active batch is read again from its "
+    "readings; its estimate comes back in a moment.",
+}
 
 
 def router(context: Context) -> APIRouter:
@@ -38,6 +45,7 @@ def router(context: Context) -> APIRouter:
     add_service(pages, context)
     _add_batch(pages, context)
     add_alert_actions(pages, context)
+    add_withdraw(pages, context)
     add_compare(pages, context)
     add_calibration(pages, context)
     return pages
@@ -55,7 +63,7 @@ def _add_board(pages: APIRouter, context: Context) -> None:
         return render(
             "board.html",
             lines=board.board(store, wanted, context.clock()),
-            floats=board.floats(store),
+            floats=board.floats(store, context.clock()),
             any_batch=bool(store.batches()),
             wanted=wanted,
             only=only,
@@ -81,7 +89,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
     fahrenheit = context.settings.fahrenheit
 
     def batch_page(
-        batch_id: str, *, typed: dict[str, str], questions: tuple[Question, ...] = (), saved: bool = False
+        batch_id: str, *, typed: dict[str, str], questions: tuple[Question, ...] = (), done: str = ""
     ) -> HTMLResponse:
         record = store.batch(BatchId(batch_id))
         graph = records.batch_graph(store, record)
@@ -94,10 +102,11 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             record=record,
             batch=record.batch,
             estimate=latest[-1] if latest else None,
+            doubt=original_doubt(record.batch, latest[-1]) if latest else "",
             latest=latest[::-1],
             course=thin(graph.estimates, COURSE_ROWS),
             pictures=_pictures(graph, record, fahrenheit=fahrenheit),
-            samples=[(sample, records.corrected(record.batch, sample)) for _, sample in reversed(samples)],
+            samples=[(number, sample, records.corrected(record.batch, sample)) for number, sample in reversed(samples)],
             alerts=tuple(reversed(store.alerts(record.batch_id, limit=_ALERTS))),
             open_ids={alert.id for alert in store.open_alerts(record.batch_id)},
             last=store.latest_reading(record.batch.float_id),
@@ -105,7 +114,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             has_curve=record.curve_version is not None or store.current_curve(record.batch.float_id) is not None,
             typed=typed,
             questions=questions,
-            saved=saved,
+            said=_DONE.get(done, ""),
             instruments=tuple(Instrument),
             units=tuple(Unit),
             units_of=json.dumps(UNITS_OF),
@@ -115,8 +124,8 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
         )
 
     @pages.get("/batches/{batch_id}")
-    def batch(batch_id: str, saved: Annotated[str, Query(max_length=1)] = "") -> HTMLResponse:
-        return batch_page(batch_id, typed={}, saved=bool(saved))
+    def batch(batch_id: str, done: Annotated[str, Query(max_length=20)] = "") -> HTMLResponse:
+        return batch_page(batch_id, typed={}, done=done)
 
     @pages.post("/batches/{batch_id}", dependencies=[Depends(security.require_same_origin)])
     async def add_sample(batch_id: str, request: Request) -> Response:
@@ -125,13 +134,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
 
     def keep_sample(batch_id: str, typed: dict[str, str]) -> Response:
         record = store.batch(BatchId(batch_id))
-        parsed = parse_sample(
-            typed,
-            now=context.clock(),
-            fahrenheit=fahrenheit,
-            original_gravity_sg=record.batch.original_gravity_sg,
-            pitched=record.batch.pitched,
-        )
+        parsed = parse_sample(typed, record.batch, now=context.clock(), fahrenheit=fahrenheit)
         if isinstance(parsed, tuple):
             return batch_page(batch_id, typed=typed, questions=parsed)
         doubt = None if typed.get("sure") else doubt_far_sample(store, record, parsed)
@@ -139,4 +142,4 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             return batch_page(batch_id, typed=typed, questions=(doubt,))
         store.add_sample(record.batch_id, parsed)
         # See Other, so that loading the page again does not send the sample again.
-        return RedirectResponse(f"/batches/{escape(batch_id)}?saved=1#samples", HTTPStatus.SEE_OTHER)
+        return RedirectResponse(f"/batches/{escape(batch_id)}?done=saved#samples", HTTPStatus.SEE_OTHER)

@@ -13,7 +13,7 @@ from web.graph import SCREEN_POINTS, Graph, graph
 def corrected(batch: Batch, sample: Sample) -> HandGravity | None:
     """The gravity that a hand sample stands for; None where no correction covers it."""
     try:
-        return hand_gravity(sample, original_gravity_sg=batch.original_gravity_sg)
+        return hand_gravity(sample, original_gravity_sg=batch.original_gravity_sg, settings=batch.instruments)
     except GylewatchError:
         return None
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+import re
+from datetime import UTC, datetime
 from http import HTTPStatus
 from pathlib import Path
 
@@ -25,6 +26,27 @@ def _day(time: datetime) -> Markup:
     return Markup('<time class="day" datetime="{}">{}</time>').format(utc_text(time), words.day(time))
 
 
+_STAMP = re.compile(r"\b(\d{4}-\d\d-\d\d \d\d:\d\d)(?:Z| UTC)")
+
+
+def _timed(sentence: str) -> Markup:
+    """A sentence whose times in UTC become times that script rewrites."""
+    pieces = _STAMP.split(sentence)
+    return Markup("").join(_when_of(piece) if place % 2 else piece for place, piece in enumerate(pieces))
+
+
+def _when_of(stamp: str) -> Markup | str:
+    try:
+        return _when(datetime.fromisoformat(stamp).replace(tzinfo=UTC))
+    except ValueError:  # digits that only look like a time
+        return f"{stamp} UTC"
+
+
+def _sentence(text: str) -> str:
+    """With a capital at its beginning; the rest as it is."""
+    return text[:1].upper() + text[1:]
+
+
 def _environment() -> Environment:
     templates = Environment(
         loader=FileSystemLoader(Path(__file__).parent / "templates"),
@@ -33,7 +55,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    templates.filters.update(when=_when, day=_day, iso=utc_text)
+    templates.filters.update(when=_when, day=_day, iso=utc_text, timed=_timed, sentence=_sentence)
     templates.globals.update(
         words=words,
         own_url=assets.own_url,

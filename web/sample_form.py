@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta
 from calibration.hydrometry import hand_gravity
 from gylewatch.errors import InputError, OutOfDomain
 from gylewatch.units import celsius_from_fahrenheit
-from gylewatch.values import Instrument, Sample, Unit
+from gylewatch.values import Batch, Instrument, Sample, Unit
 
 UNITS_OF = {
     Instrument.HYDROMETER: (Unit.SG, Unit.PLATO, Unit.BRIX, Unit.G_PER_CM3),
@@ -112,7 +112,7 @@ def _unit(fields: Mapping[str, str]) -> Unit:
 
 
 def parse_sample(
-    fields: Mapping[str, str], *, now: datetime, fahrenheit: bool, original_gravity_sg: float | None, pitched: datetime
+    fields: Mapping[str, str], batch: Batch, *, now: datetime, fahrenheit: bool
 ) -> Sample | tuple[Question, ...]:
     """What was typed, as a sample, or every question it leaves open.
 
@@ -122,8 +122,7 @@ def parse_sample(
         offset; empty = now)
     now : UTC
     fahrenheit : the sample temperature was typed in °F
-    original_gravity_sg : SG 20/20 °C of the batch, where it is known
-    pitched : UTC, of the batch
+    batch : of which it was drawn
 
     Returns
     -------
@@ -131,7 +130,7 @@ def parse_sample(
     """
     questions = [
         question
-        for ask in (_instrument, _unit, _value, _warmth, lambda typed: _time(typed, now, pitched))
+        for ask in (_instrument, _unit, _value, _warmth, lambda typed: _time(typed, now, batch.pitched))
         if (question := _asked(ask, fields)) is not None
     ]
     if questions:
@@ -142,13 +141,13 @@ def parse_sample(
         return (Question(field="sample_temperature", sentence=sentence),)
     try:
         sample = Sample(
-            time=_time(fields, now, pitched),
+            time=_time(fields, now, batch.pitched),
             instrument=_instrument(fields),
             unit=_unit(fields),
             value=_value(fields),
             sample_temperature_c=celsius_from_fahrenheit(typed_temperature) if fahrenheit else typed_temperature,
         )
-        hand_gravity(sample, original_gravity_sg=original_gravity_sg)
+        hand_gravity(sample, original_gravity_sg=batch.original_gravity_sg, settings=batch.instruments)
     except InputError as error:
         return (_doubt(error.reason),)
     except (OutOfDomain, ValueError) as error:

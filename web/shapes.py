@@ -29,6 +29,16 @@ class PlanStepShape(Shape):
     label: str
 
 
+class HandSettingsShape(Shape):
+    """The instruments with which a batch's samples are measured."""
+
+    hydrometer_calibration_c: float
+    hydrometer_offset_sg: float
+    hydrometer_meniscus_sg: float
+    wort_correction_factor: float
+    refractometer_compensates: bool
+
+
 class BatchShape(Shape):
     batch_id: str
     name: str
@@ -42,6 +52,7 @@ class BatchShape(Shape):
     temperature_c: tuple[float, float]
     plan: tuple[PlanStepShape, ...]
     curve_version: int | None
+    instruments: HandSettingsShape
 
 
 class ForecastShape(Shape):
@@ -221,6 +232,7 @@ def batch_shape(record: BatchRecord) -> BatchShape:
         original_gravity_sg=batch.original_gravity_sg,
         expected_attenuation=batch.expected_attenuation,
         temperature_c=batch.temperature_c,
+        instruments=HandSettingsShape.model_validate(batch.instruments),
     )
 
 

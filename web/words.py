@@ -5,7 +5,8 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 
 from fermentation.estimate import Estimate, Phase
-from gylewatch.units import fahrenheit_from_celsius
+from gylewatch.units import POINT_SG, fahrenheit_from_celsius
+from gylewatch.values import HandSettings
 
 # Below this the estimator's own noise is as large as the rate: no one could read it off a hydrometer either.
 STILL_POINTS_PER_DAY = 0.25
@@ -34,6 +35,23 @@ def half_interval(estimate: Estimate) -> str:
     return f"{(estimate.gravity_high_sg - estimate.gravity_low_sg) / 2:.4f}"
 
 
+def own_instruments(own: HandSettings) -> str:
+    """What is particular about the instruments of a batch's samples; empty: nothing."""
+    plain = HandSettings()
+    parts = []
+    if own.hydrometer_calibration_c != plain.hydrometer_calibration_c:
+        parts.append(f"hydrometer true at {own.hydrometer_calibration_c:g} °C")
+    if own.hydrometer_offset_sg:
+        parts.append(f"hydrometer {signed(own.hydrometer_offset_sg / POINT_SG)} points")
+    if own.hydrometer_meniscus_sg:
+        parts.append(f"meniscus {signed(own.hydrometer_meniscus_sg / POINT_SG)} points")
+    if own.wort_correction_factor != plain.wort_correction_factor:
+        parts.append(f"refractometer's wort factor {own.wort_correction_factor:g}")
+    if not own.refractometer_compensates:
+        parts.append("refractometer without temperature compensation")
+    return ", ".join(parts)
+
+
 def motion(estimate: Estimate) -> str:
     """What the gravity does at the moment, in words."""
     rate = estimate.rate_points_per_day
@@ -42,6 +60,11 @@ def motion(estimate: Estimate) -> str:
     if rate <= STILL_POINTS_PER_DAY:
         return "not falling yet" if estimate.phase is Phase.LAG else "no longer falling"
     return f"still falling {rate:.1f} points a day"
+
+
+def is_over(estimate: Estimate) -> bool:
+    """Whether fermentation is believed to be over, and not only forecast to be."""
+    return estimate.phase in (Phase.FINISHED, Phase.CONDITIONING)
 
 
 def rate(points_per_day: float) -> str:

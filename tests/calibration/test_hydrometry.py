@@ -8,10 +8,10 @@ import pytest
 
 from calibration.density import beer_density, sucrose_density
 from calibration.expansion import composition, partner_fractions
-from calibration.hydrometry import HandSettings, hand_gravity, hydrometer_gravity
+from calibration.hydrometry import hand_gravity, hydrometer_gravity
 from gylewatch.errors import InputError
 from gylewatch.units import plato_from_sg, sg_from_plato
-from gylewatch.values import Instrument, Sample, Unit
+from gylewatch.values import HandSettings, Instrument, Sample, Unit
 from tests.calibration.published import rows_of
 
 WORT = 1.0  # as original gravity: nothing has fermented

@@ -160,7 +160,19 @@ def test_unknown_records_are_ignored() -> None:
 
 
 def test_a_pack_of_only_unknown_records_is_refused() -> None:
-    assert only_refusal(decode([record("humidity", "%RH", 50)])).reason is Reason.MISSING_FIELD
+    refusal = only_refusal(
+        decode([record("humidity", "%RH", 50), record("tilt", "deg", 40), record("tilt", "deg", 41)])
+    )
+
+    assert refusal.reason is Reason.MISSING_FIELD
+    assert "but 'humidity', 'tilt'; its records are called angle and temperature" in refusal.detail
+
+
+def test_json_of_a_float_s_own_is_sent_to_a_mapping() -> None:
+    (refusal,) = decode_senml("heron", b'{"angle": 47.3}', NOW)
+
+    assert isinstance(refusal, Refusal)
+    assert "belongs on a topic of its own, described by an [[mqtt.mapping]]" in refusal.detail
 
 
 @pytest.mark.parametrize(

@@ -85,7 +85,7 @@ def test_a_mail_brings_the_gravity_of_the_last_days_and_says_what_it_shows(
     words = re.sub(r"\s+", " ", text_of(mail))
     assert "Picture: gravity with its 80 % interval, 2026-03-02T18:30Z to 2026-03-07T16:30Z: 1.05" in words
     assert f"{brewery.estimate(118).gravity_sg:.4f} at the end" in words
-    assert "Level lines every" in words
+    assert "Level lines at 1.020 and 1.040, upright lines" in words
 
 
 def test_what_concerns_the_temperature_shows_it_with_the_wanted_range_and_the_probe(
@@ -111,6 +111,7 @@ def test_what_concerns_the_temperature_shows_it_with_the_wanted_range_and_the_pr
     assert Ink.PROBE not in sheet[:, WIDTH * 90 // 118]  # it was silent then
     assert "black: probe well" in picture.caption
     assert "wanted range" in picture.caption
+    assert re.search(r"Level lines at 18\.0, .*2\d\.0 and 2\d\.0 °C", picture.caption)
 
 
 def test_only_the_last_days_are_shown(store: Store) -> None:

@@ -9,6 +9,7 @@ import pytest
 
 from gylewatch.batch_file import read_batch
 from gylewatch.errors import InputError
+from gylewatch.values import HandSettings
 
 # The contract's own example.
 HARBOUR = """\
@@ -62,6 +63,18 @@ def test_an_addition_may_be_declared(tmp_path: Path) -> None:
     assert batch.additions[0].gravity_points == 6.0
 
 
+OWN = HandSettings(hydrometer_offset_sg=0.001)
+
+
+def test_the_batch_s_own_instruments_come_before_the_brewery_s(tmp_path: Path) -> None:
+    own = "[batch.instruments]\nhydrometer_calibration_c = 15.56\n"
+
+    assert read_batch(written(tmp_path, HARBOUR)).instruments == HandSettings()
+    assert read_batch(written(tmp_path, HARBOUR), instruments=OWN).instruments == OWN
+    stated = read_batch(written(tmp_path, HARBOUR + own), instruments=OWN).instruments
+    assert stated == HandSettings(hydrometer_calibration_c=15.56)
+
+
 @pytest.mark.parametrize(
     ("found", "replacement", "message"),
     [
@@ -84,7 +97,11 @@ def test_an_addition_may_be_declared(tmp_path: Path) -> None:
         ("2026-03-02T18:30:00Z", '"2026-03-02T18:30:00Z"', "must be a time without quotes"),
         ("[0.74, 0.80]", "[74, 80]", "fractions, not percent"),
         ("[0.74, 0.80]", "[0.80, 0.74]", "low below high"),
-        ("[18.0, 20.5]", "[64.0, 68.0]", "batch.temperature_c"),
+        ("[18.0, 20.5]", "[64.0, 68.0]", "must be -5 to 50 °C; is that °F? in °C it would be [17.8, 20.0]"),
+        ("[18.0, 20.5]", "[48, 52]", "batch.temperature_c = [48, 52]: must be -5 to 50 °C; is that °F?"),
+        ("[2.0, 5.0]", "[36, 68]", "batch.plan[1].temperature_c = [36, 68]: must be -5 to 50 °C; is that °F?"),
+        ("[18.0, 20.5]", "[18.0, 500.0]", "must be -5 to 50 °C"),
+        ("[18.0, 20.5]", "[18.0, true]", "must be a number"),
         ('"FV1"', '"FV 1"', "batch.vessel"),
         ('"heron"', '"hér/on"', "batch.float"),
         ("1.0520 ", "12.9 ", "batch.original_gravity = 12.9: must be 1.005 to 1.2 SG"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -96,6 +97,22 @@ def test_init_writes_a_configuration_and_a_database_once(terminal: Terminal) -> 
     assert "is there already and is not overwritten" in again.err
 
 
+def test_init_makes_a_database_that_is_missing_for_a_configuration_that_is_there(terminal: Terminal) -> None:
+    terminal.type("init")
+    config = terminal.folder / "gylewatch.toml"
+    config.write_text(config.read_text().replace("gylewatch.sqlite", "other.sqlite") + "# mine\n")
+    missing = terminal.type("status")
+    assert missing.code == 2
+    assert "other.sqlite does not exist; create it with: gylewatch init" in missing.err
+
+    made = terminal.type("init")
+
+    assert made.code == 0
+    assert "kept gylewatch.toml; made " in made.out
+    assert config.read_text().endswith("# mine\n")
+    assert terminal.type("status").code == 0
+
+
 def test_what_was_added_is_listed_as_text_and_as_json(brewery: Terminal) -> None:
     assert "heron" in brewery.type("float", "list").out
     assert [entry["float"] for entry in brewery.type("float", "list", "--json").json] == ["heron"]
@@ -179,10 +196,73 @@ def test_a_test_message_tells_which_channel_works(brewery: Terminal) -> None:
     assert len(arrived) == 1
 
 
+def test_a_club_adds_its_floats_and_vessels_at_once_or_none_of_them(furnished: Path, terminal: Terminal) -> None:
+    shutil.copytree(furnished, terminal.folder, dirs_exist_ok=True)
+
+    spoilt = terminal.type("float", "add", "float1", "heron", "float2")
+    unusable = terminal.type("vessel", "add", "FV2", "FV 3")
+    assert (spoilt.code, unusable.code) == (2, 2)
+    assert "a float called 'heron' exists already" in spoilt.err
+    floats = terminal.type("float", "add", "float10", "float2", "float2", "--json")
+    vessels = terminal.type("vessel", "add", "FV10", "FV2", "--volume-l", "20")
+
+    assert [each["float"] for each in floats.json] == ["float10", "float2"]
+    assert vessels.out == "2 vessels are known\n"
+    assert [each["float"] for each in terminal.type("float", "list", "--json").json] == ["float2", "float10", "heron"]
+    listed = terminal.type("vessel", "list", "--json").json["vessels"]
+    assert [(each["vessel"], each["volume_l"]) for each in listed] == [("FV1", 25.0), ("FV2", 20.0), ("FV10", 20.0)]
+    assert "is of one float" in terminal.type("float", "add", "a", "b", "--address", "C0:FF:EE:00:00:01").err
+
+
+def test_the_brewery_s_instruments_go_with_the_batches_added_from_then_on(furnished: Path, terminal: Terminal) -> None:
+    shutil.copytree(furnished, terminal.folder, dirs_exist_ok=True)
+    before = terminal.type(*HYDROMETER, "--value", "1.040", "--json")
+    with (terminal.folder / "gylewatch.toml").open("a") as config:
+        config.write("\n[instruments]\nhydrometer_offset_points = 2\n")
+    terminal.type("batch", "end", "ferry-lane-pale")
+    batch = (terminal.folder / "batch.toml").read_text().replace("Ferry Lane Pale", "Next Ale")
+    (terminal.folder / "next.toml").write_text(batch)
+
+    added = terminal.type("batch", "add", "next.toml", "--json")
+    line = tuple("next-ale" if word == "ferry-lane-pale" else word for word in HYDROMETER)
+    terminal.type(*line, "--value", "1.040")
+
+    assert before.code == 0
+    assert added.json["instruments"]["hydrometer_offset_sg"] == pytest.approx(0.002)
+    # The gravity of a reading of 1.040 at 20 °C on a true scale is 1.0400; two points are added for the new batch.
+    assert "  1.0400 +- " in terminal.type("sample", "list", "ferry-lane-pale").out
+    assert "  1.0420 +- " in terminal.type("sample", "list", "next-ale").out
+
+
+def test_temperatures_that_may_be_fahrenheit_are_taken_as_they_stand_and_asked_about(
+    furnished: Path, terminal: Terminal
+) -> None:
+    shutil.copytree(furnished, terminal.folder, dirs_exist_ok=True)
+    references = (terminal.folder / "references.csv").read_text()
+    # 60 °F, at which many instruments are true, is 15.6 °C; as 60 °C it is just allowed.
+    (terminal.folder / "warm.csv").write_text(re.sub(r",[0-9.]+$", ",60", references, flags=re.MULTILINE))
+    batch = (terminal.folder / "batch.toml").read_text().replace("Ferry Lane Pale", "Warm Ale").replace("FV1", "FV2")
+    (terminal.folder / "warm.toml").write_text(
+        re.sub(r"^temperature_c = .*$", "temperature_c = [45, 50]", batch, count=1, flags=re.MULTILINE)
+    )
+    terminal.type("vessel", "add", "FV2")
+    terminal.type("batch", "end", "ferry-lane-pale")
+
+    curve = terminal.type("curve", "add", "warm.csv")
+    watched = terminal.type("batch", "add", "warm.toml", "--json")
+
+    assert curve.code == watched.code == 0
+    assert "solutions of 60 °C or more: if that is °F, write it in °C (15.6), and add the file again" in curve.err
+    assert "a wanted range of 45 °C or more: if that is °F, write it in °C (7.2 to 10.0)" in watched.err
+    assert "gylewatch batch remove warm-ale" in watched.err
+    assert watched.json["temperature_c"] == [45.0, 50.0]
+    assert terminal.type("curve", "add", "references.csv").err == ""
+
+
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        ("float add", "Missing argument 'NAME'"),
+        ("float add", "Missing argument 'NAME...'"),
         ("float add a/b", "float name 'a/b' is not usable"),
         ("float add heron", "a float called 'heron' exists already"),
         ("curve list wren", "no float is called 'wren'; list them with: gylewatch float list"),

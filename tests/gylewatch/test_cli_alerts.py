@@ -74,7 +74,7 @@ def test_an_alert_is_snoozed_and_woken(warned: Terminal) -> None:
 def test_an_alert_that_is_not_there_is_one_line(warned: Terminal) -> None:
     answer = warned.type("alert acknowledge 99")
 
-    assert (answer.code, answer.err) == (2, "no alert is called '99'")
+    assert (answer.code, answer.err) == (2, "no alert is called '99'; list them with: gylewatch alert list")
 
 
 def test_without_alerts_it_says_so(workbench: Terminal) -> None:

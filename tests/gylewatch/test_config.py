@@ -13,7 +13,7 @@ from collector.tilt import Axis
 from gylewatch.config import read_settings
 from gylewatch.errors import ConfigError
 from gylewatch.first_config import FIRST_CONFIG
-from gylewatch.values import FloatId
+from gylewatch.values import FloatId, HandSettings
 from storage.records import FloatRecord
 
 CASES = Path(__file__).parent / "config_cases"
@@ -31,6 +31,9 @@ EXPECTED = {
     "certificate_without_tls": "mqtt[1].ca_file: is set, but tls is not; write tls = true",
     "database_missing": "the table [database] is missing",
     "database_url_missing": "database.url: is missing; write sqlite:///FILE or postgresql://",
+    "hydrometer_calibrated_in_fahrenheit": "must be -2 to 45 °C; is that °F? in °C it would be 15.6",
+    "hydrometer_offset_as_gravity": "is that what it shows in plain water? write what to add, in points: 1.0",
+    "instrument_misspelt": "instruments.refractometer_factor: unknown key; did you mean 'refractometer_wort_factor'?",
     "log_level_misspelt": "log.level = 'warn': must be one of debug, info, warning, error; did you mean 'warning'?",
     "mapping_with_wrong_unit": "mqtt[1].mapping[1]: unit 'degrees' is not known for angle; write one of deg, rad",
     "mapping_without_temperature": "the table [mqtt[1].mapping[1].temperature] is missing",
@@ -122,6 +125,13 @@ def test_every_key_reaches_its_place() -> None:
     assert settings.backup is not None
     assert (settings.backup.folder, settings.backup.keep) == (CASES / "good" / "copies", 3)
     assert (settings.log.level, settings.log.format) == ("debug", "json")
+    assert settings.instruments == HandSettings(
+        hydrometer_calibration_c=15.56,
+        hydrometer_offset_sg=0.001,
+        hydrometer_meniscus_sg=-0.0005,
+        wort_correction_factor=1.02,
+        refractometer_compensates=False,
+    )
 
 
 def test_several_adapters_have_everything_else_in_common() -> None:

@@ -20,6 +20,9 @@ def test_a_plain_number_is_taken() -> None:
         (GRAVITY, "1048", r"did you mean 1\.048\?"),
         # ASBC table: 12 °P is 1.04837.
         (GRAVITY, "12", r"is that Brix or °P\? as SG it would be about 1\.048"),
+        # Ambiguous between sugar and points; 0 is plain water in either.
+        (GRAVITY, "12", r"\(if it is points, 1\.012\)"),
+        (GRAVITY, "0", r"is that Brix or °P\? as SG it would be about 1\.000"),
         (GRAVITY, "48", r"are those points\? as SG they are 1\.048"),
         (GRAVITY, "0.5", "outside 0.98 to 1.2"),
         # 68 °F is exactly 20 °C.

@@ -67,6 +67,18 @@ def lines(path: Path) -> tuple[str, ...]:
     return tuple(path.read_text(encoding="utf-8").splitlines()) if path.exists() else ()
 
 
+def with_hydrometer(brew: Recording, capsys: pytest.CaptureFixture[str], value: str, instruments: str) -> Result:
+    """The replay with one hydrometer sample and a description of the hydrometer."""
+    plain = brew.batch.read_text(encoding="utf-8")
+    brew.batch.write_text(plain + instruments, encoding="utf-8")
+    samples = brew.folder / "samples.csv"
+    time = iso(PITCHED + timedelta(hours=20))
+    samples.write_text(f"{SAMPLES_HEADER}\n{time},hydrometer,{value},SG,20\n", encoding="utf-8")
+    result = replayed(brew, capsys, None, "--samples", str(samples))
+    brew.batch.write_text(plain, encoding="utf-8")
+    return result
+
+
 def times(result: Result) -> list[datetime]:
     return [parse_time(line.split(",")[0]) for line in result.estimates[1:]]
 
@@ -332,3 +344,15 @@ def test_as_a_process_it_is_quiet_on_standard_output_and_loads_no_server_or_data
     )
 
     assert (done.returncode, done.stdout) == (0, "[]\n")
+
+
+def test_a_sample_is_read_with_the_hydrometer_that_the_batch_describes(
+    brew: Recording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    true = with_hydrometer(brew, capsys, "1.047", "")
+    own = with_hydrometer(brew, capsys, "1.045", "[batch.instruments]\nhydrometer_offset_points = 2\n")
+    unsaid = with_hydrometer(brew, capsys, "1.045", "")
+
+    assert true.code == own.code == unsaid.code == 0
+    assert own.estimates == true.estimates
+    assert own.estimates != unsaid.estimates

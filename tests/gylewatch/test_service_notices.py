@@ -88,7 +88,7 @@ def test_a_clock_that_network_time_never_sets_is_told_and_shown(
     finally:
         service.stop()
 
-    assert "Told, and not over" in page
+    assert "Told, and still so" in page
     assert "This machine&#39;s clock cannot be believed" in page
 
 

@@ -184,6 +184,42 @@ def test_a_reference_s_standard_deviations_may_be_empty(tmp_path: Path) -> None:
     assert (stated.angle_sd_deg, stated.gravity_sd_sg) == (0.2, 0.0005)
 
 
+@pytest.mark.parametrize(
+    ("gravity", "temperature", "reason"),
+    [
+        # ASBC table: 10 °P is 1.0400. 68 °F is exactly 20 °C.
+        ("0", "20", "gravity_sg 0 is outside 0.97 to 1.25; is that Brix or °P? as SG it would be about 1.000"),
+        ("10", "20", "is that Brix or °P? as SG it would be about 1.040 (if it is points, 1.010)"),
+        ("75", "20", "are those points? as SG they are 1.075"),
+        ("1040", "20", "did you mean 1.040?"),
+        ("1.040", "68", "temperature_c 68 is outside 0 to 60; is that °F? in °C it would be 20.0"),
+        ("5000", "20", "gravity 5000 SG is outside 0.97 to 1.25 SG"),
+        ("1.040", "-40", "temperature -40 C is outside 0 to 60 C"),
+    ],
+)
+def test_a_reference_in_another_unit_is_asked_back_and_never_converted(
+    tmp_path: Path, gravity: str, temperature: str, reason: str
+) -> None:
+    path = written(tmp_path, REFERENCES, f"heron,40,,{gravity},,{temperature}", name="references.csv")
+
+    with pytest.raises(InputError) as refusal:
+        read_references(path)
+
+    assert "references.csv row 2: " in str(refusal.value)
+    assert reason in str(refusal.value)
+
+
+@pytest.mark.parametrize(
+    ("ours", "theirs"),
+    [("gravity_sg", "gravity_plato"), ("gravity_sg", "gravity_brix"), ("temperature_c", "temperature_f")],
+)
+def test_a_column_named_for_another_unit_is_told_what_to_write(tmp_path: Path, ours: str, theirs: str) -> None:
+    path = written(tmp_path, REFERENCES.replace(ours, theirs), "heron,40,,1.04,,20", name="references.csv")
+
+    with pytest.raises(InputError, match=f"lacks {ours} but has {theirs}: write its values in the unit of {ours}"):
+        read_references(path)
+
+
 @given(st.datetimes(min_value=datetime(1900, 1, 1), max_value=datetime(2200, 1, 1)))  # noqa: DTZ001  made aware below
 def test_every_time_written_by_us_reads_back_the_same(naive: datetime) -> None:
     time = naive.replace(tzinfo=UTC)

@@ -72,7 +72,7 @@ def test_a_file_that_is_missing_and_must_not_be_made(tmp_path: Path) -> None:
 
     error = refusal(f"sqlite:///{path}", create=False)
 
-    assert str(error) == f"database {path} does not exist; create it with: gylewatch init"
+    assert str(error) == f"database {path} does not exist; create it with: gylewatch init, or start the service"
     assert not path.exists()
 
 

@@ -23,6 +23,15 @@ def test_floats_come_back_in_order_of_their_names(empty_store: Store) -> None:
     assert empty_store.float_ids() == {"heron", "wren"}
 
 
+def test_numbered_floats_and_vessels_come_in_the_order_of_their_numbers(empty_store: Store) -> None:
+    for number in (10, 2, 1):
+        empty_store.add_float(float_record(f"float{number}"))
+        empty_store.add_vessel(vessel_record(f"FV{number}"))
+
+    assert [record.float_id for record in empty_store.floats()] == ["float1", "float2", "float10"]
+    assert [record.vessel_id for record in empty_store.vessels()] == ["FV1", "FV2", "FV10"]
+
+
 def test_a_second_float_of_the_same_name_is_refused(empty_store: Store) -> None:
     empty_store.add_float(float_record("heron", note="first"))
 

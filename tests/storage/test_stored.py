@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gylewatch.values import Addition, Batch, FloatId, PlanStep, Reference, VesselId
+from gylewatch.values import Addition, Batch, FloatId, HandSettings, PlanStep, Reference, VesselId
 from storage.stored import batch_from_json, batch_to_json, finite, references_from_json, references_to_json
 
 times = st.datetimes(datetime(1970, 1, 1), datetime(2200, 1, 1)).map(lambda time: time.replace(tzinfo=UTC))  # noqa: DTZ001
@@ -37,6 +37,14 @@ batches = st.builds(
     original_gravity_sg=st.none() | st.floats(1.005, 1.2),
     plan=plans,
     additions=additions,
+    instruments=st.builds(
+        HandSettings,
+        hydrometer_calibration_c=st.floats(0, 40),
+        hydrometer_offset_sg=st.floats(-0.01, 0.01),
+        hydrometer_meniscus_sg=st.floats(-0.002, 0.002),
+        wort_correction_factor=st.floats(0.95, 1.1),
+        refractometer_compensates=st.booleans(),
+    ),
 )
 references = st.builds(
     Reference,
@@ -52,6 +60,14 @@ references = st.builds(
 @given(batches)
 def test_a_batch_comes_back_from_json_as_it_went_in(batch: Batch) -> None:
     assert batch_from_json(json.loads(json.dumps(batch_to_json(batch)))) == batch
+
+
+@given(batches)
+def test_a_batch_stored_before_instruments_could_be_stated_has_the_contract_s(batch: Batch) -> None:
+    document = batch_to_json(batch)
+    del document["instruments"]
+
+    assert batch_from_json(document).instruments == HandSettings()
 
 
 @given(st.lists(references).map(tuple))

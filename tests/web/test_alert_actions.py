@@ -95,7 +95,7 @@ def test_an_alert_that_is_over_cannot_be_seen_any_more(client: TestClient, batch
     answer = client.post(f"/batches/{batch_id}/alerts/9999", data={"action": "acknowledge"}, headers=OURS)
 
     assert answer.status_code == 409
-    assert "this alert is over" in text(answer.text)
+    assert "This alert is over" in text(answer.text)
 
 
 def test_a_form_from_elsewhere_is_refused(client: TestClient, store: Store, warm: AlertRecord) -> None:

@@ -15,6 +15,7 @@ from playwright.sync_api import Browser, Page
 from calibration import session as sessions
 from calibration.fit import fit_curve
 from calibration.settling import settling
+from collector.packet import Reason, Rejected, Source
 from gylewatch.values import BatchId, FloatId, Reference
 from storage.records import FloatRecord
 from storage.store import Store
@@ -33,6 +34,7 @@ PLACES = (
     "/batches/quay-stout",
     "/batches/harbour-pale/compare",
     "/batches/quay-stout/compare",
+    "/batches/harbour-pale/samples/1/withdraw",
     "/service",
     "/floats/heron/calibration",
     "/floats/lark/calibration",
@@ -56,10 +58,23 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Store,
         furnish_bench(store)
         values = {"angle_deg": 40.5, "temperature_c": 19.0, "battery_v": 3.0}
         store.heard("AA:BB:CC:DD:EE:FF", source="ble", time=brewery.NOW, rssi_dbm=-71, packets=9, values=values)
+        store.append_rejected([refused()])
         store.heard("magpie", source="mqtt", time=brewery.NOW, rssi_dbm=None, values={})
         trials = (ChannelTrial(channel="phone", problem=None), ChannelTrial(channel="mail", problem="no such mailbox"))
         with serving(brewery.application(store, try_channels=lambda: trials)) as origin:
             yield origin, store, batch_id
+
+
+def refused() -> Rejected:
+    """A packet refused, with words that have no place to break."""
+    return Rejected(
+        received=brewery.NOW,
+        source=Source.MQTT,
+        origin="x" * 90,
+        reason=Reason.MALFORMED,
+        detail="the text is no JSON: " + "{" * 60,
+        payload=b"{",
+    )
 
 
 def furnish_bench(store: Store) -> None:
@@ -105,9 +120,27 @@ def test_axe_finds_nothing_and_nothing_is_wider_than_the_screen(
     if place == "/batches/harbour-pale":
         page.wait_for_selector(".chart.drawn canvas")
 
+    page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
     found = Axe().run(page)
     assert found.violations_count == 0, found.generate_report()
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    cut_off = "[...document.querySelectorAll('.scroll')].filter((each) => each.scrollWidth > each.clientWidth)"
+    assert page.evaluate(f"{cut_off}.map((each) => each.ariaLabel)") == []
+    page.context.close()
+
+
+def test_a_table_on_a_phone_names_each_value_and_stays_a_table_to_a_screen_reader(
+    browser: Browser, site: tuple[str, Store, BatchId]
+) -> None:
+    page = open_page(browser, "phone")
+
+    page.goto(f"{site[0]}/batches/{site[2]}")
+
+    told = page.get_by_role("region", name="Latest estimates").aria_snapshot()
+    assert 'columnheader "Attenuation"' in told
+    assert re.search(r'cell "(Attenuation )?\d+ %"', told), told
+    shown = "getComputedStyle(document.querySelector('.cards td[data-label=Attenuation]'), '::before').content"
+    assert page.evaluate(shown) == '"Attenuation"'
     page.context.close()
 
 
@@ -288,6 +321,32 @@ def test_fresh_numbers_arrive_without_a_reload(browser: Browser, site: tuple[str
     page.context.close()
 
 
+def test_the_first_estimate_arrives_without_a_reload_unless_somebody_types(browser: Browser, tmp_path: Path) -> None:
+    with brewery.open_store(tmp_path) as store:
+        batch_id = brewery.add_batch(store, brewery.harbour_pale())
+        with serving(brewery.application(store)) as origin:
+            idle, busy = open_page(browser, "phone"), open_page(browser, "phone")
+            for page in (idle, busy):
+                page.clock.install()
+                page.goto(f"{origin}/batches/{batch_id}")
+            busy.get_by_label("Reading, as read").fill("1.02")
+            store.save_outcomes(batch_id, estimates=brewery.estimates(30.0))
+
+            with busy.expect_response(lambda answer: answer.url.endswith(batch_id)):
+                busy.clock.fast_forward(61_000)
+            idle.clock.fast_forward(61_000)
+
+            idle.wait_for_selector(".headline")
+            assert busy.locator(".headline").count() == 0
+            assert busy.get_by_label("Reading, as read").input_value() == "1.02"
+            busy.get_by_label("Reading, as read").fill("")
+            busy.get_by_label("Reading, as read").blur()
+            busy.clock.fast_forward(61_000)
+            busy.wait_for_selector(".headline")
+            for page in (idle, busy):
+                page.context.close()
+
+
 def test_lines_are_broken_across_hours_without_readings(browser: Browser, tmp_path: Path) -> None:
     with brewery.open_store(tmp_path) as store:
         batch_id = brewery.add_batch(store, brewery.harbour_pale())
@@ -333,6 +392,24 @@ def test_a_test_message_and_its_result_are_seen_and_pass_axe(
     found = Axe().run(page)
     assert found.violations_count == 0, found.generate_report()
     page.context.close()
+
+
+def test_without_script_a_sample_is_withdrawn_in_two_steps_on_a_phone(browser: Browser, tmp_path: Path) -> None:
+    with brewery.open_store(tmp_path) as store:
+        batch_id = brewery.fill(store)
+        with serving(brewery.application(store)) as origin:
+            page = open_page(browser, "phone", java_script_enabled=False)
+            page.goto(f"{origin}/batches/{batch_id}")
+
+            page.get_by_role("link", name="Withdraw the sample").click()
+            page.get_by_role("link", name="Keep it").click()
+            assert len(store.samples(batch_id)) == 1
+            page.get_by_role("link", name="Withdraw the sample").click()
+            page.get_by_role("button", name="Withdraw the sample").click()
+
+            assert "The sample is withdrawn" in page.locator(".saved").inner_text()
+            assert store.samples(batch_id) == ()
+            page.context.close()
 
 
 def test_an_alert_is_put_to_sleep_on_a_phone(browser: Browser, site: tuple[str, Store, BatchId]) -> None:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 from fastapi.testclient import TestClient
 
 from calibration.fit import fit_curve
-from gylewatch.values import BatchId, Reference
+from fermentation.estimate import Phase
+from gylewatch.values import BatchId, HandSettings, Reference
 from storage.store import Store
 from tests.web import brewery
 from web.health import ServiceHealth
@@ -35,8 +37,26 @@ def test_an_empty_brewery_is_told_the_three_first_steps(client: TestClient) -> N
 def test_the_board_shows_gravity_rate_phase_temperature_and_finish(client: TestClient, batch_id: BatchId) -> None:
     page = text(client.get("/").text)
 
-    for word in ("Harbour Pale", "1.0123 ± 0.0009", "slowing down", "19.3 °C", "Sun 8 Mar"):
+    for word in ("Harbour Pale", "1.0123 ± 0.0009", "slowing down", "19.3 °C", "about now"):
         assert word in page
+
+
+def test_a_finish_that_lies_in_the_past_is_not_expected_any_more(store: Store, batch_id: BatchId) -> None:
+    long_after = TestClient(brewery.application(store, now=brewery.PITCHED + timedelta(days=10)))
+    meanwhile = TestClient(brewery.application(store, now=brewery.PITCHED + timedelta(days=5)))
+    assert "expected Sun 8 Mar" in text(meanwhile.get("/").text)
+
+    # It is still slowing down then: the forecast has come, the finish has not.
+    assert "about now" in text(long_after.get("/").text)
+    assert "It should be finishing about now; expected was 8 Mar" in text(long_after.get(f"/batches/{batch_id}").text)
+    store.save_outcomes(batch_id, estimates=[brewery.estimate(140.0, phase=Phase.FINISHED)])
+
+    assert "reached Sun 8 Mar" in text(long_after.get("/").text)
+    assert "Finished, as far as the numbers tell, on 8 Mar" in text(long_after.get(f"/batches/{batch_id}").text)
+
+
+def test_an_error_is_a_sentence(client: TestClient) -> None:
+    assert "No batch is called 'nowhere'" in text(client.get("/batches/nowhere").text)
 
 
 def test_the_batch_that_needs_a_person_stands_first(client: TestClient, store: Store) -> None:
@@ -48,6 +68,50 @@ def test_the_batch_that_needs_a_person_stands_first(client: TestClient, store: S
 
     assert page.index("Warm Ale") < page.index("Calm Ale")
     assert "1 of them needs a person" in text(page)
+
+
+def test_calm_batches_stand_in_the_order_of_their_tanks_and_floats_in_that_of_their_names(
+    client: TestClient, store: Store
+) -> None:
+    for number in (10, 2, 1):
+        brewery.add_batch(store, brewery.harbour_pale(f"Ale of tank {number}.", f"float{number}", f"FV{number}"))
+    store.append_readings([brewery.reading(143.9 - number / 100, f"float{number}") for number in (1, 2, 10)])
+    store.append_readings([brewery.reading(90, "float1")])
+
+    page = text(client.get("/").text)
+
+    assert re.findall(r"Ale of tank (\d+)", page) == ["1", "2", "10"]
+    assert re.findall(r"(float\d+) \d+ min ago", page) == ["float1", "float2", "float10"]
+
+
+def test_a_silent_float_stands_before_those_that_are_heard(client: TestClient, store: Store) -> None:
+    for name in ("avocet", "wren"):
+        brewery.add_batch(store, brewery.harbour_pale(f"Ale of {name}", name, f"FV-{name}"))
+    store.append_readings([brewery.reading(143.9, "avocet"), brewery.reading(100, "wren")])
+
+    page = text(client.get("/").text).partition("Last heard")[2]
+
+    assert page.index("wren") < page.index("avocet")
+
+
+def test_samples_are_corrected_for_the_batch_s_own_instruments_and_the_page_says_so(
+    client: TestClient, store: Store
+) -> None:
+    own = HandSettings(hydrometer_offset_sg=0.001, hydrometer_calibration_c=15.56)
+    batch_id = brewery.add_batch(store, replace(brewery.harbour_pale(), instruments=own))
+    plain_id = brewery.add_batch(store, brewery.harbour_pale("Plain Ale", "curlew", "FV2"))
+    for each in (batch_id, plain_id):
+        store.add_sample(each, replace(brewery.hydrometer_sample(), sample_temperature_c=20.0))
+
+    page = text(client.get(f"/batches/{batch_id}").text)
+    plain = text(client.get(f"/batches/{plain_id}").text)
+
+    assert "own instruments: hydrometer true at 15.56 °C, hydrometer +1.0 points." in page
+    # 1.0290 of water at 15.56 °C (999.02 against 998.21 kg/m3 at 20 °C), the glass 4.44 °C warmer by 25e-6 each:
+    # 1.0290 x 1.00081 / 1.00011.
+    assert "1.0297" in page
+    assert "1.0280" in plain
+    assert "own instruments" not in plain
 
 
 def test_the_board_can_be_searched(client: TestClient, store: Store) -> None:
@@ -81,7 +145,7 @@ def test_the_headline_says_gravity_motion_and_finish_in_words(client: TestClient
     page = text(client.get(f"/batches/{batch_id}").text)
 
     assert "1.0123 ± 0.0009, still falling 0.6 points a day; expected to end at 1.0120." in page
-    assert "Expected to finish on" in page or "Finished, as far as the numbers tell" in page
+    assert "It should be finishing about now; expected was 8 Mar 2026" in page
     assert "between 7 Mar 2026, 18:30 UTC and 8 Mar 2026, 18:30 UTC." in page
 
 
@@ -158,7 +222,7 @@ def test_a_sample_from_the_page_s_own_form_is_kept(client: TestClient, store: St
     answer = client.post(f"/batches/{batch_id}", data=FORM, headers=OURS, follow_redirects=False)
 
     assert answer.status_code == 303
-    assert answer.headers["location"] == f"/batches/{batch_id}?saved=1#samples"
+    assert answer.headers["location"] == f"/batches/{batch_id}?done=saved#samples"
     assert [sample.value for _, sample in store.samples(batch_id)] == [1.028, 1.020]
 
 

@@ -7,14 +7,15 @@ from datetime import timedelta
 import pytest
 
 from gylewatch.values import Instrument, Sample, Unit
-from tests.web.brewery import NOW, PITCHED
+from tests.web.brewery import NOW, harbour_pale
 from web.sample_form import Question, parse_sample
 
+BATCH = harbour_pale()
 GOOD = {"instrument": "hydrometer", "value": "1.020", "unit": "SG", "sample_temperature": "19.5", "time": ""}
 
 
 def parse(*, fahrenheit: bool = False, **changes: str) -> Sample | tuple[Question, ...]:
-    return parse_sample(GOOD | changes, now=NOW, fahrenheit=fahrenheit, original_gravity_sg=1.052, pitched=PITCHED)
+    return parse_sample(GOOD | changes, BATCH, now=NOW, fahrenheit=fahrenheit)
 
 
 def question(answer: Sample | tuple[Question, ...]) -> Question:
@@ -77,7 +78,7 @@ def test_what_is_no_time_is_asked_about(typed: str) -> None:
 def test_what_cannot_be_meant_is_asked_about_with_what_may_be(field: str, typed: str, hint: str) -> None:
     fields = GOOD | {field: typed}
 
-    answer = parse_sample(fields, now=NOW, fahrenheit=False, original_gravity_sg=1.052, pitched=PITCHED)
+    answer = parse_sample(fields, BATCH, now=NOW, fahrenheit=False)
 
     assert hint in question(answer).sentence
 

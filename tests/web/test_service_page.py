@@ -1,8 +1,12 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from fastapi.testclient import TestClient
 
+from alerts.alert import Severity
+from alerts.notice import ServiceNotice
 from gylewatch.values import FloatId
 from storage.records import FloatRecord
 from storage.store import Store
@@ -93,6 +97,26 @@ def test_a_test_message_says_what_became_of_it_on_each_channel(store: Store) -> 
 
     assert "taken phone took the test message" in page
     assert "failed mail: no such mailbox" in page
+
+
+def test_what_was_told_about_the_service_stands_there_in_full_with_times_for_script_to_rewrite(store: Store) -> None:
+    told = ServiceNotice(
+        time=brewery.PITCHED,
+        cause="broker:cellar",
+        severity=Severity.WARNING,
+        title="No readings over <cellar>",
+        text="It refuses <b>us</b>.\n\nSince 2026-03-02 18:30 UTC no readings arrive; at 2026-99-02 18:30Z none.",
+    )
+    store.add_notice(told, channels=[])
+    health = replace(brewery.all_is_well(), brokers=("attic: connected since 2026-03-02 18:30Z",))
+
+    page = TestClient(brewery.application(store, health=lambda: health)).get("/service").text
+
+    assert "No readings over &lt;cellar&gt;" in page
+    assert "<p>It refuses &lt;b&gt;us&lt;/b&gt;.</p>" in page
+    time = '<time datetime="2026-03-02T18:30:00Z">2 Mar 2026, 18:30 UTC</time>'
+    assert f"Since {time} no readings arrive; at 2026-99-02 18:30 UTC none." in page
+    assert f"attic: connected since {time}" in page
 
 
 def test_a_service_without_channels_says_how_to_get_one(client: TestClient) -> None:

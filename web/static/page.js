@@ -22,6 +22,13 @@ function pause() {
   return Math.min(REFRESH_MS, ...asked);
 }
 
+// Whether a person has typed or chosen something, or is asked a question.
+function isInUse() {
+  if (document.querySelector("form .questions") || document.activeElement?.matches("input, select")) return true;
+  const typed = (field) => (field.type === "checkbox" ? field.checked !== field.defaultChecked : field.value !== field.defaultValue);
+  return [...document.querySelectorAll("input")].some(typed);
+}
+
 // What a person is reading, typing or has opened must not be pulled away.
 async function refresh() {
   if (document.hidden) return;
@@ -29,7 +36,11 @@ async function refresh() {
   if (!answer.ok) return;
   const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").querySelectorAll("[data-live]");
   const old = document.querySelectorAll("[data-live]");
-  if (fresh.length !== old.length) return;
+  if (fresh.length !== old.length) {
+    // The page has other parts now, as after a batch's first estimate.
+    if (!isInUse()) location.reload();
+    return;
+  }
   old.forEach((element, index) => {
     if (element.contains(document.activeElement) && element !== document.activeElement) return;
     localise(fresh[index]);
