@@ -6,7 +6,7 @@ one in its place, at the same time.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
@@ -15,7 +15,7 @@ from alerts import codec, probe_rules
 from alerts.alert import Alert, Kind, Severity
 from alerts.conditions import Condition, Observation, OpenAlert, ended
 from alerts.float_rules import half_interval
-from alerts.rules import CAUSE_RULES, IMPLIED_BY, RULES, Memory, follow
+from alerts.rules import CAUSE_RULES, IMPLIED_BY, RULES, Memory, Rule, follow
 from alerts.settings import AlertSettings
 from gylewatch.values import Batch, ProbeReading, utc_text
 
@@ -31,6 +31,7 @@ CAUSE = "cause"
 """Evidence of an alert whose kind tells of several things: which of them this is."""
 
 _ALL_RULES = (*((kind, "", rule) for kind, rule in RULES), *CAUSE_RULES)
+_SILENCE_RULES = tuple(each for each in _ALL_RULES if each[0] is Kind.FLOAT_SILENT)
 _CAUSES = tuple(dict.fromkeys(cause for _, cause, _ in _ALL_RULES))
 
 _GRAVITY_OF = {Severity.INFO: 0, Severity.WARNING: 1, Severity.CRITICAL: 2}
@@ -117,28 +118,28 @@ def deliberate(
     """Judge one observation and give the reason of every decision; kinds of which nothing is new are left out."""
     decisions: list[Decision] = []
     clock = state.memory.clock
-    if observation.reading is not None and clock is not None:
+    if observation.reading is not None and clock is not None and state.memory.silence.reading_time is not None:
         # The time that passed is judged before the reading that ended it, so that a gap is found even without ticks.
         # Not up to the very reading: one that comes on the beat would be called missing in the moment it is heard.
         before = observation.time - half_interval(state.memory.silence)
         if before > clock:
-            state, decisions = _pass(settings, batch, state, Observation(time=before), only=Kind.FLOAT_SILENT)
-    state, more = _pass(settings, batch, state, observation, only=None)
+            state, decisions = _pass(settings, batch, state, Observation(time=before), _SILENCE_RULES)
+    state, more = _pass(settings, batch, state, observation, _ALL_RULES)
     return state, (*decisions, *more)
 
 
 def _pass(
-    settings: AlertSettings, batch: Batch, state: AlertState, observation: Observation, only: Kind | None
+    settings: AlertSettings,
+    batch: Batch,
+    state: AlertState,
+    observation: Observation,
+    rules: Sequence[tuple[Kind, str, Rule]],
 ) -> tuple[AlertState, list[Decision]]:
     opened_by = {cause: dict(state.opened(cause)) for cause in _CAUSES}
     memory, seen = follow(settings, batch, state.memory, observation, opened_by[""])
-    if only is not None and memory.silence.reading_time is None:
-        return replace(state, memory=memory), []
     now = memory.clock or observation.time
     decisions: list[Decision] = []
-    for kind, cause, rule in _ALL_RULES:
-        if only is not None and kind is not only:
-            continue
+    for kind, cause, rule in rules:
         opened = opened_by[cause]
         if settings.is_enabled(kind):
             decision = decide(kind, rule(settings, batch, memory, seen, opened), opened)

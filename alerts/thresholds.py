@@ -257,4 +257,7 @@ class AlertSettings:
 
 def section_name(kind: Kind) -> str:
     """The name of the section of `kind`, as an attribute of `AlertSettings`."""
-    return kind.value.replace("-", "_")
+    return _SECTIONS[kind]
+
+
+_SECTIONS = {kind: kind.value.replace("-", "_") for kind in Kind}

@@ -43,11 +43,24 @@ class Cloud:
     shape: Shape  # of n curves
     foamy: BoolArray  # (n,) a head of foam stands, or will once it works
     stalled: BoolArray  # (n,)
+    creeping: BoolArray  # (n,) some sugars go slowly at the end
+    poor: BoolArray  # (n,) the yeast's range does not govern the end
+    renewed: BoolArray  # (n,) the way to the final gravity is not the one that began at pitching: a pause, an addition
     mean: FloatArray  # (m, n): a row of particles for each state keeps the inner loops long
     covariance: FloatArray  # (m, m, n), exactly symmetric
 
     def __post_init__(self) -> None:
-        for array in (self.log_weight, *self.shape, self.foamy, self.stalled, self.mean, self.covariance):
+        for array in (
+            self.log_weight,
+            *self.shape,
+            self.foamy,
+            self.stalled,
+            self.creeping,
+            self.poor,
+            self.renewed,
+            self.mean,
+            self.covariance,
+        ):
             array.setflags(write=False)
 
     @property
@@ -84,6 +97,7 @@ class Belief:
     pending: Pending
     recent_points: tuple[float, ...]  # the last readings taken, to tell a float that sticks
     stuck: bool  # the float seems to stick
+    first_points: float  # the first gravity heard
     noise_points: float  # learnt scatter of one update
     temperature_c: float  # last
     reference_c: float  # temperature at which k is expressed
@@ -108,10 +122,11 @@ def cloud_of(belief: Belief) -> Cloud:
     return belief.cloud
 
 
-_MAGIC = b"gylewatch belief 8\n"
+_MAGIC = b"gylewatch belief 9\n"
 _SCALARS = (
     "step",
     "stuck",
+    "first_points",
     "noise_points",
     "temperature_c",
     "reference_c",
@@ -143,7 +158,8 @@ def encode_belief(belief: Belief) -> bytes:
 
 
 def _rows(cloud: Cloud) -> FloatArray:
-    return np.vstack([cloud.log_weight, cloud.shape.a, cloud.shape.b, cloud.foamy, cloud.stalled])
+    flags = (cloud.foamy, cloud.stalled, cloud.creeping, cloud.poor, cloud.renewed)
+    return np.vstack([cloud.log_weight, cloud.shape.a, cloud.shape.b, *flags])
 
 
 def decode_belief(stored: bytes, batch: Batch) -> Belief:
@@ -183,16 +199,19 @@ def _decode_cloud(shape: list[int], body: bytes) -> Cloud:
     m, n = shape
     upper = np.triu_indices(m)
     entries = len(upper[0])
-    table = np.frombuffer(body, dtype=np.float64).reshape(entries + m + 5, n).copy()
+    table = np.frombuffer(body, dtype=np.float64).reshape(entries + m + 8, n).copy()
     covariance = np.empty((m, m, n))
     covariance[upper] = table[:entries]
     covariance[upper[1], upper[0]] = table[:entries]
-    mean, columns = table[entries:-5], table[-5:]
+    mean, columns = table[entries:-8], table[-8:]
     return Cloud(
         log_weight=columns[0],
         shape=shape_of(columns[1], columns[2]),
         foamy=columns[3] > 0.5,
         stalled=columns[4] > 0.5,
+        creeping=columns[5] > 0.5,
+        poor=columns[6] > 0.5,
+        renewed=columns[7] > 0.5,
         mean=mean,
         covariance=covariance,
     )

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from math import log, log1p
 
 import numpy as np
 
-from fermentation.belief import FOAM, OFFSET, Cloud, FloatArray, Z
-from fermentation.kinetics import Z_LIMIT, shape_of
+from fermentation.belief import FINAL, FOAM, OFFSET, Cloud, FloatArray, Z
+from fermentation.kinetics import Z_LIMIT, between, shape_of
+from fermentation.moves import Endings, redraw
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,31 +39,51 @@ KNOCK_CHANCE = 0.001
 KNOCK_SD_POINTS = 2.5
 # A knock (hop addition, sampling, moving the vessel) may shift the float for good, or end a foam bias in one step
 SUSPICIOUS_SIGMA = 2.0
-# Knocks are weighed only when a reading lies this far off: it saves most of the work
+# Knocks and breaking foam are weighed only when a reading lies this far off: it saves most of the work
 
 
-def innovation(
-    cloud: Cloud, expected: FloatArray, rows: FloatArray, value: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """(n,) surprise, (m, n) covariance with the state, (n,) variance without the measurement's own error.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Innovation:
+    """What a measurement says that was not expected."""
 
-    `expected` (n,) is the value each particle expects; `rows` (m, n) its slope by each state.
-    """
-    surprise = value - expected
+    surprise: FloatArray  # (n,) measured less expected
+    rows: FloatArray  # (m, n) slope of what is measured by each state
+    towards: FloatArray  # (m, n) its covariance with the state
+    variance: FloatArray  # (n,) of what is expected, without the measurement's own error
+
+
+def innovation(cloud: Cloud, expected: FloatArray, rows: FloatArray, value: float) -> Innovation:
+    """Compare `value` with what each particle expects, `expected` (n,); `rows` (m, n) is the slope of that by state."""
+    return towards_state(cloud, value - expected, rows)
+
+
+def towards_state(cloud: Cloud, surprise: FloatArray, rows: FloatArray) -> Innovation:
+    """The innovation of which only the surprise (n,) and the slopes (m, n) are known."""
     towards = np.einsum("jkn,kn->jn", cloud.covariance, rows)
-    variance = np.einsum("jn,jn->n", rows, towards)
-    return surprise, towards, variance
+    return Innovation(surprise=surprise, rows=rows, towards=towards, variance=np.einsum("jn,jn->n", rows, towards))
 
 
-def take(
-    cloud: Cloud, expected: FloatArray, rows: FloatArray, *, value: float, sd: float, scatter: Scatter, knocks: bool
-) -> Cloud:
-    """The cloud after measuring `value`.
+def is_suspicious(cloud: Cloud, measured: Innovation, sd: float) -> bool:
+    """Whether the measurement lies so far off, over all particles, that something may have happened to the float."""
+    squared = np.exp(cloud.log_weight) @ (measured.surprise**2 / (measured.variance + sd**2))
+    return bool(squared > SUSPICIOUS_SIGMA**2)
+
+
+def log_likelihood(measured: Innovation, sd: float, scatter: Scatter) -> FloatArray:
+    """(n,) of the measurement, without sudden shifts."""
+    totals = np.array([measured.variance + part**2 for part in scatter.sds_points(sd)])
+    densities = np.exp(-0.5 * measured.surprise**2 / totals) / np.sqrt(2.0 * np.pi * totals)
+    likelihood: FloatArray = np.log(np.array(scatter.share) @ densities + 1e-300)
+    return likelihood
+
+
+def take(cloud: Cloud, measured: Innovation, *, sd: float, scatter: Scatter, knocks: bool) -> Cloud:
+    """The cloud after a measurement.
 
     Parameters
     ----------
-    expected : (n,) what each particle expects; rows : (m, n) the slope of that by each state
-    value, sd : points
+    measured : what it says to this very cloud
+    sd : points
     scatter : shape of the error
     knocks : whether a sudden shift of the float is an explanation too
 
@@ -71,11 +93,10 @@ def take(
     normal distribution with the same mean and covariance (generalised pseudo-Bayesian estimator of first order:
     Bar-Shalom, Li and Kirubarajan, Estimation with Applications to Tracking and Navigation, 2001, section 11.6).
     """
-    surprise, towards, variance = innovation(cloud, expected, rows, value)
-    weights = np.exp(cloud.log_weight)
-    typical = float(np.sqrt(weights @ (surprise**2 / (variance + sd**2))))
-    shifts: tuple[int | None, ...] = (None, OFFSET, FOAM) if knocks and typical > SUSPICIOUS_SIGMA else (None,)
-    causes = [_cause(shift, rows, towards, variance) for shift in shifts]
+    surprise = measured.surprise
+    shaken = knocks and is_suspicious(cloud, measured, sd)
+    shifts: tuple[int | None, ...] = (None, OFFSET, FOAM) if shaken else (None,)
+    causes = [_cause(shift, measured) for shift in shifts]
     totals = np.array([cause.variance + part**2 for cause in causes for part in scatter.sds_points(sd)])
     prior = np.array([cause.log_chance + np.log(share) for cause in causes for share in scatter.share])
     log_shares = prior[:, None] - 0.5 * (surprise**2 / totals + np.log(2.0 * np.pi * totals))
@@ -97,13 +118,14 @@ class _Cause:
     variance: FloatArray  # (n,) of the measurement, without its own error
 
 
-def _cause(shift: int | None, rows: FloatArray, towards: FloatArray, variance: FloatArray) -> _Cause:
+def _cause(shift: int | None, measured: Innovation) -> _Cause:
     if shift is None:
-        return _Cause(shift=None, log_chance=float(np.log1p(-KNOCK_CHANCE)), pull=towards, variance=variance)
-    pull = towards.copy()
-    pull[shift] += KNOCK_SD_POINTS**2 * rows[shift]
-    spread = variance + (KNOCK_SD_POINTS * rows[shift]) ** 2
-    return _Cause(shift=shift, log_chance=float(np.log(0.5 * KNOCK_CHANCE)), pull=pull, variance=spread)
+        unmoved = log1p(-KNOCK_CHANCE)
+        return _Cause(shift=None, log_chance=unmoved, pull=measured.towards, variance=measured.variance)
+    pull = measured.towards.copy()
+    pull[shift] += KNOCK_SD_POINTS**2 * measured.rows[shift]
+    spread = measured.variance + (KNOCK_SD_POINTS * measured.rows[shift]) ** 2
+    return _Cause(shift=shift, log_chance=log(0.5 * KNOCK_CHANCE), pull=pull, variance=spread)
 
 
 def _collapse(
@@ -131,7 +153,7 @@ def _collapse(
         covariance -= step[:, None] * step[None, :]
     covariance += cloud.covariance
     mean = cloud.mean + step
-    np.clip(mean[Z], -1.5 * Z_LIMIT, Z_LIMIT, out=mean[Z])
+    mean[Z] = between(mean[Z], -1.5 * Z_LIMIT, Z_LIMIT)
     return mean, covariance
 
 
@@ -142,9 +164,10 @@ def normalised(log_weight: FloatArray) -> FloatArray:
     return shifted
 
 
-def resample(cloud: Cloud, draws: Callable[[], np.random.Generator]) -> Cloud:
+def resample(cloud: Cloud, endings: Endings, draws: Callable[[], np.random.Generator]) -> Cloud:
     """Draw the particles anew when few carry the weight, and spread what they share (Liu and West, 2001).
 
+    endings : the kinds of ending among which the chosen draw anew
     draws : gives the source of random numbers, which is seldom needed and takes time to make
 
     Source: systematic resampling (Kitagawa, J. Comput. Graph. Stat. 5, 1-25, 1996); kernel with shrinkage (Liu and
@@ -157,7 +180,9 @@ def resample(cloud: Cloud, draws: Callable[[], np.random.Generator]) -> Cloud:
         return replace(cloud, log_weight=log_weight)
     generator = draws()
     at = (generator.random() + np.arange(n)) / n
-    chosen = np.minimum(np.searchsorted(np.cumsum(weights), at), n - 1)
+    # Drawn in the order of their kinds, each kind keeps its share to within one particle.
+    order = np.lexsort((cloud.mean[FINAL], cloud.poor, cloud.creeping, cloud.stalled, cloud.foamy))
+    chosen = order[np.minimum(np.searchsorted(np.cumsum(weights[order]), at), n - 1)]
     exponents = np.log(np.column_stack(cloud.shape[:2]))
     centre = weights @ exponents
     deviation = exponents - centre
@@ -165,14 +190,18 @@ def resample(cloud: Cloud, draws: Callable[[], np.random.Generator]) -> Cloud:
     shrink = np.sqrt(1.0 - KERNEL_WIDTH**2)
     noise = KERNEL_WIDTH * generator.standard_normal((n, 2)) @ factor.T
     spread = np.exp(centre + shrink * deviation[chosen] + noise)
-    return Cloud(
+    drawn = Cloud(
         log_weight=np.full(n, -np.log(n)),
         shape=shape_of(spread[:, 0].copy(), spread[:, 1].copy()),
         foamy=cloud.foamy[chosen],
         stalled=cloud.stalled[chosen],
+        creeping=cloud.creeping[chosen],
+        poor=cloud.poor[chosen],
+        renewed=cloud.renewed[chosen],
         mean=cloud.mean[:, chosen],
         covariance=cloud.covariance[:, :, chosen],
     )
+    return redraw(drawn, endings, generator)
 
 
 RESAMPLE_BELOW = 0.5

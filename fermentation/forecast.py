@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from fermentation.belief import FINAL, LOG_K, ORIGINAL, TAIL, Belief, Cloud, FloatArray, Z, cloud_of
-from fermentation.kinetics import TAIL_HOURS, Z_LIMIT, hours_between, speed, temperature_factor
+from fermentation.kinetics import TAIL_HOURS, Z_LIMIT, between, hours_between, speed, temperature_factor
 from fermentation.motion import LOG_K_RANGE, pace_of
 
 FINISH_POINTS = 0.5
@@ -43,7 +43,7 @@ def hours_to_finish(belief: Belief) -> tuple[FloatArray, FloatArray]:
     drop = np.maximum(cloud.mean[ORIGINAL] - cloud.mean[FINAL], 2.0 * FINISH_POINTS)
     share_left = FINISH_POINTS / drop
     z_end = np.minimum(np.log1p(-share_left) - np.log(share_left), Z_LIMIT)
-    k = np.exp(np.clip(cloud.log_k, *LOG_K_RANGE)) * pace
+    k = np.exp(between(cloud.log_k, *LOG_K_RANGE)) * pace
     span = hours_between(cloud.z, z_end, k, cloud.shape)
     ahead = np.maximum(span, 0.0)
     cov = cloud.covariance
@@ -56,4 +56,4 @@ def hours_to_finish(belief: Belief) -> tuple[FloatArray, FloatArray]:
     variance += (DOUBT_SHARE * later) ** 2 + DOUBT_HOURS**2
     hours = np.where(later > 0.0, np.minimum(later, FARTHEST_HOURS), np.maximum(creep, span))
     hours = np.where(cloud.stalled & (later > 0.0), np.inf, hours)
-    return hours, np.sqrt(np.clip(variance, 0.0, FARTHEST_HOURS**2))
+    return hours, np.sqrt(between(variance, 0.0, FARTHEST_HOURS**2))

@@ -8,26 +8,40 @@ from fermentation.belief import FINAL, ORIGINAL, TAIL, Cloud, FloatArray, Z
 from fermentation.kinetics import progress
 
 
+def gravity_points(cloud: Cloud) -> FloatArray:
+    """(n,) gravity in points."""
+    return _between_ends(cloud, progress(_flattening(cloud) * cloud.z))
+
+
 def gravity_rows(cloud: Cloud, z: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
     """(n,) gravity in points, and (m, n) its slope by each state.
-
-    Progress is averaged over the particle's own spread of z: E[1/(1 + exp(-z))] = 1/(1 + exp(-c z)),
-    c = 1/sqrt(1 + pi v/8) for a normal z of variance v (MacKay, Neural Computation 4, 720-736, 1992, eq. 3.1).
 
     Parameters
     ----------
     z : (n,) progress to use in place of the cloud's own
     """
-    z = cloud.z if z is None else z
-    flatten = 1.0 / np.sqrt(1.0 + np.pi / 8.0 * np.maximum(cloud.covariance[Z, Z], 0.0))
-    p = progress(flatten * z)
-    original, final = cloud.mean[ORIGINAL], cloud.mean[FINAL]
+    flatten = _flattening(cloud)
+    p = progress(flatten * (cloud.z if z is None else z))
+    original, final, tail = cloud.mean[ORIGINAL], cloud.mean[FINAL], cloud.mean[TAIL]
     rows = np.zeros_like(cloud.mean)
-    rows[ORIGINAL], rows[FINAL] = 1.0 - p, p
-    tail = cloud.mean[TAIL]
-    rows[TAIL] = p
+    rows[ORIGINAL], rows[FINAL], rows[TAIL] = 1.0 - p, p, p
     rows[Z] = -(original - final - tail) * flatten * p * (1.0 - p)
-    return (1.0 - p) * original + p * (final + tail), rows
+    return _between_ends(cloud, p), rows
+
+
+def _between_ends(cloud: Cloud, p: FloatArray) -> FloatArray:
+    points: FloatArray = (1.0 - p) * cloud.mean[ORIGINAL] + p * (cloud.mean[FINAL] + cloud.mean[TAIL])
+    return points
+
+
+def _flattening(cloud: Cloud) -> FloatArray:
+    """(n,) factor of z that averages progress over the particle's own spread of z.
+
+    E[1/(1 + exp(-z))] = 1/(1 + exp(-c z)), c = 1/sqrt(1 + pi v/8) for a normal z of variance v (MacKay, Neural
+    Computation 4, 720-736, 1992, eq. 3.1).
+    """
+    factor: FloatArray = 1.0 / np.sqrt(1.0 + np.pi / 8.0 * np.maximum(cloud.covariance[Z, Z], 0.0))
+    return factor
 
 
 def spread(cloud: Cloud, rows: FloatArray) -> FloatArray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import exp, expm1, log
 
 import numpy as np
 
@@ -21,8 +22,8 @@ from fermentation.belief import (
     FloatArray,
     Z,
 )
-from fermentation.gravity import gravity_rows
-from fermentation.kinetics import TAIL_HOURS, advance, progress, speed, temperature_factor
+from fermentation.gravity import gravity_points, gravity_rows
+from fermentation.kinetics import TAIL_HOURS, advance, between, progress, speed, temperature_factor
 
 LOG_K_DRIFT_PER_SQRT_DAY = 0.25
 # Nutrients, oxygen and the brewer's hand change the pace; curve families do not cover all of it
@@ -86,8 +87,7 @@ class Renewal:
 
 def _renew(cloud: Cloud, days: float, renewal: Renewal, generator: np.random.Generator) -> Cloud:
     """Some particles keep their gravity and draw the rest of the way anew."""
-    here, rows = gravity_rows(cloud)
-    original = cloud.mean[ORIGINAL]
+    here, original = gravity_points(cloud), cloud.mean[ORIGINAL]
     drop = np.maximum(original * (1.0 - renewal.kept), 2.0)
     done = (original - here) / drop
     chance = generator.random(cloud.log_weight.shape)
@@ -96,10 +96,10 @@ def _renew(cloud: Cloud, days: float, renewal: Renewal, generator: np.random.Gen
     cloud = replace(cloud, log_weight=cloud.log_weight + log_weight)
     if not renewed.any():
         return cloud
-    done = np.clip(done, 0.02, 0.97)
+    done = between(done, 0.02, 0.97)
     final_variance = (renewal.kept_sd * original) ** 2
     # done = (original - gravity)/(original - final), the gravity staying what it was: z is linear in the three
-    slope = -rows
+    slope = -gravity_rows(cloud)[1]
     slope[ORIGINAL] += 1.0 - done
     slope /= drop * done * (1.0 - done)
     by_final = 1.0 / (drop * (1.0 - done))
@@ -121,7 +121,8 @@ def _renew(cloud: Cloud, days: float, renewal: Renewal, generator: np.random.Gen
     covariance[Z] = np.where(renewed, towards, covariance[Z])
     covariance[Z, Z] = np.where(renewed, variance, covariance[Z, Z])
     covariance[:, Z] = covariance[Z]
-    return replace(cloud, mean=mean, covariance=covariance, stalled=cloud.stalled & ~renewed)
+    stalled = cloud.stalled & ~renewed
+    return replace(cloud, mean=mean, covariance=covariance, stalled=stalled, renewed=cloud.renewed | renewed)
 
 
 def pace_of(belief: Belief) -> float:
@@ -131,7 +132,7 @@ def pace_of(belief: Belief) -> float:
 
 def effective_k(cloud: Cloud, pace: float) -> FloatArray:
     """(n,) rate constants at the present temperature, 1/h; next to nothing where stalled."""
-    k: FloatArray = np.exp(np.clip(cloud.log_k, *LOG_K_RANGE)) * np.where(cloud.stalled, STALLED_PACE * pace, pace)
+    k: FloatArray = np.exp(between(cloud.log_k, *LOG_K_RANGE)) * np.where(cloud.stalled, STALLED_PACE * pace, pace)
     return k
 
 
@@ -147,10 +148,10 @@ def rate_points_per_day(cloud: Cloud, pace: float) -> tuple[FloatArray, FloatArr
     creep = per_point * np.maximum(tail, 0.0)
     by_z = cloud.shape.a * (1.0 - p) - cloud.shape.b * p
     cov = cloud.covariance
-    variance = np.clip(cov[LOG_K, LOG_K] + by_z**2 * cov[Z, Z] + 2.0 * by_z * cov[Z, LOG_K], 1e-6, 4.0)
+    variance = between(cov[LOG_K, LOG_K] + by_z**2 * cov[Z, Z] + 2.0 * by_z * cov[Z, LOG_K], 1e-6, 4.0)
     creep_variance = per_point**2 * cov[TAIL, TAIL]
     rate: FloatArray = np.maximum(fall + creep, 1e-6)
-    return rate, np.sqrt(np.clip((fall**2 * variance + creep_variance) / rate**2, 1e-6, 4.0))
+    return rate, np.sqrt(between((fall**2 * variance + creep_variance) / rate**2, 1e-6, 4.0))
 
 
 def tail_pace(cloud: Cloud, pace: float) -> FloatArray:
@@ -189,15 +190,15 @@ def _switch(cloud: Cloud, days: float, working: FloatArray, generator: np.random
 
 def _drawn(able: BoolArray, chance: FloatArray, believed: float, drawn: float) -> tuple[BoolArray, FloatArray]:
     """Which of the able change, at the drawn rate; and the log weight that makes up for the believed one."""
-    p_believed, p_drawn = -np.expm1(-believed), -np.expm1(-drawn)
+    p_believed, p_drawn = -expm1(-believed), -expm1(-drawn)
     changed: BoolArray = able & (chance < p_drawn)
-    of_change, of_staying = np.log((p_believed + 1e-12) / (p_drawn + 1e-12)), np.log((1 - p_believed) / (1 - p_drawn))
+    of_change, of_staying = log((p_believed + 1e-12) / (p_drawn + 1e-12)), drawn - believed
     return changed, np.where(changed, of_change, np.where(able, of_staying, 0.0))
 
 
 def _relax(mean: FloatArray, covariance: FloatArray, hours: float, standing: FloatArray) -> None:
     """Foam follows its head, short-lived errors fade, the hull fouls. `standing` (n,): how much of a head there is."""
-    keep, keep_short = float(np.exp(-hours / FOAM_HOURS)), float(np.exp(-hours / SHORT_HOURS))
+    keep, keep_short = exp(-hours / FOAM_HOURS), exp(-hours / SHORT_HOURS)
     rise = (1.0 - keep) * standing
     mean[FOAM] = keep * mean[FOAM] + rise * mean[HEAD]
     _mix(covariance, FOAM, keep, HEAD, rise)

@@ -20,6 +20,7 @@ from fermentation.belief import (
 )
 from fermentation.kinetics import shape_of
 from fermentation.motion import Renewal
+from fermentation.moves import Endings, Kinds
 from gylewatch.units import points_from_sg
 from gylewatch.values import Batch
 
@@ -92,6 +93,9 @@ def seed_cloud(
         shape=shape_of(np.exp(LOG_A_MEAN + LOG_A_SD * draw[2]), np.exp(LOG_B_MEAN + LOG_B_SD * draw[3])),
         foamy=foamy,
         stalled=np.zeros(n, dtype=np.bool_),
+        creeping=creeping,
+        poor=poor,
+        renewed=np.zeros(n, dtype=np.bool_),
         mean=mean,
         covariance=covariance,
     )
@@ -108,6 +112,32 @@ def renewal(batch: Batch, reference_c: float) -> Renewal:
     )
 
 
+def endings(batch: Batch, first_points: float) -> Endings:
+    """The kinds of ending of a batch; `first_points` as in `seed_cloud`."""
+    kept, kept_sd = _kept(batch)
+    original, _ = _original(batch, first_points)
+    return Endings(
+        creep=Kinds(
+            points=(BRISK_POINTS, CREEPING_POINTS),
+            sd_points=(BRISK_SD_POINTS, CREEPING_SD_POINTS),
+            share=CREEPING_SHARE,
+        ),
+        outcome=Kinds(
+            points=(0.0, 0.0),
+            sd_points=(original * kept_sd, original * POOR_ATTENUATION_SD),
+            share=POOR_ATTENUATION_SHARE,
+        ),
+        kept=kept,
+    )
+
+
+def _original(batch: Batch, first_points: float) -> tuple[float, float]:
+    """The original gravity in points and its standard deviation, before the float has said anything."""
+    measured = batch.original_gravity_sg
+    original = first_points if measured is None else points_from_sg(measured)
+    return max(original, 8.0), GUESSED_ORIGINAL_SD_POINTS if measured is None else MEASURED_ORIGINAL_SD_POINTS
+
+
 def _kept(batch: Batch) -> tuple[float, float]:
     """Final over original gravity of a healthy batch, and its standard deviation: the yeast's range as uniform."""
     low, high = batch.expected_attenuation
@@ -116,10 +146,7 @@ def _kept(batch: Batch) -> tuple[float, float]:
 
 def _seed_gravities(batch: Batch, first_points: float, modes: int, poor: BoolArray) -> tuple[FloatArray, FloatArray]:
     n, m = len(poor), MODES + modes
-    measured = batch.original_gravity_sg
-    original = first_points if measured is None else points_from_sg(measured)
-    original = max(original, 8.0)
-    original_sd = GUESSED_ORIGINAL_SD_POINTS if measured is None else MEASURED_ORIGINAL_SD_POINTS
+    original, original_sd = _original(batch, first_points)
     kept, kept_sd = _kept(batch)
     spread = np.where(poor, POOR_ATTENUATION_SD, kept_sd)
     mean = np.zeros((m, n))

@@ -8,13 +8,16 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime
+from enum import IntEnum
+from functools import partial
+from math import exp
 from statistics import median
 
 import numpy as np
 
 from calibration.curve import GravityReading
 from calibration.hydrometry import HandGravity
-from fermentation import evidence, kinetics
+from fermentation import evidence, foam, kinetics
 from fermentation.belief import (
     FINAL,
     FOAM,
@@ -25,6 +28,7 @@ from fermentation.belief import (
     TAIL,
     THERMAL,
     Belief,
+    Cloud,
     FloatArray,
     Pending,
     Z,
@@ -34,7 +38,7 @@ from fermentation.belief import (
 from fermentation.estimate import Estimate
 from fermentation.gravity import gravity_rows
 from fermentation.motion import effective_k, pace_of, pass_time
-from fermentation.prior import renewal, seed_cloud
+from fermentation.prior import endings, renewal, seed_cloud
 from fermentation.summary import summarise
 from gylewatch.units import POINT_SG, points_from_sg
 from gylewatch.values import Addition, Batch
@@ -71,6 +75,7 @@ def start(batch: Batch) -> Belief:
         cloud=None,
         early=(),
         pending=Pending(),
+        first_points=0.0,
         noise_points=START_NOISE_POINTS,
         temperature_c=sum(batch.temperature_c) / 2.0,
         reference_c=sum(batch.temperature_c) / 2.0,
@@ -105,7 +110,7 @@ def step(belief: Belief, gravity: GravityReading) -> tuple[Belief, Estimate | No
     held = _held(belief.pending, value, gravity.temperature_c)
     elapsed = hours(gravity.time - belief.time)
     belief = _carry(belief, gravity.time, median(held.temperature_c))
-    belief = _learn(replace(belief, pending=Pending()), gravity, median(held.gravity_points))
+    belief = _learn(replace(belief, pending=Pending()), gravity, median(held.gravity_points), elapsed_hours=elapsed)
     return summarise(_with_modes(belief, gravity, elapsed))
 
 
@@ -138,13 +143,12 @@ def _take_sample(belief: Belief, time: datetime, points: float, sd_points: float
     late_hours = max(hours(belief.time - time), 0.0)
     expected, rows = gravity_rows(cloud, _carried_back(belief, min(late_hours, 24.0)))
     sd = float(np.hypot(sd_points, 0.02 * late_hours))
-    surprise, _, variance = evidence.innovation(cloud, expected, rows, points)
+    measured = evidence.innovation(cloud, expected, rows, points)
     weights = np.exp(cloud.log_weight)
-    squared = float(weights @ (surprise**2 / (variance + sd**2)))
+    squared = float(weights @ (measured.surprise**2 / (measured.variance + sd**2)))
     misfit = belief.misfit + MISFIT_MEMORY * (squared - belief.misfit)
-    cloud = evidence.take(cloud, expected, rows, value=points, sd=sd, scatter=evidence.SAMPLE_SCATTER, knocks=False)
-    cloud = evidence.resample(cloud, lambda: _generator(belief))
-    return replace(belief, cloud=cloud, misfit=misfit, step=belief.step + 1)
+    cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.SAMPLE_SCATTER, knocks=False)
+    return _chosen(replace(belief, misfit=misfit), cloud)
 
 
 def _born(belief: Belief, gravity: GravityReading, value: float) -> Belief:
@@ -158,6 +162,7 @@ def _born(belief: Belief, gravity: GravityReading, value: float) -> Belief:
         step=belief.step + 1,
         early=(),
         modes_points=modes,
+        first_points=value,
         temperature_c=warm,
         reference_c=warm,
         warmest_c=warm,
@@ -177,10 +182,17 @@ def _held(pending: Pending, value: float, temperature_c: float) -> Pending:
     )
 
 
-def _generator(belief: Belief) -> np.random.Generator:
+class Purpose(IntEnum):
+    """What random numbers of one step are for; each has its own."""
+
+    COURSE = 0
+    CHOICE = 1
+
+
+def _generator(belief: Belief, purpose: Purpose = Purpose.COURSE) -> np.random.Generator:
     """Draws that depend on the belief alone: restart and replay agree. Whoever draws must move `step` on by one."""
     seed = int(belief.batch.pitched.timestamp()) & 0xFFFFFFFF
-    return np.random.Generator(np.random.Philox(key=seed, counter=belief.step))
+    return np.random.Generator(np.random.Philox(key=seed + (purpose << 64), counter=belief.step))
 
 
 def _carry(belief: Belief, time: datetime, temperature_c: float) -> Belief:
@@ -230,7 +242,13 @@ def _add(belief: Belief, addition: Addition) -> Belief:
     mean[Z] = np.log(p_now) - np.log1p(-p_now)
     covariance = cloud.covariance.copy()
     covariance[Z, Z] += 0.3**2
-    cloud = replace(cloud, mean=mean, covariance=covariance, stalled=np.zeros_like(cloud.stalled))
+    cloud = replace(
+        cloud,
+        mean=mean,
+        covariance=covariance,
+        stalled=np.zeros_like(cloud.stalled),
+        renewed=np.ones_like(cloud.renewed),
+    )
     return replace(
         belief,
         cloud=cloud,
@@ -265,10 +283,12 @@ def _take_late(belief: Belief, gravity: GravityReading, value: float) -> Belief:
     late_hours = hours(belief.time - gravity.time)
     if late_hours <= 0.0 or late_hours > LATE_HOURS:
         return belief
-    return _learn(belief, gravity, value, late_hours)
+    return _learn(belief, gravity, value, late_hours=late_hours)
 
 
-def _learn(belief: Belief, gravity: GravityReading, value: float, late_hours: float = 0.0) -> Belief:
+def _learn(
+    belief: Belief, gravity: GravityReading, value: float, *, late_hours: float = 0.0, elapsed_hours: float = 0.0
+) -> Belief:
     expected, rows = _float_rows(belief, gravity, _carried_back(belief, late_hours))
     usual = not late_hours and not gravity.moving
     recent = (*belief.recent_points[1 - STUCK_READINGS :], value) if usual else belief.recent_points
@@ -276,33 +296,34 @@ def _learn(belief: Belief, gravity: GravityReading, value: float, late_hours: fl
     stuck = len(recent) == STUCK_READINGS and max(recent) - min(recent) < span
     sd = float(np.hypot(belief.noise_points * (3.0 if gravity.moving else 1.0), 0.3 * late_hours))
     gain = (STUCK_NOISE_GAIN if stuck else NOISE_GAIN) if usual else 0.0
-    noise = _learnt_noise(belief, expected, rows, value, gain)
+    measured = evidence.innovation(cloud_of(belief), expected, rows, value)
+    noise = _learnt_noise(belief, measured, gain)
     learnt = replace(belief, noise_points=noise, recent_points=recent, stuck=stuck)
     if stuck:
         return learnt
-    cloud = evidence.take(
-        cloud_of(belief),
-        expected,
-        rows,
-        value=value,
-        sd=sd,
-        scatter=evidence.FLOAT_SCATTER,
-        knocks=not gravity.moving,
-    )
-    return replace(learnt, cloud=evidence.resample(cloud, lambda: _generator(belief)), step=belief.step + 1)
+    days = elapsed_hours / 24.0 if usual else 0.0
+    cloud, measured = foam.break_heads(cloud_of(belief), measured, sd=sd, days=days, draws=partial(_generator, learnt))
+    knocks = not gravity.moving
+    cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.FLOAT_SCATTER, knocks=knocks)
+    return _chosen(learnt, cloud)
 
 
-def _learnt_noise(belief: Belief, expected: FloatArray, rows: FloatArray, value: float, gain: float) -> float:
+def _chosen(belief: Belief, cloud: Cloud) -> Belief:
+    """The belief with the particles of `cloud`, drawn anew where few carry the weight."""
+    kinds = endings(belief.batch, belief.first_points)
+    cloud = evidence.resample(cloud, kinds, partial(_generator, belief, Purpose.CHOICE))
+    return replace(belief, cloud=cloud, step=belief.step + 1)
+
+
+def _learnt_noise(belief: Belief, measured: evidence.Innovation, gain: float) -> float:
     """Follow the median of the standardised surprise (stochastic approximation: Robbins and Monro, 1951).
 
     For a normal error the median of |surprise| is 0.6745 standard deviations; the median does not see outliers.
     """
-    cloud = cloud_of(belief)
-    surprise, _, variance = evidence.innovation(cloud, expected, rows, value)
-    weights = np.exp(cloud.log_weight)
-    mean = float(weights @ surprise)
-    total = float(weights @ (variance + (surprise - mean) ** 2)) + belief.noise_points**2
+    weights = np.exp(cloud_of(belief).log_weight)
+    mean = float(weights @ measured.surprise)
+    total = float(weights @ (measured.variance + (measured.surprise - mean) ** 2)) + belief.noise_points**2
     share = belief.noise_points**2 / total
     direction = 1.0 if abs(mean) > 0.6745 * np.sqrt(total) else -1.0
     low, high = NOISE_RANGE_POINTS
-    return float(np.clip(belief.noise_points * np.exp(gain * share * direction), low, high))
+    return min(max(belief.noise_points * exp(gain * share * direction), low), high)

@@ -51,15 +51,16 @@ def quantiles(mean: FloatArray, sd: FloatArray, weight: FloatArray) -> tuple[flo
 
 def _shares_above(mean: FloatArray, sd: FloatArray, weight: FloatArray, bounds: FloatArray) -> FloatArray:
     """(b,) P(x > bound) of the mixture. Normal integral by a logistic curve, good to 0.01."""
-    slope = 0.851 / np.maximum(sd, 1e-3)
-    argument = (mean * slope)[:, None] - slope[:, None] * bounds
+    slope = (0.851 / np.maximum(sd, 1e-3)).astype(np.float32)
     # In single precision this is three times as fast, and far finer than the curve.
-    shares: FloatArray = 0.5 + 0.5 * (weight @ np.tanh(argument.astype(np.float32)))
+    argument = np.multiply.outer((bounds[0] - bounds).astype(np.float32), slope)
+    argument += (mean - bounds[0]).astype(np.float32) * slope
+    shares: FloatArray = 0.5 + 0.5 * (np.tanh(argument, out=argument) @ weight.astype(np.float32))
     return shares
 
 
 def _share_above(mean: FloatArray, sd: FloatArray, weight: FloatArray, bound: float) -> float:
-    return float(_shares_above(mean, sd, weight, np.array([bound]))[0])
+    return min(float(_shares_above(mean, sd, weight, np.array([bound]))[0]), 1.0)
 
 
 def summarise(belief: Belief) -> tuple[Belief, Estimate]:
