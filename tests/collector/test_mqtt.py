@@ -9,9 +9,12 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from queue import Empty, SimpleQueue
 from typing import Literal
 
 import pytest
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion
 
 from collector.decode import Decoding
 from collector.inbox import Inbox
@@ -170,12 +173,20 @@ def test_readings_sent_while_the_service_is_away_are_taken_up_later(broker: Brok
 
 
 def listen(port: int, topic: str) -> str:
-    """What a client that subscribes now is given first on `topic`."""
-    found = subprocess.run(
-        [find_command("mosquitto_sub"), "-p", str(port), "-t", topic, "-C", "1", "-W", "10", "-F", "%r %p"],
-        capture_output=True, text=True, check=False,
-    )  # fmt: skip
-    return found.stdout.strip()
+    """What a client that subscribes now is given first on `topic`: 1 if the broker had kept it, and the payload."""
+    heard: SimpleQueue[str] = SimpleQueue()
+    client = Client(CallbackAPIVersion.VERSION2)
+    client.on_message = lambda _client, _data, message: heard.put(f"{message.retain:d} {message.payload.decode()}")
+    client.connect("127.0.0.1", port)
+    client.subscribe(topic)
+    client.loop_start()
+    try:
+        return heard.get(timeout=10)
+    except Empty:
+        return ""
+    finally:
+        client.disconnect()
+        client.loop_stop()
 
 
 @contextmanager

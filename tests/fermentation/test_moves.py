@@ -54,7 +54,8 @@ def test_the_exchange_gives_what_the_other_prior_would_have_given(creeping: bool
 def shares(cloud: Cloud, count: int = 200) -> FloatArray:
     """How often each kind is drawn: creeping, and outside the yeast's range."""
     drawn = [moves.redraw(cloud, ENDINGS, np.random.default_rng(seed)) for seed in range(count)]
-    return np.array([[each.creeping.mean(), each.poor.mean()] for each in drawn]).mean(axis=0)
+    means: FloatArray = np.array([[each.creeping.mean(), each.poor.mean()] for each in drawn]).mean(axis=0)
+    return means
 
 
 def test_without_data_each_kind_keeps_its_share() -> None:
