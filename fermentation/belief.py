@@ -46,6 +46,7 @@ class Cloud:
     creeping: BoolArray  # (n,) some sugars go slowly at the end
     poor: BoolArray  # (n,) the yeast's range does not govern the end
     renewed: BoolArray  # (n,) the way to the final gravity is not the one that began at pitching: a pause, an addition
+    tail_left: FloatArray  # (n,) share of the slow sugars that is still there
     mean: FloatArray  # (m, n): a row of particles for each state keeps the inner loops long
     covariance: FloatArray  # (m, m, n), exactly symmetric
 
@@ -159,7 +160,7 @@ def encode_belief(belief: Belief) -> bytes:
 
 def _rows(cloud: Cloud) -> FloatArray:
     flags = (cloud.foamy, cloud.stalled, cloud.creeping, cloud.poor, cloud.renewed)
-    return np.vstack([cloud.log_weight, cloud.shape.a, cloud.shape.b, *flags])
+    return np.vstack([cloud.log_weight, cloud.shape.a, cloud.shape.b, cloud.tail_left, *flags])
 
 
 def decode_belief(stored: bytes, batch: Batch) -> Belief:
@@ -199,19 +200,20 @@ def _decode_cloud(shape: list[int], body: bytes) -> Cloud:
     m, n = shape
     upper = np.triu_indices(m)
     entries = len(upper[0])
-    table = np.frombuffer(body, dtype=np.float64).reshape(entries + m + 8, n).copy()
+    table = np.frombuffer(body, dtype=np.float64).reshape(entries + m + 9, n).copy()
     covariance = np.empty((m, m, n))
     covariance[upper] = table[:entries]
     covariance[upper[1], upper[0]] = table[:entries]
-    mean, columns = table[entries:-8], table[-8:]
+    mean, columns = table[entries:-9], table[-9:]
     return Cloud(
         log_weight=columns[0],
         shape=shape_of(columns[1], columns[2]),
-        foamy=columns[3] > 0.5,
-        stalled=columns[4] > 0.5,
-        creeping=columns[5] > 0.5,
-        poor=columns[6] > 0.5,
-        renewed=columns[7] > 0.5,
+        tail_left=columns[3],
+        foamy=columns[4] > 0.5,
+        stalled=columns[5] > 0.5,
+        creeping=columns[6] > 0.5,
+        poor=columns[7] > 0.5,
+        renewed=columns[8] > 0.5,
         mean=mean,
         covariance=covariance,
     )

@@ -198,6 +198,7 @@ def resample(cloud: Cloud, endings: Endings, draws: Callable[[], np.random.Gener
         creeping=cloud.creeping[chosen],
         poor=cloud.poor[chosen],
         renewed=cloud.renewed[chosen],
+        tail_left=cloud.tail_left[chosen],
         mean=cloud.mean[:, chosen],
         covariance=cloud.covariance[:, :, chosen],
     )

@@ -12,7 +12,7 @@ from fermentation.belief import FOAM, HEAD, Cloud, FloatArray
 from fermentation.evidence import FLOAT_SCATTER, Innovation, is_suspicious, log_likelihood, towards_state
 from fermentation.kinetics import between
 
-BREAKS_PER_DAY = 0.8
+BREAKS_PER_DAY = 0.3
 BREAKS_AFTER_Z = 0.0
 # A head stands one to three days beyond the steepest part of the curve (common practice, no source)
 WHOLE_SHARE = 0.5

@@ -72,7 +72,7 @@ def pass_time(cloud: Cloud, hours: float, pace: float, generator: np.random.Gene
     mean[TAIL] *= decayed
     _scale(covariance, TAIL, decayed)
     _relax(mean, covariance, hours, np.where(cloud.foamy, np.where(moved < 0.0, working, 1.0), 0.0))
-    return replace(cloud, mean=mean, covariance=covariance)
+    return replace(cloud, mean=mean, covariance=covariance, tail_left=cloud.tail_left * decayed)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,9 +13,8 @@ import numpy as np
 
 from fermentation.belief import FINAL, ORIGINAL, TAIL, BoolArray, Cloud, FloatArray
 
-UNTOUCHED_BEFORE_Z = 0.0
-# The slow sugars begin to go at half of the drop; until then a particle's belief about them is its prior and what the
-# gravity says, which is what the exchange of one prior for the other needs
+LEAST_TAIL_LEFT = 0.05
+# Of slow sugars that are gone there is nothing left to exchange
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,27 +38,28 @@ class Endings:
 def redraw(cloud: Cloud, endings: Endings, generator: np.random.Generator) -> Cloud:
     """Draw anew, for each particle, whether its end creeps and whether it keeps to the yeast's range."""
     chance = generator.random((2, len(cloud.z)))
-    by_tail, by_outcome = np.zeros((2, len(cloud.mean)))
-    by_tail[TAIL] = 1.0
+    at_first, by_outcome = np.zeros((2, *cloud.mean.shape))
+    # What has gone of the slow sugars went by a known law, so what is left tells what there was.
+    at_first[TAIL] = 1.0 / cloud.tail_left
     by_outcome[FINAL], by_outcome[ORIGINAL] = 1.0, -endings.kept
-    untouched = cloud.z < UNTOUCHED_BEFORE_Z
-    creeping, cloud = _exchange(cloud, endings.creep, by_tail, cloud.creeping, able=untouched, chance=chance[0])
+    has_tail = cloud.tail_left > LEAST_TAIL_LEFT
+    creeping, cloud = _exchange(cloud, endings.creep, at_first, cloud.creeping, able=has_tail, chance=chance[0])
     poor, cloud = _exchange(cloud, endings.outcome, by_outcome, cloud.poor, able=~cloud.renewed, chance=chance[1])
     return replace(cloud, creeping=creeping, poor=poor)
 
 
 def _exchange(
-    cloud: Cloud, kinds: Kinds, row: FloatArray, kind: BoolArray, *, able: BoolArray, chance: FloatArray
+    cloud: Cloud, kinds: Kinds, rows: FloatArray, kind: BoolArray, *, able: BoolArray, chance: FloatArray
 ) -> tuple[BoolArray, Cloud]:
     """The kind (n,) of each particle, drawn anew where `able`, and the cloud with the priors exchanged.
 
-    `row` (m,) gives the quantity in which the kinds differ.
+    `rows` (m, n) gives the quantity in which the kinds differ.
 
     Dividing a particle's normal distribution by the prior of its kind leaves what the data said; that times either
     prior gives the odds of the two kinds, and the new distribution.
     """
-    towards = np.einsum("j,jkn->kn", row, cloud.covariance)
-    held, variance = row @ cloud.mean, row @ towards
+    towards = np.einsum("jn,jkn->kn", rows, cloud.covariance)
+    held, variance = np.einsum("jn,jn->n", rows, cloud.mean), np.einsum("jn,jn->n", rows, towards)
     able = able & (variance > 1e-9)
     variance = np.where(able, variance, 1.0)
     precision = np.array(kinds.sd_points)[:, None] ** -2.0

@@ -96,6 +96,7 @@ def seed_cloud(
         creeping=creeping,
         poor=poor,
         renewed=np.zeros(n, dtype=np.bool_),
+        tail_left=np.ones(n),
         mean=mean,
         covariance=covariance,
     )

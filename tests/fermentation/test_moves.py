@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from fermentation import moves
-from fermentation.belief import FINAL, ORIGINAL, TAIL, Cloud, FloatArray, Z
+from fermentation.belief import FINAL, ORIGINAL, TAIL, Cloud, FloatArray
 from fermentation.evidence import towards_state
 from fermentation.prior import CREEPING_SHARE, endings, seed_cloud
 from tests.fermentation.brew import batch
@@ -16,13 +16,14 @@ from tests.fermentation.brew import batch
 ENDINGS = endings(batch(), 52.0)
 
 
-def of_one_kind(*, creeping: bool) -> Cloud:
-    """Particles at pitching, all of one kind of ending."""
+def of_one_kind(*, creeping: bool, left: float = 1.0) -> Cloud:
+    """Particles all of one kind of ending, of whose slow sugars a share is left."""
     cloud = seed_cloud(batch(), 52.0, 19.0, 1, np.random.default_rng(1))
     kinds, kind = ENDINGS.creep, int(creeping)
     mean, covariance = cloud.mean.copy(), cloud.covariance.copy()
-    mean[TAIL], covariance[TAIL, TAIL] = kinds.points[kind], kinds.sd_points[kind] ** 2
-    return replace(cloud, creeping=np.full(len(cloud.z), creeping), mean=mean, covariance=covariance)
+    mean[TAIL], covariance[TAIL, TAIL] = left * kinds.points[kind], (left * kinds.sd_points[kind]) ** 2
+    share, kind_of_each = np.full(len(cloud.z), left), np.full(len(cloud.z), creeping)
+    return replace(cloud, creeping=kind_of_each, tail_left=share, mean=mean, covariance=covariance)
 
 
 def told(cloud: Cloud, value: float, sd: float) -> Cloud:
@@ -40,10 +41,11 @@ def always(kind: int) -> moves.Endings:
     return replace(ENDINGS, creep=replace(ENDINGS.creep, share=share), outcome=replace(ENDINGS.outcome, share=1e-12))
 
 
+@pytest.mark.parametrize("left", [1.0, 0.4])
 @pytest.mark.parametrize("creeping", [False, True])
-def test_the_exchange_gives_what_the_other_prior_would_have_given(creeping: bool) -> None:
-    begun_so = told(of_one_kind(creeping=creeping), 14.0, 0.4)
-    begun_otherwise = told(of_one_kind(creeping=not creeping), 14.0, 0.4)
+def test_the_exchange_gives_what_the_other_prior_would_have_given(creeping: bool, left: float) -> None:
+    begun_so = told(of_one_kind(creeping=creeping, left=left), 14.0, 0.4)
+    begun_otherwise = told(of_one_kind(creeping=not creeping, left=left), 14.0, 0.4)
     changed = moves.redraw(begun_otherwise, always(int(creeping)), np.random.default_rng(2))
     assert (changed.creeping == creeping).all()
     plain = ~begun_so.poor
@@ -84,9 +86,6 @@ def test_data_move_the_shares_as_bayes_rule_does() -> None:
     assert shares(said)[0] == pytest.approx(odds / (1.0 + odds), abs=0.01)
 
 
-def test_an_ending_that_has_begun_is_left_alone() -> None:
-    cloud = of_one_kind(creeping=True)
-    mean = cloud.mean.copy()
-    mean[Z] = 1.0
-    under_way = replace(cloud, mean=mean)
-    assert moves.redraw(under_way, ENDINGS, np.random.default_rng(3)).creeping.all()
+def test_slow_sugars_that_are_gone_are_left_alone() -> None:
+    cloud = of_one_kind(creeping=True, left=0.01)
+    assert moves.redraw(cloud, ENDINGS, np.random.default_rng(3)).creeping.all()
