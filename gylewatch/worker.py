@@ -139,7 +139,8 @@ class Worker(Routine):
         except StorageError:
             raise
         except Exception:
-            _log.exception("a batch could not be judged", batch=record.batch_id)
+            if (record.batch_id, what) not in self._problems:  # once, for it is tried again every few seconds
+                _log.exception("a batch could not be judged", batch=record.batch_id)
             self._report(
                 record.batch_id,
                 what,

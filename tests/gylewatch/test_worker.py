@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+from structlog.testing import capture_logs
 
 from alerts.alert import Kind
 from alerts.settings import AlertSettings
@@ -99,3 +100,21 @@ def test_a_change_that_could_not_be_taken_in_is_no_problem_once_the_batch_is_tak
         monkeypatch.setattr(BatchWatch, "update", update)
         worker.look()
         eventually("the fault is over", lambda: worker.health().problems == ())
+
+
+def test_a_batch_that_stays_broken_is_in_the_log_once(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    tries: list[BatchWatch] = []
+
+    def stumbling(watch: BatchWatch, now: datetime) -> None:
+        tries.append(watch)
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(BatchWatch, "mind_clock", stumbling)
+    with capture_logs() as told, working(store, at(0) + timedelta(hours=6)) as worker:
+        for _ in range(3):
+            before = len(tries)
+            worker.look()
+            eventually("both are tried again", lambda before=before: len(tries) >= before + 2)  # type: ignore[misc]
+
+    faults = [entry["batch"] for entry in told if entry["event"] == "a batch could not be judged"]
+    assert sorted(faults) == ["amber", "brown"]
