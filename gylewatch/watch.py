@@ -156,7 +156,7 @@ class BatchWatch:
         if not more:
             self._take_probes(probes, until=None)
         if not more and self._rereading:
-            self._end_rereading(pending)
+            self._end_rereading(pending, horizon)
         alerts = self._save(pending)
         newest = pending.estimates[-1] if pending.estimates else None
         until = readings[-1][1].time if readings else None
@@ -195,7 +195,7 @@ class BatchWatch:
         self._cursor, self._sample_cursor = stored.cursor, stored.sample_cursor
         self._probe_cursor = stored.probe_cursor
         # Stopped between the end of reading again and the first tick.
-        self._still_open = _silences(self._gone(self._open_on_record(_Pending())))
+        self._still_open = self._gone(self._open_on_record(_Pending()))
 
     def read_again(self) -> None:
         """Forget what was concluded and begin anew; alerts that were told stay told."""
@@ -253,18 +253,23 @@ class BatchWatch:
             self._found |= {alert.subject: alert for alert in outcome.alerts if alert.resolves is None}
         pending.alerts.extend(alert for alert in outcome.alerts if not self._was_told(alert))
 
-    def _end_rereading(self, pending: _Pending) -> None:
+    def _end_rereading(self, pending: _Pending, horizon: datetime | None) -> None:
         """From here on everything is news, but for what only a tick finds again: that the float is still silent.
 
         What was told, is open and has not been found again is over, and what was over and is found again stands: both
-        are told.
+        are told. What was told of a time for which readings were left out may stand: the clock is perhaps behind. The
+        first tick decides; by then the clock is believed.
         """
         on_record = self._open_on_record(pending)
         self._raise_again(on_record, pending)
         self._rereading = False
         self._told = ()
         gone = self._gone(on_record)
-        self._still_open = _silences(gone)
+        self._still_open = {
+            subject: alert
+            for subject, alert in gone.items()
+            if subject.kind is Kind.FLOAT_SILENT or (horizon is not None and alert.time > horizon)
+        }
         self._withdraw({subject: gone[subject] for subject in gone.keys() - self._still_open.keys()}, pending)
 
     def _open_on_record(self, pending: _Pending) -> dict[Subject, Alert]:
@@ -360,10 +365,6 @@ class _ProbeQueue:
             self._more = len(found) == PROBES_AT_ONCE
             self._cursor = found[-1][0] if found else self._cursor
         return bool(self._waiting)
-
-
-def _silences(alerts: Mapping[Subject, Alert]) -> dict[Subject, Alert]:
-    return {subject: alert for subject, alert in alerts.items() if subject.kind is Kind.FLOAT_SILENT}
 
 
 def _over_when_found(alerts: Sequence[Alert]) -> tuple[Alert, ...]:

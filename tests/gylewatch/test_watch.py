@@ -328,12 +328,34 @@ def test_readings_left_out_under_a_clock_that_was_behind_are_taken_when_it_is_ri
     follow(watched)
     before = estimates(store)
 
+    told = store.alerts(record(store).batch_id)
+
     for now in (PITCHED, PITCHED + timedelta(minutes=15), READINGS[-1].time):
         watched.mind_clock(now)
         while watched.step(now).more:
             pass
 
     assert estimates(store) == before
+    assert store.alerts(record(store).batch_id) == told
+
+
+@pytest.mark.parametrize("restarted", [False, True])
+def test_an_alert_of_a_clock_that_was_ahead_is_over_with_the_first_tick(store: Store, restarted: bool) -> None:
+    store.append_readings(READINGS)
+    watched = watch(store)
+    follow(watched)
+    batch_id = record(store).batch_id
+    store.save_outcomes(batch_id, alerts=[suspect(9000)], state=b"from the future", cursor=7, sample_cursor=0)
+    now = READINGS[-1].time
+
+    watched = watch(store)
+    while watched.step(now).more:
+        pass
+    watched = watch(store) if restarted else watched
+    told = watched.tick(now + timedelta(minutes=1)).alerts
+
+    assert [alert.resolves for alert in told] == [Kind.CALIBRATION_SUSPECT]
+    assert watch(store).tick(now + timedelta(minutes=2)).alerts == ()
 
 
 def probe_readings(off_c: float, until_h: float = 60.0) -> list[ProbeReading]:
