@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from gylewatch.errors import InputError
-from gylewatch.tables import read_samples
+from gylewatch.samples_file import read_samples_of
 from gylewatch.terminal import (
     FilePath,
     config_option,
@@ -67,7 +67,7 @@ def add_sample(
         record = store.batch(BatchId(batch_id))
         batch = record.batch
         if file is not None:
-            new = [sample for _, sample in read_samples(file)]
+            new = list(read_samples_of(batch, file))
             for sample in new:
                 check_sample_time(sample, now=now(), pitched=batch.pitched)
         else:

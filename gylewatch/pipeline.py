@@ -23,7 +23,7 @@ from fermentation.estimate import Estimate
 from gylewatch.errors import GylewatchError
 from gylewatch.values import Batch, ProbeReading, Reading, Sample
 
-_MAGIC = b"gylewatch state 2\n"
+_MAGIC = b"gylewatch state 3\n"
 # Raise the number when the belief or the alert state changes its meaning: a state of another version is refused,
 # and the service reads the batch again from its stored readings.
 _LENGTH = _CHECKSUM = struct.Struct(">I")

@@ -16,7 +16,6 @@ from typing import IO, Final
 from alerts.delivery.mqtt_channel import payload
 from alerts.settings import AlertSettings
 from calibration.fit import fit_curve
-from calibration.hydrometry import hand_gravity
 from collector.admit import admit
 from collector.packet import Fields, Packet, Rejected, Source
 from fermentation.estimate import Estimate
@@ -25,8 +24,9 @@ from gylewatch.batch_file import read_batch
 from gylewatch.data_time import passed
 from gylewatch.errors import GylewatchError, InputError
 from gylewatch.outputs import Outputs
-from gylewatch.tables import read_readings, read_references, read_samples
-from gylewatch.values import Batch, Reading, Sample, natural_order, utc_text
+from gylewatch.samples_file import read_samples_of
+from gylewatch.tables import read_readings, read_references
+from gylewatch.values import Reading, Sample, natural_order, utc_text
 
 ESTIMATES_HEADER: Final = (
     "time,gravity_sg,gravity_low_sg,gravity_high_sg,rate_points_per_day,apparent_attenuation,abv_percent,phase,"
@@ -112,19 +112,9 @@ def load(
     return Inputs(
         course=pipeline.Course(batch=the_batch, curve=curve, alert_settings=alert_settings),
         fields=fields,
-        samples=_checked_samples(samples, the_batch) if samples is not None else (),
+        samples=read_samples_of(the_batch, samples) if samples is not None else (),
         readings_file=str(readings),
     )
-
-
-def _checked_samples(path: Path, batch: Batch) -> tuple[Sample, ...]:
-    rows = read_samples(path)
-    for row, sample in rows:
-        try:
-            hand_gravity(sample, original_gravity_sg=batch.original_gravity_sg, settings=batch.instruments)
-        except GylewatchError as error:
-            raise InputError(f"{path} row {row}", str(error)) from error
-    return tuple(sample for _, sample in rows)
 
 
 @dataclass(slots=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -53,6 +53,7 @@ class _Pending:
 
     estimates: list[Estimate] = field(default_factory=list)
     alerts: list[Alert] = field(default_factory=list)
+    untold: list[Alert] = field(default_factory=list)  # those of `alerts` that are news to nobody
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +87,7 @@ class BatchWatch:
         self._course = _course(store, record, alert_settings)
         self._told: tuple[Alert, ...] = ()  # not empty while a batch is read again
         self._rereading = False
+        self._found: dict[Subject, Alert] = {}  # the last one of each that was raised while a batch is read again
         self._still_open: dict[Subject, Alert] = {}  # told before a batch was read again, and not found again yet
         self._ahead_since: datetime | None = None  # by the clock that says so
         self._left_out_from: datetime | None = None  # the earliest reading that was left out as ahead of the clock
@@ -154,7 +156,7 @@ class BatchWatch:
         if not more:
             self._take_probes(probes, until=None)
         if not more and self._rereading:
-            self._end_rereading(pending)
+            self._end_rereading(pending, horizon)
         alerts = self._save(pending)
         newest = pending.estimates[-1] if pending.estimates else None
         until = readings[-1][1].time if readings else None
@@ -192,12 +194,15 @@ class BatchWatch:
             return
         self._cursor, self._sample_cursor = stored.cursor, stored.sample_cursor
         self._probe_cursor = stored.probe_cursor
+        # Stopped between the end of reading again and the first tick.
+        self._still_open = self._gone(self._open_on_record(_Pending()))
 
     def read_again(self) -> None:
         """Forget what was concluded and begin anew; alerts that were told stay told."""
         self._withdrawn = self._store.withdrawn_samples(self._record.batch_id)
         self._store.forget_estimates(self._record.batch_id)
         self._told = tuple(record.alert for record in self._store.alerts(self._record.batch_id))
+        self._found, self._still_open = {}, {}
         self._rereading = True
         self._left_out_from = None
         self._state = pipeline.start(self._course)
@@ -244,25 +249,49 @@ class BatchWatch:
         self._state = outcome.state
         if outcome.estimate is not None:
             pending.estimates.append(outcome.estimate)
+        if self._rereading:
+            self._found |= {alert.subject: alert for alert in outcome.alerts if alert.resolves is None}
         pending.alerts.extend(alert for alert in outcome.alerts if not self._was_told(alert))
 
-    def _end_rereading(self, pending: _Pending) -> None:
+    def _end_rereading(self, pending: _Pending, horizon: datetime | None) -> None:
         """From here on everything is news, but for what only a tick finds again: that the float is still silent.
 
-        What was told, is open and has not been found again is over, and that is told.
+        What was told, is open and has not been found again is over, and what was over and is found again stands: both
+        are told. What was told of a time for which readings were left out may stand: the clock is perhaps behind. The
+        first tick decides; by then the clock is believed.
         """
+        on_record = self._open_on_record(pending)
+        self._raise_again(on_record, pending)
         self._rereading = False
         self._told = ()
-        told = {record.alert.subject: record.alert for record in self._store.open_alerts(self._record.batch_id)}
-        for alert in pending.alerts:
-            if alert.resolves is None:
-                told[alert.subject] = alert
-            else:
-                told.pop(alert.subject, None)
-        found = {alert.subject for alert in self._state.alerts.open}
-        gone = {subject: alert for subject, alert in told.items() if subject not in found}
-        self._still_open = {subject: alert for subject, alert in gone.items() if subject.kind is Kind.FLOAT_SILENT}
+        gone = self._gone(on_record)
+        self._still_open = {
+            subject: alert
+            for subject, alert in gone.items()
+            if subject.kind is Kind.FLOAT_SILENT or (horizon is not None and alert.time > horizon)
+        }
         self._withdraw({subject: gone[subject] for subject in gone.keys() - self._still_open.keys()}, pending)
+
+    def _open_on_record(self, pending: _Pending) -> dict[Subject, Alert]:
+        """What is open by what is stored and by what is about to be."""
+        stored = [record.alert for record in self._store.alerts(self._record.batch_id)]
+        # In order of time, as the store tells it: an end that is found now may lie before a beginning on record.
+        last = {alert.subject: alert for alert in sorted([*stored, *pending.alerts], key=lambda alert: alert.time)}
+        return {subject: alert for subject, alert in last.items() if alert.resolves is None}
+
+    def _gone(self, on_record: Mapping[Subject, Alert]) -> dict[Subject, Alert]:
+        found = {alert.subject for alert in self._state.alerts.open}
+        return {subject: alert for subject, alert in on_record.items() if subject not in found}
+
+    def _raise_again(self, on_record: Mapping[Subject, Alert], pending: _Pending) -> None:
+        for subject in (alert.subject for alert in self._state.alerts.open):
+            found = self._found.get(subject)
+            if subject in on_record or found is None:
+                continue
+            again = replace(found, time=self._state.alerts.memory.clock or found.time)
+            if not self._was_told(found):
+                pending.untold.append(again)  # it was news a moment ago, though it lies before an end on record
+            pending.alerts.append(again)
 
     def _withdraw(self, gone: Mapping[Subject, Alert], pending: _Pending) -> None:
         clock = self._state.alerts.memory.clock
@@ -294,7 +323,7 @@ class BatchWatch:
             self._record.batch_id,
             estimates=pending.estimates,
             alerts=pending.alerts,
-            untold=_over_when_found(pending.alerts),
+            untold=(*_over_when_found(pending.alerts), *pending.untold),
             state=pipeline.encode_state(self._state) if whole else None,
             cursor=self._cursor if whole else None,
             sample_cursor=self._sample_cursor if whole else None,

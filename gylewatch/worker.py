@@ -139,7 +139,8 @@ class Worker(Routine):
         except StorageError:
             raise
         except Exception:
-            _log.exception("a batch could not be judged", batch=record.batch_id)
+            if (record.batch_id, what) not in self._problems:  # once, for it is tried again every few seconds
+                _log.exception("a batch could not be judged", batch=record.batch_id)
             self._report(
                 record.batch_id,
                 what,
@@ -200,6 +201,7 @@ class Worker(Routine):
                 return
             record = self._store.set_batch_curve(record.batch_id, newest.version)
         self._report(record.batch_id, "curve", None)
+        self._report(record.batch_id, "changing", None)  # taken up with the change
         self._watches[record.batch_id] = BatchWatch(self._store, record, self._alert_settings, self._channels)
         _log.info("watching a batch", batch=record.batch_id, float=record.batch.float_id)
 

@@ -90,7 +90,7 @@ class Outbox(Part):
         return heard[0] if heard else None
 
     def outbox_delivered(self, outbox_id: int, now: datetime, *, again: datetime | None = None) -> None:
-        """Note that a channel has taken a message.
+        """Note that a channel has taken a message. If it was snoozed meanwhile, it is told again when the snooze ends.
 
         Parameters
         ----------
@@ -101,8 +101,13 @@ class Outbox(Part):
         NotFound
             No delivery has that id.
         """
-        change = {"delivered": now} if again is None else {"due": again, "attempts": 0}
-        self._change(outbox_id, told=OutboxRow.told + 1, reason="", **change)
+        with self._database.writing() as connection:
+            snoozed = select(AlertRow.snoozed_until).join(OutboxRow, OutboxRow.alert_id == AlertRow.id)
+            until = connection.scalar(snoozed.where(OutboxRow.id == outbox_id))
+            if until is not None and until > now:
+                again = until
+            change = {"delivered": now} if again is None else {"due": again, "attempts": 0}
+            _change(connection, outbox_id, told=OutboxRow.told + 1, reason="", **change)
 
     def outbox_left_out(self, outbox_id: int, now: datetime, *, reason: str) -> None:
         """Note that a message is not told (again) over its channel, and why.
@@ -163,8 +168,12 @@ class Outbox(Part):
 
     def _change(self, outbox_id: int, **change: Any) -> None:
         with self._database.writing() as connection:
-            if connection.execute(update(OutboxRow).where(OutboxRow.id == outbox_id).values(**change)).rowcount == 0:
-                raise NotFound("delivery", str(outbox_id))
+            _change(connection, outbox_id, **change)
+
+
+def _change(connection: Connection, outbox_id: int, **change: Any) -> None:
+    if connection.execute(update(OutboxRow).where(OutboxRow.id == outbox_id).values(**change)).rowcount == 0:
+        raise NotFound("delivery", str(outbox_id))
 
 
 def _messages() -> Any:

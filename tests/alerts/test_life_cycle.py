@@ -403,6 +403,31 @@ def test_a_plateau_that_ends_in_a_further_fall_is_over(line: Line) -> None:
     assert line.heard[-1] == "over: The gravity has stopped falling (info)"
 
 
+@pytest.mark.parametrize("remind", [None, timedelta(hours=4), timedelta(hours=24)])
+def test_what_is_snoozed_in_the_moment_in_which_it_is_told_is_told_again(
+    line: Line, remind: timedelta | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    line.policy = ChannelPolicy(remind=remind)
+    line.happens(stage(0))
+    take = line.deliver
+
+    def slowly(message: Message) -> None:
+        line.snoozes(1, 12)
+        take(message)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(line, "deliver", slowly)
+        line.passes(0)
+    line.passes(4, 11)
+    assert line.heard == [WARNED]
+
+    line.passes(12)
+    assert line.heard == [WARNED, AGAIN]
+    line.acknowledges(1, 13)
+    line.passes(14, 999)
+    assert line.heard == [WARNED, AGAIN]
+
+
 class Dies(BaseException):
     """The process ends here."""
 

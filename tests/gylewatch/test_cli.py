@@ -155,6 +155,19 @@ def test_samples_come_from_a_file_too(brewery: Terminal) -> None:
     assert answer.out == "1 sample kept for batch ferry-lane-pale\n"
 
 
+def test_a_file_with_a_sample_that_cannot_be_corrected_is_refused_whole(brewery: Terminal) -> None:
+    (brewery.folder / "samples.csv").write_text(
+        "time,instrument,value,unit,sample_temperature_c\n"
+        "2026-03-05T08:00:00Z,refractometer,9.0,Brix,20\n2026-03-06T08:00:00Z,refractometer,8.0,Brix,68\n"
+    )
+
+    answer = brewery.type("sample", "add", "ferry-lane-pale", "--from", "samples.csv")
+
+    assert answer.code == 2
+    assert "samples.csv row 3" in answer.err
+    assert brewery.type("sample", "list", "ferry-lane-pale", "--json").json == []
+
+
 def test_a_doubtful_sample_is_asked_back(brewery: Terminal) -> None:
     answer = brewery.type(*HYDROMETER, "--value", "12.5")
 

@@ -328,12 +328,34 @@ def test_readings_left_out_under_a_clock_that_was_behind_are_taken_when_it_is_ri
     follow(watched)
     before = estimates(store)
 
+    told = store.alerts(record(store).batch_id)
+
     for now in (PITCHED, PITCHED + timedelta(minutes=15), READINGS[-1].time):
         watched.mind_clock(now)
         while watched.step(now).more:
             pass
 
     assert estimates(store) == before
+    assert store.alerts(record(store).batch_id) == told
+
+
+@pytest.mark.parametrize("restarted", [False, True])
+def test_an_alert_of_a_clock_that_was_ahead_is_over_with_the_first_tick(store: Store, restarted: bool) -> None:
+    store.append_readings(READINGS)
+    watched = watch(store)
+    follow(watched)
+    batch_id = record(store).batch_id
+    store.save_outcomes(batch_id, alerts=[suspect(9000)], state=b"from the future", cursor=7, sample_cursor=0)
+    now = READINGS[-1].time
+
+    watched = watch(store)
+    while watched.step(now).more:
+        pass
+    watched = watch(store) if restarted else watched
+    told = watched.tick(now + timedelta(minutes=1)).alerts
+
+    assert [alert.resolves for alert in told] == [Kind.CALIBRATION_SUSPECT]
+    assert watch(store).tick(now + timedelta(minutes=2)).alerts == ()
 
 
 def probe_readings(off_c: float, until_h: float = 60.0) -> list[ProbeReading]:
@@ -492,3 +514,65 @@ def test_an_open_alert_that_is_found_again_days_later_is_not_told_twice(store: S
     follow(watch(store))
 
     assert [each.alert for each in store.alerts(batch_id)] == [told]
+
+
+@pytest.mark.parametrize("orderly", [True, False])
+def test_a_silence_that_was_told_is_not_told_again_if_the_service_stops_before_the_first_tick(
+    store: Store, orderly: bool
+) -> None:
+    store.append_readings(READINGS[:20])
+    watched = watch(store)
+    follow(watched)
+    watched.tick(READINGS[19].time + timedelta(days=1))
+    store.save_outcomes(record(store).batch_id, state=b"from the future", cursor=7, sample_cursor=0)
+    watched = watch(store)
+    follow(watched)
+    if orderly:
+        watched.save()  # otherwise the process was killed
+
+    watched = watch(store)
+    follow(watched)
+    told = watched.tick(READINGS[19].time + timedelta(days=5)).alerts
+    store.append_readings([replace(READINGS[19], time=READINGS[19].time + timedelta(days=6))])
+    after = watched.step().alerts
+
+    assert told == ()
+    silence = [alert.resolves for alert in after if Kind.FLOAT_SILENT in (alert.kind, alert.resolves)]
+    assert silence == [Kind.FLOAT_SILENT]
+
+
+def test_what_stands_again_when_a_batch_is_read_again_is_open_and_told(store: Store) -> None:
+    store.append_readings(READINGS)
+    follow(watch(store))
+    batch_id = record(store).batch_id
+    (started,) = (each.alert for each in store.alerts(batch_id))
+    over = replace(started, time=started.time + timedelta(hours=1), resolves=started.kind)
+    store.save_outcomes(batch_id, alerts=[over], state=b"from the future", cursor=7, sample_cursor=0)
+
+    watched = watch(store)
+    follow(watched)
+    follow(watched)
+
+    (again,) = (each.alert for each in store.open_alerts(batch_id))
+    assert again == replace(started, time=READINGS[-1].time)
+    assert [each.message.time for each in store.outbox_due(again.time, 100)] == [started.time, again.time]
+    follow(watch(store))
+    assert len(store.alerts(batch_id)) == 3
+
+
+@pytest.mark.parametrize("at_once", [50, 500])
+def test_an_end_found_before_the_beginning_on_record_leaves_nothing_open(
+    store: Store, monkeypatch: pytest.MonkeyPatch, at_once: int
+) -> None:
+    monkeypatch.setattr("gylewatch.watch.READINGS_AT_ONCE", at_once)
+    gap = timedelta(hours=20)
+    store.append_readings([*READINGS[:20], *(replace(each, time=each.time + gap) for each in READINGS[20:24])])
+    batch_id = record(store).batch_id
+    told = replace(suspect(30), kind=Kind.FLOAT_SILENT, time=READINGS[23].time + gap - timedelta(minutes=1))
+    store.save_outcomes(batch_id, alerts=[told], channels=["phone"])
+
+    watched = watch(store)
+    follow(watched)
+    watched.tick(READINGS[23].time + gap + timedelta(minutes=1))
+
+    assert store.open_alerts(batch_id) == ()

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+from structlog.testing import capture_logs
 
 from alerts.alert import Kind
 from alerts.settings import AlertSettings
 from gylewatch import pipeline
 from gylewatch.clock import SteppedClock
 from gylewatch.values import BatchId, FloatId, VesselId
+from gylewatch.watch import BatchWatch
 from gylewatch.worker import Worker
+from storage.records import BatchRecord
 from storage.store import Store
 from tests.eventually import eventually
 from tests.storage.examples import PITCHED, at, batch, curve, float_record, reading, references, vessel_record
@@ -74,3 +78,43 @@ def test_a_batch_that_cannot_be_judged_is_named_and_keeps_no_other_from_being_wa
 
     assert problem.startswith("batch Amber: something went wrong")
     assert not silent_meanwhile
+
+
+def test_a_change_that_could_not_be_taken_in_is_no_problem_once_the_batch_is_taken_up_anew(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    update = BatchWatch.update
+    ids = [BatchId("amber"), BatchId("brown")]
+    changed = replace(store.batch(BatchId("amber")).batch, temperature_c=(15.0, 25.0))
+    with working(store, at(0) + timedelta(hours=6)) as worker:
+        eventually("both are followed", lambda: len(store.latest_estimates(ids)) == 2)
+
+        def stumbling(watch: BatchWatch, record: BatchRecord) -> None:
+            raise ZeroDivisionError
+
+        monkeypatch.setattr(BatchWatch, "update", stumbling)
+        store.replace_batch(BatchId("amber"), changed)
+        worker.look()
+        eventually("the fault is told", lambda: worker.health().problems)
+
+        monkeypatch.setattr(BatchWatch, "update", update)
+        worker.look()
+        eventually("the fault is over", lambda: worker.health().problems == ())
+
+
+def test_a_batch_that_stays_broken_is_in_the_log_once(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    tries: list[BatchWatch] = []
+
+    def stumbling(watch: BatchWatch, now: datetime) -> None:
+        tries.append(watch)
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(BatchWatch, "mind_clock", stumbling)
+    with capture_logs() as told, working(store, at(0) + timedelta(hours=6)) as worker:
+        for _ in range(3):
+            before = len(tries)
+            worker.look()
+            eventually("both are tried again", lambda before=before: len(tries) >= before + 2)  # type: ignore[misc]
+
+    faults = [entry["batch"] for entry in told if entry["event"] == "a batch could not be judged"]
+    assert sorted(faults) == ["amber", "brown"]

@@ -2,22 +2,25 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+import sqlalchemy
 
+from alerts.alert import Kind
 from gylewatch.errors import StorageError
 from storage.database import Database
 from storage.migrate import MIGRATIONS, upgrade
 from storage.store import Store
-from tests.storage.examples import float_record, reading
+from tests.storage.examples import alert, at, batch, float_record, reading, vessel_record
 
 NEXT = """
 import sqlalchemy as sa
 from alembic import op
 
 revision = "later"
-down_revision = "0006_probes"
+down_revision = "0007_last_word"
 
 
 def upgrade() -> None:
@@ -124,3 +127,40 @@ def test_an_empty_database_is_not_filled_unless_asked(store_url: str, tmp_path: 
 
     with pytest.raises(StorageError, match="is empty; create its tables with: gylewatch init"):
         Store.open(store_url, create=False)
+
+
+def as_before_the_last_word_counted(url: str, *statements: str) -> None:
+    engine = sqlalchemy.create_engine(url.replace("postgresql:", "postgresql+psycopg:"))
+    with engine.begin() as connection:
+        for statement in ("UPDATE alembic_version SET version_num = '0006_probes'", *statements):
+            connection.exec_driver_sql(statement)
+    engine.dispose()
+
+
+def test_what_was_snoozed_and_acknowledged_before_is_told_as_people_were_promised(store_url: str) -> None:
+    soon, later = datetime.now(UTC) + timedelta(hours=8), datetime.now(UTC) + timedelta(hours=9)
+    long_ago = at(60)
+    kinds = (Kind.BATTERY_LOW, Kind.FLOAT_STUCK, Kind.TEMPERATURE_DRIFT, Kind.CALIBRATION_SUSPECT)
+    with Store.open(store_url) as store:
+        store.add_float(float_record("heron"))
+        store.add_vessel(vessel_record("FV1"))
+        batch_id = store.add_batch(batch(), created=at(0)).batch_id
+        store.save_outcomes(batch_id, alerts=[alert(1, kind) for kind in kinds], channels=["phone"])
+        for alert_id, until in ((1, soon), (2, soon), (3, soon), (4, long_ago)):
+            if alert_id != 3:
+                store.outbox_delivered(alert_id, at(2))
+            store.snooze_alert(alert_id, until=until)
+        store.outbox_held(3, until=soon, reason="it is snoozed")
+    as_before_the_last_word_counted(
+        store_url,
+        "UPDATE outbox SET delivered = (SELECT time FROM alerts WHERE id = alert_id) WHERE told > 0",
+        "UPDATE alerts SET acknowledged_at = time, acknowledged_by = 'Ada' WHERE id IN (2, 3)",
+    )
+
+    with Store.open(store_url) as store:
+        now, then = store.outbox_due(soon - timedelta(hours=8), 9), store.outbox_due(later, 9)
+        snoozed = {record.id: record.snoozed_until for record in store.alerts(batch_id)}
+
+    assert [record.id for record in now] == [3]  # never told, and held by the snooze alone
+    assert [record.id for record in then] == [1, 3]
+    assert snoozed == {1: soon, 2: None, 3: None, 4: long_ago}
