@@ -108,6 +108,8 @@ class Belief:
     misfit: float  # smoothed square of the standardised disagreement of the hand samples
     finished_at: datetime | None  # since when the phase has been finished or conditioning
     finish: tuple[datetime, datetime, datetime] | None  # low, middle, high; kept once it lies behind
+    forecast_at: datetime | None  # when the finish was last worked out; None: it is to be done now
+    undrawn_hours: float  # since changes (stall, foam, renewal) were last drawn
 
 
 def cloud_of(belief: Belief) -> Cloud:
@@ -123,7 +125,7 @@ def cloud_of(belief: Belief) -> Cloud:
     return belief.cloud
 
 
-_MAGIC = b"gylewatch belief 9\n"
+_MAGIC = b"gylewatch belief 10\n"
 _SCALARS = (
     "step",
     "stuck",
@@ -134,6 +136,7 @@ _SCALARS = (
     "warmest_c",
     "additions_done",
     "misfit",
+    "undrawn_hours",
 )
 
 
@@ -142,6 +145,7 @@ def encode_belief(belief: Belief) -> bytes:
     head: dict[str, object] = {name: getattr(belief, name) for name in _SCALARS}
     head["time"] = belief.time.isoformat()
     head["finished_at"] = belief.finished_at.isoformat() if belief.finished_at else None
+    head["forecast_at"] = belief.forecast_at.isoformat() if belief.forecast_at else None
     head["finish"] = [moment.isoformat() for moment in belief.finish] if belief.finish else None
     head["early"] = [(time.isoformat(), points, sd) for time, points, sd in belief.early]
     head["recent_points"] = belief.recent_points
@@ -187,6 +191,7 @@ def decode_belief(stored: bytes, batch: Batch) -> Belief:
         time=_time(head["time"]),
         finished_at=_time(head["finished_at"]) if head["finished_at"] else None,
         cloud=cloud,
+        forecast_at=_time(head["forecast_at"]) if head["forecast_at"] else None,
         finish=(_time(finish[0]), _time(finish[1]), _time(finish[2])) if finish else None,
         early=tuple((_time(time), points, sd) for time, points, sd in head["early"]),
         recent_points=tuple(head["recent_points"]),

@@ -164,10 +164,10 @@ def normalised(log_weight: FloatArray) -> FloatArray:
     return shifted
 
 
-def resample(cloud: Cloud, endings: Endings, draws: Callable[[], np.random.Generator]) -> Cloud:
+def resample(cloud: Cloud, endings: Callable[[], Endings], draws: Callable[[], np.random.Generator]) -> Cloud:
     """Draw the particles anew when few carry the weight, and spread what they share (Liu and West, 2001).
 
-    endings : the kinds of ending among which the chosen draw anew
+    endings : gives the kinds of ending among which the chosen draw anew
     draws : gives the source of random numbers, which is seldom needed and takes time to make
 
     Source: systematic resampling (Kitagawa, J. Comput. Graph. Stat. 5, 1-25, 1996); kernel with shrinkage (Liu and
@@ -202,7 +202,7 @@ def resample(cloud: Cloud, endings: Endings, draws: Callable[[], np.random.Gener
         mean=cloud.mean[:, chosen],
         covariance=cloud.covariance[:, :, chosen],
     )
-    return redraw(drawn, endings, generator)
+    return redraw(drawn, endings(), generator)
 
 
 RESAMPLE_BELOW = 0.5

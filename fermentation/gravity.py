@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from fermentation.belief import FINAL, ORIGINAL, TAIL, Cloud, FloatArray, Z
@@ -44,8 +46,12 @@ def _flattening(cloud: Cloud) -> FloatArray:
     return factor
 
 
-def spread(cloud: Cloud, rows: FloatArray) -> FloatArray:
-    """(n,) standard deviation of what `rows` (m, n) measure."""
-    variance = np.einsum("jn,jkn,kn->n", rows, cloud.covariance, rows)
-    deviation: FloatArray = np.sqrt(np.maximum(variance, 0.0))
-    return deviation
+def spreads(cloud: Cloud, rows: FloatArray, shares: Sequence[float]) -> list[FloatArray]:
+    """For each share the (n,) standard deviation of that share of the original gravity less the gravity, in points.
+
+    rows : (m, n) slope of the gravity by each state
+    """
+    towards = np.einsum("jkn,kn->jn", cloud.covariance, rows)
+    variance = np.einsum("jn,jn->n", rows, towards)
+    beside, own = towards[ORIGINAL], cloud.covariance[ORIGINAL, ORIGINAL]
+    return [np.sqrt(np.maximum(variance - 2.0 * share * beside + share**2 * own, 0.0)) for share in shares]

@@ -49,15 +49,20 @@ FOULING_POINTS_PER_SQRT_DAY = 0.22
 # about 1 point in three weeks
 
 
-def pass_time(cloud: Cloud, hours: float, pace: float, generator: np.random.Generator, renewal: Renewal) -> Cloud:
-    """The cloud `hours` later, before the next reading.
+def draw_changes(cloud: Cloud, hours: float, pace: float, generator: np.random.Generator, renewal: Renewal) -> Cloud:
+    """The cloud after the sudden changes of `hours`: stalls, foam that comes and goes, ends that were pauses.
 
-    `pace` is the temperature factor of the rate over that time, `renewal` what a renewed hypothesis starts from.
+    `pace` is the temperature factor of the rate, `renewal` what a renewed hypothesis starts from.
     """
     days = hours / 24.0
-    working = np.minimum(rate_points_per_day(cloud, pace)[0] / FOAM_FULL_RATE_POINTS_PER_DAY, 1.0)
-    cloud = _switch(cloud, days, working, generator)
-    cloud = _renew(cloud, days, renewal, generator)
+    cloud = _switch(cloud, days, _working(cloud, pace), generator)
+    return _renew(cloud, days, renewal, generator)
+
+
+def pass_time(cloud: Cloud, hours: float, pace: float) -> Cloud:
+    """The cloud `hours` later, before the next reading; `pace` is the temperature factor of the rate over that time."""
+    days = hours / 24.0
+    working = _working(cloud, pace)
     k = effective_k(cloud, pace)
     moved = advance(cloud.z, k, cloud.shape, hours)
     # dz'/dz of dz/dt = s(z) is s(z')/s(z); dz'/dln k is the time-integral of the flow, s(z') t (exact for constant k)
@@ -73,6 +78,14 @@ def pass_time(cloud: Cloud, hours: float, pace: float, generator: np.random.Gene
     _scale(covariance, TAIL, decayed)
     _relax(mean, covariance, hours, np.where(cloud.foamy, np.where(moved < 0.0, working, 1.0), 0.0))
     return replace(cloud, mean=mean, covariance=covariance, tail_left=cloud.tail_left * decayed)
+
+
+def _working(cloud: Cloud, pace: float) -> FloatArray:
+    """(n,) share of the rate at which a beer carries all the foam it will carry."""
+    fall, per_point = _fall(cloud, progress(cloud.z), pace)
+    rate = fall + per_point * np.maximum(cloud.mean[TAIL], 0.0)
+    share: FloatArray = np.minimum(rate / FOAM_FULL_RATE_POINTS_PER_DAY, 1.0)
+    return share
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,19 +152,21 @@ def effective_k(cloud: Cloud, pace: float) -> FloatArray:
 def rate_points_per_day(cloud: Cloud, pace: float) -> tuple[FloatArray, FloatArray]:
     """(n,) how fast the gravity falls, and (n,) the standard deviation of its logarithm."""
     p = progress(cloud.z)
-    dz_dt = speed(cloud.z, effective_k(cloud, pace), cloud.shape)
-    tail = cloud.mean[TAIL]
-    drop = np.maximum(cloud.mean[ORIGINAL] - cloud.mean[FINAL] - tail, 1.0)
-    fall = 24.0 * drop * p * (1.0 - p) * dz_dt
+    fall, per_point = _fall(cloud, p, pace)
     # positive part: a tail that may be nothing at all is not a rising gravity
-    per_point = 24.0 * tail_pace(cloud, pace) * p
-    creep = per_point * np.maximum(tail, 0.0)
+    rate = np.maximum(fall + per_point * np.maximum(cloud.mean[TAIL], 0.0), 1e-6)
     by_z = cloud.shape.a * (1.0 - p) - cloud.shape.b * p
     cov = cloud.covariance
     variance = between(cov[LOG_K, LOG_K] + by_z**2 * cov[Z, Z] + 2.0 * by_z * cov[Z, LOG_K], 1e-6, 4.0)
     creep_variance = per_point**2 * cov[TAIL, TAIL]
-    rate: FloatArray = np.maximum(fall + creep, 1e-6)
     return rate, np.sqrt(between((fall**2 * variance + creep_variance) / rate**2, 1e-6, 4.0))
+
+
+def _fall(cloud: Cloud, p: FloatArray, pace: float) -> tuple[FloatArray, FloatArray]:
+    """(n,) rate of the easy sugars in points a day, and (n,) that of the slow ones for each point of them."""
+    dz_dt = speed(cloud.z, effective_k(cloud, pace), cloud.shape)
+    drop = np.maximum(cloud.mean[ORIGINAL] - cloud.mean[FINAL] - cloud.mean[TAIL], 1.0)
+    return 24.0 * drop * p * (1.0 - p) * dz_dt, 24.0 * tail_pace(cloud, pace) * p
 
 
 def tail_pace(cloud: Cloud, pace: float) -> FloatArray:

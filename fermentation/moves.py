@@ -40,7 +40,7 @@ def redraw(cloud: Cloud, endings: Endings, generator: np.random.Generator) -> Cl
     chance = generator.random((2, len(cloud.z)))
     at_first, by_outcome = np.zeros((2, *cloud.mean.shape))
     # What has gone of the slow sugars went by a known law, so what is left tells what there was.
-    at_first[TAIL] = 1.0 / cloud.tail_left
+    at_first[TAIL] = 1.0 / np.maximum(cloud.tail_left, LEAST_TAIL_LEFT)
     by_outcome[FINAL], by_outcome[ORIGINAL] = 1.0, -endings.kept
     has_tail = cloud.tail_left > LEAST_TAIL_LEFT
     creeping, cloud = _exchange(cloud, endings.creep, at_first, cloud.creeping, able=has_tail, chance=chance[0])

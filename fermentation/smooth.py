@@ -37,7 +37,7 @@ from fermentation.belief import (
 )
 from fermentation.estimate import Estimate
 from fermentation.gravity import gravity_rows
-from fermentation.motion import effective_k, pace_of, pass_time
+from fermentation.motion import draw_changes, effective_k, pace_of, pass_time
 from fermentation.prior import endings, renewal, seed_cloud
 from fermentation.summary import summarise
 from gylewatch.units import POINT_SG, points_from_sg
@@ -62,6 +62,8 @@ STUCK_READINGS, STUCK_SPAN, FREE_SPAN = 6, 0.4, 1.0
 # errors span 2.5 of it) they say nothing about the beer and are left out, until it rocks again
 STUCK_NOISE_GAIN = 0.01
 # Slow: a float that sticks for a night must not teach the filter that it reads without scatter
+DRAW_HOURS = 0.9
+# Sudden changes are days apart: drawing them at every reading would only take time
 LONGEST_STEP_HOURS = 12.0
 # The switching and drift of a long silence are applied in steps of this length
 
@@ -87,6 +89,8 @@ def start(batch: Batch) -> Belief:
         misfit=0.0,
         finished_at=None,
         finish=None,
+        forecast_at=None,
+        undrawn_hours=0.0,
     )
 
 
@@ -148,7 +152,7 @@ def _take_sample(belief: Belief, time: datetime, points: float, sd_points: float
     squared = float(weights @ (measured.surprise**2 / (measured.variance + sd**2)))
     misfit = belief.misfit + MISFIT_MEMORY * (squared - belief.misfit)
     cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.SAMPLE_SCATTER, knocks=False)
-    return _chosen(replace(belief, misfit=misfit), cloud)
+    return _chosen(replace(belief, misfit=misfit, forecast_at=None), cloud)
 
 
 def _born(belief: Belief, gravity: GravityReading, value: float) -> Belief:
@@ -192,7 +196,8 @@ class Purpose(IntEnum):
 def _generator(belief: Belief, purpose: Purpose = Purpose.COURSE) -> np.random.Generator:
     """Draws that depend on the belief alone: restart and replay agree. Whoever draws must move `step` on by one."""
     seed = int(belief.batch.pitched.timestamp()) & 0xFFFFFFFF
-    return np.random.Generator(np.random.Philox(key=seed + (purpose << 64), counter=belief.step))
+    # The counter counts blocks of four numbers: each step and purpose begins far behind the last.
+    return np.random.Generator(np.random.Philox(key=seed, counter=(len(Purpose) * belief.step + purpose) << 64))
 
 
 def _carry(belief: Belief, time: datetime, temperature_c: float) -> Belief:
@@ -204,16 +209,19 @@ def _carry(belief: Belief, time: datetime, temperature_c: float) -> Belief:
 
 
 def _carry_plain(belief: Belief, time: datetime, temperature_c: float) -> Belief:
-    left = hours(time - belief.time)
-    generator = _generator(belief)
-    cloud = cloud_of(belief)
+    left, undrawn = hours(time - belief.time), belief.undrawn_hours
+    cloud, generator = cloud_of(belief), None
     middle = 0.5 * (belief.temperature_c + temperature_c)
     warmest = max(belief.warmest_c, belief.warmest_c + (temperature_c - belief.warmest_c) * min(left / 6.0, 1.0))
     pace = kinetics.temperature_factor(middle, belief.reference_c, warmest)
-    renewed = renewal(belief.batch, belief.reference_c)
     while left > 1e-6:
         span = min(left, LONGEST_STEP_HOURS)
-        cloud = pass_time(cloud, span, pace, generator, renewed)
+        undrawn += span
+        if undrawn >= DRAW_HOURS:
+            generator = generator or _generator(belief)
+            cloud = draw_changes(cloud, undrawn, pace, generator, renewal(belief.batch, belief.reference_c))
+            undrawn = 0.0
+        cloud = pass_time(cloud, span, pace)
         left -= span
     return replace(
         belief,
@@ -222,6 +230,7 @@ def _carry_plain(belief: Belief, time: datetime, temperature_c: float) -> Belief
         time=max(time, belief.time),
         temperature_c=temperature_c,
         warmest_c=warmest,
+        undrawn_hours=undrawn,
     )
 
 
@@ -310,7 +319,7 @@ def _learn(
 
 def _chosen(belief: Belief, cloud: Cloud) -> Belief:
     """The belief with the particles of `cloud`, drawn anew where few carry the weight."""
-    kinds = endings(belief.batch, belief.first_points)
+    kinds = partial(endings, belief.batch, belief.first_points)
     cloud = evidence.resample(cloud, kinds, partial(_generator, belief, Purpose.CHOICE))
     return replace(belief, cloud=cloud, step=belief.step + 1)
 

@@ -12,7 +12,7 @@ from calibration.strength import abv_percent, real_attenuation
 from fermentation.belief import FOAM, OFFSET, ORIGINAL, SHORT, Belief, Cloud, FloatArray, cloud_of, hours
 from fermentation.estimate import Estimate, Forecast, Phase
 from fermentation.forecast import final_points, hours_to_finish
-from fermentation.gravity import gravity_rows, spread
+from fermentation.gravity import gravity_rows, spreads
 from fermentation.kinetics import progress
 from fermentation.motion import pace_of, rate_points_per_day
 from fermentation.phase import phase_of
@@ -29,6 +29,8 @@ MODEL_DOUBT_POINTS, DOUBT_FULL_POINTS_PER_DAY = 0.9, 3.0
 MOVING_SHARE = 0.5
 # A finish time is given while this share of the belief moves towards it
 RESTART_HOURS = 12.0
+FORECAST_HOURS = 0.9
+# A finish is known to hours at best: it is worked out anew about once an hour, and after each hand sample
 _LOW_MID_HIGH = (0.1, 0.5, 0.9)
 _GRID = np.linspace(-3.2, 3.2, 33)
 
@@ -68,18 +70,20 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
     cloud = cloud_of(belief)
     weight = np.exp(cloud.log_weight)
     here, rows = gravity_rows(cloud)
-    here_sd = spread(cloud, rows)
+    original = cloud.mean[ORIGINAL]
+    enough = 1.0 - (belief.batch.expected_attenuation[0] - ATTENUATION_SLACK)
+    here_sd, fallen_sd, margin_sd = spreads(cloud, rows, (0.0, 1.0, enough))
     rate, log_sd = rate_points_per_day(cloud, pace_of(belief))
     log_rate = np.log(np.maximum(rate, 1e-6))
     rate_low, rate_middle, rate_high = (float(np.exp(x)) for x in quantiles(log_rate, log_sd, weight))
     doubt = MODEL_DOUBT_POINTS * min(rate_middle / DOUBT_FULL_POINTS_PER_DAY, 1.0)
     low, middle, high = quantiles(here, np.hypot(here_sd, doubt), weight)
     still = 1.0 - _share_above(log_rate, log_sd, weight, float(np.log(STILL_POINTS_PER_DAY)))
-    original = cloud.mean[ORIGINAL]
-    started = _probability_fallen(cloud, original - here, rows, weight)
-    attenuated = _probability_attenuated(belief, here, rows, weight)
+    started = _share_above(original - here, fallen_sd, weight, START_DROP_POINTS)
+    attenuated = _share_above(enough * original - here, margin_sd, weight, 0.0)
     share_done = float(weight @ progress(cloud.z))
-    finish = _finish(belief)
+    stale = belief.forecast_at is None or hours(belief.time - belief.forecast_at) >= FORECAST_HOURS
+    finish = _finish(belief) if stale else belief.finish
     finished_at = belief.finished_at
     phase = phase_of(
         probability_started=started,
@@ -116,21 +120,8 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
         noise_points=belief.noise_points,
         misfit_sigma=sqrt(belief.misfit),
     )
-    return replace(belief, finished_at=finished_at, finish=finish), estimate
-
-
-def _probability_fallen(cloud: Cloud, fallen: FloatArray, rows: FloatArray, weight: FloatArray) -> float:
-    drop_rows = -rows
-    drop_rows[ORIGINAL] += 1.0
-    return _share_above(fallen, spread(cloud, drop_rows), weight, START_DROP_POINTS)
-
-
-def _probability_attenuated(belief: Belief, here: FloatArray, rows: FloatArray, weight: FloatArray) -> float:
-    cloud = cloud_of(belief)
-    kept = 1.0 - (belief.batch.expected_attenuation[0] - ATTENUATION_SLACK)
-    margin_rows = -rows
-    margin_rows[ORIGINAL] += kept
-    return _share_above(kept * cloud.mean[ORIGINAL] - here, spread(cloud, margin_rows), weight, 0.0)
+    forecast_at = belief.time if stale else belief.forecast_at
+    return replace(belief, finished_at=finished_at, finish=finish, forecast_at=forecast_at), estimate
 
 
 def _forecast(cloud: Cloud, here: FloatArray, here_sd: FloatArray, finish: Finish | None) -> Forecast:

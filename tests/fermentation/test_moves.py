@@ -86,6 +86,10 @@ def test_data_move_the_shares_as_bayes_rule_does() -> None:
     assert shares(said)[0] == pytest.approx(odds / (1.0 + odds), abs=0.01)
 
 
-def test_slow_sugars_that_are_gone_are_left_alone() -> None:
-    cloud = of_one_kind(creeping=True, left=0.01)
-    assert moves.redraw(cloud, ENDINGS, np.random.default_rng(3)).creeping.all()
+@pytest.mark.parametrize("left", [0.01, 0.0])
+def test_slow_sugars_that_are_gone_are_left_alone(left: float) -> None:
+    cloud = of_one_kind(creeping=True, left=left)
+    drawn = moves.redraw(cloud, ENDINGS, np.random.default_rng(3))
+    assert drawn.creeping.all()
+    assert np.isfinite(drawn.mean).all()
+    assert np.isfinite(drawn.covariance).all()

@@ -208,3 +208,13 @@ def test_the_belief_carries_its_time_forward_only() -> None:
 
     assert earlier.time == belief.time
     assert replace(earlier, cloud=None).step >= belief.step
+
+
+def test_no_step_draws_what_another_has_drawn() -> None:
+    belief = smooth.start(batch())
+    drawn = [
+        smooth._generator(replace(belief, step=step), purpose).random(500)
+        for step in range(3)
+        for purpose in smooth.Purpose
+    ]
+    assert len(np.unique(np.concatenate(drawn))) == 3000
