@@ -45,7 +45,7 @@ class Cloud:
     stalled: BoolArray  # (n,)
     creeping: BoolArray  # (n,) some sugars go slowly at the end
     poor: BoolArray  # (n,) the yeast's range does not govern the end
-    renewed: BoolArray  # (n,) the way to the final gravity is not the one that began at pitching: a pause, an addition
+    renewed: BoolArray  # (n,) the end is not what was expected at pitching: a pause, an addition, a far sample
     tail_left: FloatArray  # (n,) share of the slow sugars that is still there
     mean: FloatArray  # (m, n): a row of particles for each state keeps the inner loops long
     covariance: FloatArray  # (m, m, n), exactly symmetric

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from math import log, log1p
 
@@ -38,6 +38,9 @@ SAMPLE_SCATTER = Scatter(share=(0.90, 0.09, 0.01), scale=(1.0, 6.0), wild_points
 KNOCK_CHANCE = 0.001
 KNOCK_SD_POINTS = 2.5
 # A knock (hop addition, sampling, moving the vessel) may shift the float for good, or end a foam bias in one step
+ASTRAY_CHANCE, ASTRAY_SD_POINTS = 0.1, 4.0
+# A hand sample far from the belief may be the fault of the float: a blundered reference, a knock taken for beer (common
+# practice, no source)
 SUSPICIOUS_SIGMA = 2.0
 # Knocks and breaking foam are weighed only when a reading lies this far off: it saves most of the work
 
@@ -77,7 +80,7 @@ def log_likelihood(measured: Innovation, sd: float, scatter: Scatter) -> FloatAr
     return likelihood
 
 
-def take(cloud: Cloud, measured: Innovation, *, sd: float, scatter: Scatter, knocks: bool) -> Cloud:
+def take(cloud: Cloud, measured: Innovation, *, sd: float, scatter: Scatter, shifts: Sequence[Shift]) -> Cloud:
     """The cloud after a measurement.
 
     Parameters
@@ -85,7 +88,7 @@ def take(cloud: Cloud, measured: Innovation, *, sd: float, scatter: Scatter, kno
     measured : what it says to this very cloud
     sd : points
     scatter : shape of the error
-    knocks : whether a sudden shift of the float is an explanation too
+    shifts : what else may explain it, if it is far off
 
     Notes
     -----
@@ -94,9 +97,7 @@ def take(cloud: Cloud, measured: Innovation, *, sd: float, scatter: Scatter, kno
     Bar-Shalom, Li and Kirubarajan, Estimation with Applications to Tracking and Navigation, 2001, section 11.6).
     """
     surprise = measured.surprise
-    shaken = knocks and is_suspicious(cloud, measured, sd)
-    shifts: tuple[int | None, ...] = (None, OFFSET, FOAM) if shaken else (None,)
-    causes = [_cause(shift, measured) for shift in shifts]
+    causes = _causes(shifts if shifts and is_suspicious(cloud, measured, sd) else (), measured)
     totals = np.array([cause.variance + part**2 for cause in causes for part in scatter.sds_points(sd)])
     prior = np.array([cause.log_chance + np.log(share) for cause in causes for share in scatter.share])
     log_shares = prior[:, None] - 0.5 * (surprise**2 / totals + np.log(2.0 * np.pi * totals))
@@ -109,23 +110,52 @@ def take(cloud: Cloud, measured: Innovation, *, sd: float, scatter: Scatter, kno
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Cause:
-    """One explanation of a surprise: none needed, or a sudden shift of one state."""
+class Shift:
+    """Something that may have moved the state at once, and by how much."""
 
-    shift: int | None
+    chance: float
+    sd_points: float
+    direction: FloatArray  # (m, n) or (m, 1)
+
+
+def knocks(cloud: Cloud) -> tuple[Shift, ...]:
+    """The float was knocked, or its foam changed at once."""
+    units = np.eye(len(cloud.mean))
+    return tuple(
+        Shift(chance=0.5 * KNOCK_CHANCE, sd_points=KNOCK_SD_POINTS, direction=units[:, [one]]) for one in (OFFSET, FOAM)
+    )
+
+
+def astray(measured: Innovation) -> tuple[Shift, ...]:
+    """The float has misled the belief, in the way in which it is least certain, by more than it knows."""
+    direction = measured.towards / np.maximum(measured.variance, 1e-6)
+    return (Shift(chance=ASTRAY_CHANCE, sd_points=ASTRAY_SD_POINTS, direction=direction),)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Cause:
+    """One explanation of a surprise: none needed, or a shift of the state."""
+
+    shift: Shift | None
     log_chance: float
     pull: FloatArray  # (m, n) covariance of the measurement with the state
     variance: FloatArray  # (n,) of the measurement, without its own error
 
 
-def _cause(shift: int | None, measured: Innovation) -> _Cause:
-    if shift is None:
-        unmoved = log1p(-KNOCK_CHANCE)
-        return _Cause(shift=None, log_chance=unmoved, pull=measured.towards, variance=measured.variance)
-    pull = measured.towards.copy()
-    pull[shift] += KNOCK_SD_POINTS**2 * measured.rows[shift]
-    spread = measured.variance + (KNOCK_SD_POINTS * measured.rows[shift]) ** 2
-    return _Cause(shift=shift, log_chance=log(0.5 * KNOCK_CHANCE), pull=pull, variance=spread)
+def _causes(shifts: Sequence[Shift], measured: Innovation) -> list[_Cause]:
+    unmoved = log1p(-sum(shift.chance for shift in shifts))
+    causes = [_Cause(shift=None, log_chance=unmoved, pull=measured.towards, variance=measured.variance)]
+    for shift in shifts:
+        reach = (shift.direction * measured.rows).sum(axis=0)
+        causes.append(
+            _Cause(
+                shift=shift,
+                log_chance=log(shift.chance),
+                pull=measured.towards + shift.sd_points**2 * reach * shift.direction,
+                variance=measured.variance + (shift.sd_points * reach) ** 2,
+            )
+        )
+    return causes
 
 
 def _collapse(
@@ -148,7 +178,8 @@ def _collapse(
         outer *= change
         covariance = covariance + outer if i else outer
         if cause.shift is not None:
-            covariance[cause.shift, cause.shift] += KNOCK_SD_POINTS**2 * share.sum(axis=0)
+            along = cause.shift.direction
+            covariance += (cause.shift.sd_points**2 * share.sum(axis=0)) * (along[:, None] * along[None, :])
     if len(causes) > 1:
         covariance -= step[:, None] * step[None, :]
     covariance += cloud.covariance

@@ -42,7 +42,7 @@ def redraw(cloud: Cloud, endings: Endings, generator: np.random.Generator) -> Cl
     # What has gone of the slow sugars went by a known law, so what is left tells what there was.
     at_first[TAIL] = 1.0 / np.maximum(cloud.tail_left, LEAST_TAIL_LEFT)
     by_outcome[FINAL], by_outcome[ORIGINAL] = 1.0, -endings.kept
-    has_tail = cloud.tail_left > LEAST_TAIL_LEFT
+    has_tail = (cloud.tail_left > LEAST_TAIL_LEFT) & ~cloud.renewed
     creeping, cloud = _exchange(cloud, endings.creep, at_first, cloud.creeping, able=has_tail, chance=chance[0])
     poor, cloud = _exchange(cloud, endings.outcome, by_outcome, cloud.poor, able=~cloud.renewed, chance=chance[1])
     return replace(cloud, creeping=creeping, poor=poor)

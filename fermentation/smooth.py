@@ -151,7 +151,11 @@ def _take_sample(belief: Belief, time: datetime, points: float, sd_points: float
     weights = np.exp(cloud.log_weight)
     squared = float(weights @ (measured.surprise**2 / (measured.variance + sd**2)))
     misfit = belief.misfit + MISFIT_MEMORY * (squared - belief.misfit)
-    cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.SAMPLE_SCATTER, knocks=False)
+    if evidence.is_suspicious(cloud, measured, sd):
+        # What is believed of the end is widened beyond its prior, which thus no longer governs it.
+        cloud = replace(cloud, renewed=np.ones_like(cloud.renewed))
+    shifts = evidence.astray(measured)
+    cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.SAMPLE_SCATTER, shifts=shifts)
     return _chosen(replace(belief, misfit=misfit, forecast_at=None), cloud)
 
 
@@ -312,8 +316,8 @@ def _learn(
         return learnt
     days = elapsed_hours / 24.0 if usual else 0.0
     cloud, measured = foam.break_heads(cloud_of(belief), measured, sd=sd, days=days, draws=partial(_generator, learnt))
-    knocks = not gravity.moving
-    cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.FLOAT_SCATTER, knocks=knocks)
+    knocks = () if gravity.moving else evidence.knocks(cloud)
+    cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.FLOAT_SCATTER, shifts=knocks)
     return _chosen(learnt, cloud)
 
 

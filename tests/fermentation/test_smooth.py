@@ -218,3 +218,19 @@ def test_no_step_draws_what_another_has_drawn() -> None:
         for purpose in smooth.Purpose
     ]
     assert len(np.unique(np.concatenate(drawn))) == 3000
+
+
+def test_two_samples_that_agree_outvote_the_float() -> None:
+    belief, estimates = run(smooth.start(batch()), readings(110.0))
+    calm = points(estimates[-1].gravity_sg)
+    told = [calm]
+    for minutes in (1, 2):
+        belief, estimate = smooth.observe_sample(belief, hand(110.0 + minutes / 60.0, calm + 6.0))
+        assert estimate is not None
+        told.append(points(estimate.gravity_sg))
+
+    # Alone it may be a slip of the pen.
+    assert 0.5 < told[1] - calm < 4.5
+    assert told[2] - calm > 4.5
+    belief, later = run(belief, readings(134.0)[-96:])
+    assert points(later[-1].gravity_sg) - calm > 3.5, "the float's further readings do not take it back"
