@@ -66,21 +66,22 @@ def towards_state(cloud: Cloud, surprise: FloatArray, rows: FloatArray) -> Innov
     return Innovation(surprise=surprise, rows=rows, towards=towards, variance=np.einsum("jn,jn->n", rows, towards))
 
 
+def squared_surprise(cloud: Cloud, measured: Innovation, sd: float) -> float:
+    """How far off the measurement lies over all particles, squared, in units of what is expected of it."""
+    return float(np.exp(cloud.log_weight) @ (measured.surprise**2 / (measured.variance + sd**2)))
+
+
 def is_suspicious(cloud: Cloud, measured: Innovation, sd: float) -> bool:
-    """Whether the measurement lies so far off, over all particles, that something may have happened to the float."""
-    squared = np.exp(cloud.log_weight) @ (measured.surprise**2 / (measured.variance + sd**2))
-    return bool(squared > SUSPICIOUS_SIGMA**2)
+    """Whether the measurement lies so far off that something may have happened to the float."""
+    return squared_surprise(cloud, measured, sd) > SUSPICIOUS_SIGMA**2
 
 
 def log_likelihood(measured: Innovation, sd: float, scatter: Scatter) -> FloatArray:
     """(n,) of the measurement, without sudden shifts."""
-    totals = np.array([measured.variance + part**2 for part in scatter.sds_points(sd)])
-    densities = np.exp(-0.5 * measured.surprise**2 / totals) / np.sqrt(2.0 * np.pi * totals)
-    likelihood: FloatArray = np.log(np.array(scatter.share) @ densities + 1e-300)
-    return likelihood
+    return _explained(_causes((), measured), measured.surprise, sd, scatter).log_likelihood
 
 
-def take(cloud: Cloud, measured: Innovation, *, sd: float, scatter: Scatter, shifts: Sequence[Shift]) -> Cloud:
+def take(cloud: Cloud, measured: Innovation, *, sd: float, scatter: Scatter, shifts: Shifts | None) -> Cloud:
     """The cloud after a measurement.
 
     Parameters
@@ -88,7 +89,7 @@ def take(cloud: Cloud, measured: Innovation, *, sd: float, scatter: Scatter, shi
     measured : what it says to this very cloud
     sd : points
     scatter : shape of the error
-    shifts : what else may explain it, if it is far off
+    shifts : gives what else may explain it, if it is far off
 
     Notes
     -----
@@ -96,17 +97,10 @@ def take(cloud: Cloud, measured: Innovation, *, sd: float, scatter: Scatter, shi
     normal distribution with the same mean and covariance (generalised pseudo-Bayesian estimator of first order:
     Bar-Shalom, Li and Kirubarajan, Estimation with Applications to Tracking and Navigation, 2001, section 11.6).
     """
-    surprise = measured.surprise
-    causes = _causes(shifts if shifts and is_suspicious(cloud, measured, sd) else (), measured)
-    totals = np.array([cause.variance + part**2 for cause in causes for part in scatter.sds_points(sd)])
-    prior = np.array([cause.log_chance + np.log(share) for cause in causes for share in scatter.share])
-    log_shares = prior[:, None] - 0.5 * (surprise**2 / totals + np.log(2.0 * np.pi * totals))
-    top = log_shares.max(axis=0)
-    shares = np.exp(log_shares - top)
-    sums = shares.sum(axis=0)
-    shares /= sums
-    mean, covariance = _collapse(cloud, causes, surprise, totals, shares)
-    return replace(cloud, log_weight=cloud.log_weight + top + np.log(sums), mean=mean, covariance=covariance)
+    causes = _causes(shifts() if shifts and is_suspicious(cloud, measured, sd) else (), measured)
+    found = _explained(causes, measured.surprise, sd, scatter)
+    mean, covariance = _collapse(cloud, causes, measured.surprise, found.totals, found.shares)
+    return replace(cloud, log_weight=cloud.log_weight + found.log_likelihood, mean=mean, covariance=covariance)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,6 +110,9 @@ class Shift:
     chance: float
     sd_points: float
     direction: FloatArray  # (m, n) or (m, 1)
+
+
+Shifts = Callable[[], Sequence[Shift]]
 
 
 def knocks(cloud: Cloud) -> tuple[Shift, ...]:
@@ -156,6 +153,26 @@ def _causes(shifts: Sequence[Shift], measured: Innovation) -> list[_Cause]:
             )
         )
     return causes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Explained:
+    """How each particle shares out a surprise among causes and parts of the scatter."""
+
+    totals: FloatArray  # (causes * parts, n) variance of the measurement
+    shares: FloatArray  # (causes * parts, n) sum to one over the first
+    log_likelihood: FloatArray  # (n,)
+
+
+def _explained(causes: Sequence[_Cause], surprise: FloatArray, sd: float, scatter: Scatter) -> _Explained:
+    totals = np.array([cause.variance + part**2 for cause in causes for part in scatter.sds_points(sd)])
+    prior = np.array([cause.log_chance + np.log(share) for cause in causes for share in scatter.share])
+    log_shares = prior[:, None] - 0.5 * (surprise**2 / totals + np.log(2.0 * np.pi * totals))
+    top = log_shares.max(axis=0)
+    shares = np.exp(log_shares - top)
+    sums = shares.sum(axis=0)
+    shares /= sums
+    return _Explained(totals=totals, shares=shares, log_likelihood=top + np.log(sums))
 
 
 def _collapse(

@@ -11,6 +11,7 @@ import numpy as np
 from fermentation.belief import FOAM, HEAD, Cloud, FloatArray
 from fermentation.evidence import FLOAT_SCATTER, Innovation, is_suspicious, log_likelihood, towards_state
 from fermentation.kinetics import between
+from fermentation.motion import scale
 
 BREAKS_PER_DAY = 0.3
 BREAKS_AFTER_Z = 0.0
@@ -74,6 +75,5 @@ def _broken(cloud: Cloud, part: FloatArray) -> Cloud:
     mean, covariance = cloud.mean.copy(), cloud.covariance.copy()
     for one in (FOAM, HEAD):
         mean[one] *= 1.0 - part
-        covariance[one] *= 1.0 - part
-        covariance[:, one] *= 1.0 - part
+        scale(covariance, one, 1.0 - part)
     return replace(cloud, mean=mean, covariance=covariance, foamy=cloud.foamy & (part < 1.0))

@@ -72,10 +72,10 @@ def pass_time(cloud: Cloud, hours: float, pace: float) -> Cloud:
     mean[Z] = moved
     _mix(covariance, Z, along, LOG_K, np.minimum(ahead * hours, 5.0))
     covariance[LOG_K, LOG_K] += LOG_K_DRIFT_PER_SQRT_DAY**2 * days
-    _scale(covariance, Z, np.minimum(1.0, np.sqrt(Z_VARIANCE_MOST / covariance[Z, Z])))
+    scale(covariance, Z, np.minimum(1.0, np.sqrt(Z_VARIANCE_MOST / covariance[Z, Z])))
     decayed = np.exp(-hours * tail_pace(cloud, pace))
     mean[TAIL] *= decayed
-    _scale(covariance, TAIL, decayed)
+    scale(covariance, TAIL, decayed)
     _relax(mean, covariance, hours, np.where(cloud.foamy, np.where(moved < 0.0, working, 1.0), 0.0))
     return replace(cloud, mean=mean, covariance=covariance, tail_left=cloud.tail_left * decayed)
 
@@ -183,7 +183,7 @@ def _mix(covariance: FloatArray, one: int, keep: FloatArray | float, other: int,
     covariance[:, one] = covariance[one]
 
 
-def _scale(covariance: FloatArray, one: int, keep: FloatArray | float) -> None:
+def scale(covariance: FloatArray, one: int, keep: FloatArray | float) -> None:
     """State `one` becomes keep * one; the covariance is changed in place and stays symmetric."""
     covariance[one] *= keep
     covariance[:, one] *= keep
@@ -218,7 +218,7 @@ def _relax(mean: FloatArray, covariance: FloatArray, hours: float, standing: Flo
     mean[FOAM] = keep * mean[FOAM] + rise * mean[HEAD]
     _mix(covariance, FOAM, keep, HEAD, rise)
     mean[SHORT] *= keep_short
-    _scale(covariance, SHORT, keep_short)
+    scale(covariance, SHORT, keep_short)
     covariance[FOAM, FOAM] += FOAM_WOBBLE_POINTS**2 * standing * (1.0 - keep**2)
     covariance[SHORT, SHORT] += SHORT_SD_POINTS**2 * (1.0 - keep_short**2)
     covariance[OFFSET, OFFSET] += FOULING_POINTS_PER_SQRT_DAY**2 * hours / 24.0

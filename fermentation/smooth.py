@@ -148,13 +148,12 @@ def _take_sample(belief: Belief, time: datetime, points: float, sd_points: float
     expected, rows = gravity_rows(cloud, _carried_back(belief, min(late_hours, 24.0)))
     sd = float(np.hypot(sd_points, 0.02 * late_hours))
     measured = evidence.innovation(cloud, expected, rows, points)
-    weights = np.exp(cloud.log_weight)
-    squared = float(weights @ (measured.surprise**2 / (measured.variance + sd**2)))
+    squared = evidence.squared_surprise(cloud, measured, sd)
     misfit = belief.misfit + MISFIT_MEMORY * (squared - belief.misfit)
     if evidence.is_suspicious(cloud, measured, sd):
         # What is believed of the end is widened beyond its prior, which thus no longer governs it.
         cloud = replace(cloud, renewed=np.ones_like(cloud.renewed))
-    shifts = evidence.astray(measured)
+    shifts = partial(evidence.astray, measured)
     cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.SAMPLE_SCATTER, shifts=shifts)
     return _chosen(replace(belief, misfit=misfit, forecast_at=None), cloud)
 
@@ -316,7 +315,7 @@ def _learn(
         return learnt
     days = elapsed_hours / 24.0 if usual else 0.0
     cloud, measured = foam.break_heads(cloud_of(belief), measured, sd=sd, days=days, draws=partial(_generator, learnt))
-    knocks = () if gravity.moving else evidence.knocks(cloud)
+    knocks = None if gravity.moving else partial(evidence.knocks, cloud)
     cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.FLOAT_SCATTER, shifts=knocks)
     return _chosen(learnt, cloud)
 
