@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from calibration.expansion import wort_expansion_ratio
+from calibration.expansion import expansion_ratio
 from gylewatch.values import Batch, FloatId, PlanStep, ProbeReading, Reading, Reference, VesselId
 
 INTERVAL: Final = timedelta(minutes=15)  # what a battery of months allows
@@ -144,7 +144,7 @@ def readings_of(beer: Beer, pitched: datetime, generator: np.random.Generator) -
         slosh = 0.6 * slosh + generator.standard_t(4) * (0.12 + 0.5 * work)
         if generator.random() < 0.03:  # steel and water swallow some packets
             continue
-        density_points = 1000.0 * ((1.0 + course.points / 1000.0) / _expansion(course) - 1.0)
+        density_points = 1000.0 * ((1.0 + course.points / 1000.0) * _expansion(beer, course) - 1.0)
         angle = _angle_deg(beer, density_points + course.foam_points) + slosh
         yield Reading(
             time=pitched + index * INTERVAL,
@@ -175,8 +175,9 @@ def _angle_deg(beer: Beer, points: float) -> float:
     return base + slope * points + bend * points * points
 
 
-def _expansion(course: _Course) -> float:
-    return wort_expansion_ratio(1.0 + max(course.points, 0.0) / 1000.0, course.temperature_c)
+def _expansion(beer: Beer, course: _Course) -> float:
+    gravity, original = 1.0 + course.points / 1000.0, 1.0 + beer.original_points / 1000.0
+    return expansion_ratio(gravity, course.temperature_c, original)
 
 
 class _Course:

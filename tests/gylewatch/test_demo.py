@@ -17,7 +17,9 @@ from urllib.request import urlopen
 import numpy as np
 import pytest
 
-from gylewatch.demo_brewery import BEERS, LENGTH, PROBE_OFF_C, Beer, probe_readings_of, readings_of
+from calibration.curve import gravity_reading
+from calibration.fit import fit_curve
+from gylewatch.demo_brewery import BEERS, LENGTH, PROBE_OFF_C, Beer, probe_readings_of, readings_of, references_of
 from gylewatch.demo_broker import given_broker
 from gylewatch.errors import ConfigError
 from tests.eventually import eventually
@@ -109,6 +111,18 @@ def test_an_invented_beer_ferments_out_within_the_demo(beer: Beer) -> None:
     assert np.median(angles[:40]) > np.median(angles[-200:]) + 10
     assert readings[-1].time > START + LENGTH - timedelta(hours=2)
     assert 0.9 < len(readings) / (LENGTH / timedelta(minutes=15)) < 1.0  # some packets are lost
+
+
+@pytest.mark.parametrize("beer", BEERS, ids=lambda beer: beer.float_name)
+def test_a_float_of_the_demo_read_through_its_curve_gives_the_beers_gravity_warm_and_cold(beer: Beer) -> None:
+    curve = fit_curve(references_of(beer, np.random.default_rng(1)))
+    original = 1.0 + beer.original_points / 1000.0
+
+    readings = list(readings_of(beer, START, np.random.default_rng(1)))
+    read = [1000.0 * (gravity_reading(curve, each, original_gravity_sg=original).gravity_sg - 1.0) for each in readings]
+
+    assert np.median(read[:24]) == pytest.approx(beer.original_points, abs=1.0)
+    assert np.median(read[-96:]) == pytest.approx(beer.final_points, abs=1.0)
 
 
 def test_a_vessel_of_the_demo_has_a_probe_that_measures_the_beer_in_which_its_float_lies() -> None:
