@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from math import log
+
 import numpy as np
 
 from fermentation.belief import FINAL, LOG_K, ORIGINAL, TAIL, Belief, Cloud, FloatArray, Z, cloud_of
 from fermentation.kinetics import TAIL_HOURS, Z_LIMIT, between, hours_between, speed, temperature_factor
 from fermentation.motion import LOG_K_RANGE, pace_of
 
-FINISH_POINTS = 0.5
-# Finished means: half a point or less left to fall; no hand instrument sees less
+STILL_POINTS_PER_DAY = 0.5
+# Finished means: it falls by less than a point in two days, the trade's test (common practice, no source)
+FINISH_POINTS = (0.1, 1.0)
+# With more left than the second it only pauses; less than the first no instrument sees
 STALL_FOR_GOOD_SHARE = 0.5
 # Half of the stalls never restart without help (common practice, no source)
 FARTHEST_HOURS = 24.0 * 90
@@ -40,20 +44,31 @@ def hours_to_finish(belief: Belief) -> tuple[FloatArray, FloatArray]:
     cloud = cloud_of(belief)
     warm = temperature_factor(belief.reference_c, belief.reference_c, belief.warmest_c)
     pace = max(warm, pace_of(belief), 0.05)
-    drop = np.maximum(cloud.mean[ORIGINAL] - cloud.mean[FINAL], 2.0 * FINISH_POINTS)
-    share_left = FINISH_POINTS / drop
-    z_end = np.minimum(np.log1p(-share_left) - np.log(share_left), Z_LIMIT)
     k = np.exp(between(cloud.log_k, *LOG_K_RANGE)) * pace
+    z_end = _z_when_still(cloud, k)
     span = hours_between(cloud.z, z_end, k, cloud.shape)
     ahead = np.maximum(span, 0.0)
     cov = cloud.covariance
     by_z = 1.0 / np.maximum(speed(np.minimum(cloud.z, z_end), k, cloud.shape), 1e-4)
     variance = ahead**2 * cov[LOG_K, LOG_K] + by_z**2 * cov[Z, Z] + 2.0 * ahead * by_z * cov[Z, LOG_K]
     tail = np.maximum(cloud.mean[TAIL], 0.0)
-    creep = np.log(np.maximum(tail / (FINISH_POINTS * 0.8), 1e-3)) * TAIL_HOURS / pace
+    creep = np.log(np.maximum(tail / FINISH_POINTS[1], 1e-3)) * TAIL_HOURS / pace
     later = np.maximum(ahead, creep)
     variance += np.where(creep > ahead, (TAIL_HOURS / pace) ** 2 * cov[TAIL, TAIL] / np.maximum(tail, 0.2) ** 2, 0.0)
     variance += (DOUBT_SHARE * later) ** 2 + DOUBT_HOURS**2
     hours = np.where(later > 0.0, np.minimum(later, FARTHEST_HOURS), np.maximum(creep, span))
     hours = np.where(cloud.stalled & (later > 0.0), np.inf, hours)
     return hours, np.sqrt(between(variance, 0.0, FARTHEST_HOURS**2))
+
+
+def _z_when_still(cloud: Cloud, k_per_h: FloatArray) -> FloatArray:
+    """(n,) logit of progress at which the easy sugars have all but come to rest.
+
+    Near the end the rate is drop k (1-p)^b / (4 max h), as p^a is nearly one (see `fermentation.kinetics`).
+    """
+    drop = np.maximum(cloud.mean[ORIGINAL] - cloud.mean[FINAL], 2.0 * FINISH_POINTS[1])
+    by_rate = np.log(4.0 * STILL_POINTS_PER_DAY / 24.0 / (drop * k_per_h)) + cloud.shape.log_peak
+    log_left = by_rate / cloud.shape.b + np.log(drop)
+    share_left = np.exp(between(log_left, log(FINISH_POINTS[0]), log(FINISH_POINTS[1]))) / drop
+    z_still: FloatArray = np.minimum(np.log1p(-share_left) - np.log(share_left), Z_LIMIT)
+    return z_still

@@ -2,7 +2,7 @@
 
 Progress p runs from 0 at pitching to 1 at the final gravity. The family is
 
-    dp/dt = k f(T) 4 h(p) / max h,    h(p) = p^a (1 - p)^b
+    dp/dt = k f(T) h(p) / (4 max h),    h(p) = p^a (1 - p)^b
 
 so that k (1/h) is four times the greatest rate whatever the shape, as in the logistic curve. a = b = 1 is the
 logistic curve of the ASBC miniature fermentation assay (Yeast-14; Speers, Rogers and Smith, J. Inst. Brew. 109(3),

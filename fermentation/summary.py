@@ -11,15 +11,13 @@ import numpy as np
 from calibration.strength import abv_percent, real_attenuation
 from fermentation.belief import FOAM, OFFSET, ORIGINAL, SHORT, Belief, Cloud, FloatArray, cloud_of, hours
 from fermentation.estimate import Estimate, Forecast, Phase
-from fermentation.forecast import final_points, hours_to_finish
+from fermentation.forecast import STILL_POINTS_PER_DAY, final_points, hours_to_finish
 from fermentation.gravity import gravity_rows, spreads
 from fermentation.kinetics import progress
 from fermentation.motion import pace_of, rate_points_per_day
 from fermentation.phase import phase_of
 from gylewatch.units import sg_from_points
 
-STILL_POINTS_PER_DAY = 0.5
-# one point in two days, the trade's test for a finished beer (common practice, no source)
 START_DROP_POINTS = 1.0
 # less than a point below the original gravity no instrument tells from noise
 ATTENUATION_SLACK = 0.01

@@ -1,0 +1,57 @@
+"""When it finishes: the moment to which the curve itself leads."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from fermentation import smooth
+from fermentation.belief import FINAL, ORIGINAL, TAIL, Belief, cloud_of
+from fermentation.forecast import hours_to_finish
+from fermentation.kinetics import TAIL_HOURS, advance, progress
+from fermentation.motion import effective_k, pace_of
+from tests.fermentation.brew import batch, readings, run
+
+EACH_TENTH = range(0, 120, 10)
+
+
+@pytest.fixture(scope="module")
+def working() -> Belief:
+    """A belief in the midst of a brew, nowhere stalled, without slow sugars."""
+    belief, _ = run(smooth.start(batch()), readings(40.0))
+    cloud = cloud_of(belief)
+    mean = cloud.mean.copy()
+    mean[TAIL] = 0.0
+    return replace(belief, cloud=replace(cloud, mean=mean, stalled=np.zeros_like(cloud.stalled)))
+
+
+def test_at_the_finish_a_beer_falls_by_a_point_in_two_days_as_far_as_that_can_be_seen(working: Belief) -> None:
+    cloud = cloud_of(working)
+    k = effective_k(cloud, pace_of(working))
+    drop = cloud.mean[ORIGINAL] - cloud.mean[FINAL]
+
+    hours, _ = hours_to_finish(working)
+
+    for one in EACH_TENTH:
+        left = [float((drop * (1.0 - progress(advance(cloud.z, k, cloud.shape, hours[one] + h))))[one]) for h in (0, 1)]
+        rate = 24.0 * (left[0] - left[1])
+        if 0.12 < left[0] < 0.95:
+            assert rate == pytest.approx(0.5, rel=0.1)
+        elif left[0] <= 0.12:  # however fast: no instrument sees a tenth of a point
+            assert rate > 0.45
+            assert left[0] == pytest.approx(0.1, abs=0.02)
+        else:  # however slow: with more than a point left it only pauses
+            assert rate < 0.55
+            assert left[0] == pytest.approx(1.0, abs=0.05)
+
+
+def test_slow_sugars_put_the_finish_off_until_one_point_of_them_is_left(working: Belief) -> None:
+    cloud = cloud_of(working)
+    mean = cloud.mean.copy()
+    mean[TAIL] = 30.0  # for so long that the easy sugars are gone before
+
+    hours, _ = hours_to_finish(replace(working, cloud=replace(cloud, mean=mean)))
+
+    assert 30.0 * np.exp(-hours * pace_of(working) / TAIL_HOURS) == pytest.approx(1.0)
