@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 from http import HTTPStatus
 from typing import Annotated
 
@@ -13,13 +14,13 @@ from markupsafe import Markup, escape
 
 from gylewatch.values import BatchId, Instrument, Unit
 from storage.records import BatchRecord
-from web import board, picture, records, security
+from web import board, picture, records, security, words
 from web.alert_actions import SNOOZE_HOURS, add_alert_actions
 from web.bodies import read_form
 from web.calibration_page import add_calibration
 from web.compare_page import add_compare
 from web.context import Context
-from web.graph import Graph, thin
+from web.graph import Graph, probe_at, thin
 from web.original import original_doubt
 from web.rendering import render
 from web.sample_doubt import doubt_far_sample
@@ -77,11 +78,21 @@ def _pictures(graph: Graph, record: BatchRecord, *, fahrenheit: bool) -> Markup:
     """Both sizes; the style sheet shows the one that fits the screen."""
     if not graph.estimates:
         return Markup("")
-    title = (
-        f"Gravity with its 80 % interval and temperature of {record.batch.name}; the numbers stand in the table below"
-    )
+    beside = ", temperature, and that of the vessel's own probe" if graph.probe.readings else " and temperature"
+    title = f"Gravity of {record.batch.name} with its 80 % interval{beside}; the numbers stand in the table below"
     drawn = (picture.draw(graph, sheet, title=title, fahrenheit=fahrenheit) for sheet in (picture.NARROW, picture.WIDE))
     return Markup("".join(drawn))  # noqa: S704  (the drawing escapes its texts itself)
+
+
+def _probe_told(graph: Graph, *, fahrenheit: bool) -> str:
+    """The line of the vessel's own probe as a sentence; empty: it has none."""
+    measured = [reading.temperature_c for reading in graph.probe.readings]
+    if not measured:
+        return ""
+    low, high, last = (
+        words.temperature(each, fahrenheit=fahrenheit) for each in (min(measured), max(measured), measured[-1])
+    )
+    return f"The vessel's own probe {graph.probe.readings[-1].probe} was between {low} and {high}, last at {last}."
 
 
 def _add_batch(pages: APIRouter, context: Context) -> None:
@@ -105,6 +116,8 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             doubt=original_doubt(record.batch, latest[-1]) if latest else "",
             latest=latest[::-1],
             course=thin(graph.estimates, COURSE_ROWS),
+            probe_told=_probe_told(graph, fahrenheit=fahrenheit),
+            probe_at=partial(probe_at, graph.probe) if graph.probe.readings else None,
             pictures=_pictures(graph, record, fahrenheit=fahrenheit),
             samples=[(number, sample, records.corrected(record.batch, sample)) for number, sample in reversed(samples)],
             alerts=tuple(reversed(store.alerts(record.batch_id, limit=_ALERTS))),

@@ -362,8 +362,34 @@ def test_lines_are_broken_across_hours_without_readings(browser: Browser, tmp_pa
             assert page.evaluate(f"({drawn})[1].gravity.filter(Number.isNaN).length") == 1
             page.locator(".chart").hover(position={"x": 640, "y": 150})  # the middle of the gap
 
-            eventually("it says so", lambda: "no readings" in page.locator(".readout").inner_text())
+            eventually("it says so", lambda: "no readings of the float." in page.locator(".readout").inner_text())
             assert watch.complaints == []
+            page.context.close()
+
+
+def test_the_probe_is_drawn_beside_the_float_and_goes_on_when_the_float_is_silent(
+    browser: Browser, tmp_path: Path
+) -> None:
+    with brewery.open_store(tmp_path) as store:
+        batch_id = brewery.fill(store)
+        store.append_probe_readings([brewery.probed(hours) for hours in (*range(40), *range(50, 141))])
+        with serving(brewery.application(store)) as origin:
+            page = open_page(browser, "phone")
+            watch = Watch(page)
+            show_chart(page, origin, batch_id)
+            last = page.locator(".readout").inner_text()
+
+            drawn = "Bokeh.documents.at(-1).roots()[0].children[1].renderers.map((r) => r.data_source.data)"
+            assert page.evaluate(f"({drawn})[1].warmth.filter(Number.isNaN).length") == 1
+            assert page.evaluate(f"({drawn})[1].warmth.length") == 40 + 91 + 1
+            assert "no readings of the float; probe 18.4 °C" in last
+            page.locator(".chart").scroll_into_view_if_needed()
+            page.locator(".chart").tap(position={"x": 120, "y": 150})
+            eventually("the line changes", lambda: page.locator(".readout").inner_text() != last)
+            assert re.search(r"\d\.\d °C, probe 18\.4 °C\.", page.locator(".readout").inner_text())
+            assert watch.complaints == []
+            found = Axe().run(page)
+            assert found.violations_count == 0, found.generate_report()
             page.context.close()
 
 

@@ -309,3 +309,20 @@ def test_the_board_stays_quick_to_read_with_hundreds_of_tanks(client: TestClient
     assert "200 batches." in text(page.text)
     assert page.text.count('class="urgency-3"') == 200
     assert len(page.content) < 500_000
+
+
+def test_the_probe_is_told_in_the_legend_in_a_sentence_and_in_the_table_but_only_where_there_is_one(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    without = text(client.get(f"/batches/{batch_id}").text)
+    store.append_probe_readings([brewery.probed(hours, 17.0 + hours / 100) for hours in range(110)])
+    store.append_probe_readings([brewery.probed(-3.0, 40.0), brewery.probed(5.0, 1.0, "FV2")])
+
+    html = client.get(f"/batches/{batch_id}").text
+
+    assert "vessel's own probe" not in without.lower()
+    assert "vessel's own probe" in text(html.split('aria-label="Legend"')[1].split("</ul>")[0])
+    assert "The vessel's own probe thermowell was between 17.0 °C and 18.1 °C, last at 18.1 °C." in text(html)
+    assert "temperature, and that of the vessel" in html.split('<svg class="picture')[1]
+    told = re.findall(r'data-label="Probe">([^<]+)<', html.split("The whole course as a table")[1])
+    assert (told[0], told[-1]) == ("17.0 °C", "silent")
