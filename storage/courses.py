@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection, Select, String, select, type_coerce
 
 from fermentation.estimate import Estimate
-from gylewatch.values import BatchId, ProbeReading, VesselId
+from gylewatch.values import BatchId, VesselId
 from storage.part import Part
 from storage.readings import in_period
+from storage.records import ProbeCourse
 from storage.schema import EstimateRow, ProbeReadingRow
 from storage.stored import estimate_from_columns, probe_reading_from_columns
 from storage.thinning import ends_and_extremes, gaps
@@ -34,14 +35,6 @@ class Course:
 
     estimates: tuple[Estimate, ...]
     gaps: tuple[tuple[datetime, datetime], ...]  # from the last estimate before to the first one after
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ProbeCourse:
-    """What the probe of a vessel measured, thinned, in order of time, and where nothing came for hours."""
-
-    readings: tuple[ProbeReading, ...] = ()
-    gaps: tuple[tuple[datetime, datetime], ...] = ()  # from the last reading before to the first one after
 
 
 class Courses(Part):

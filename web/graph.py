@@ -13,7 +13,7 @@ import numpy as np
 from calibration.hydrometry import HandGravity
 from fermentation.estimate import Estimate, Forecast
 from gylewatch.values import Batch, ProbeReading
-from storage.courses import ProbeCourse
+from storage.records import ProbeCourse
 from storage.thinning import LEAST_GAP, ends_and_extremes
 
 # A wide screen has about 1,500 columns; more points than that cannot be told apart.

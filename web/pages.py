@@ -21,6 +21,7 @@ from web.calibration_page import add_calibration
 from web.compare_page import add_compare
 from web.context import Context
 from web.graph import Graph, probe_at, thin
+from web.ledger_page import add_ledger
 from web.original import original_doubt
 from web.rendering import render
 from web.sample_doubt import doubt_far_sample
@@ -48,6 +49,7 @@ def router(context: Context) -> APIRouter:
     add_alert_actions(pages, context)
     add_withdraw(pages, context)
     add_compare(pages, context)
+    add_ledger(pages, context)
     add_calibration(pages, context)
     return pages
 

@@ -34,6 +34,8 @@ PLACES = (
     "/batches/quay-stout",
     "/batches/harbour-pale/compare",
     "/batches/quay-stout/compare",
+    "/batches/harbour-pale/ledger",
+    "/batches/quay-stout/ledger?jar_ml=0",
     "/batches/harbour-pale/samples/1/withdraw",
     "/service",
     "/floats/heron/calibration",

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from storage.courses import ProbeCourse
+from storage.records import ProbeCourse
 from tests.web import brewery
 from web.graph import graph, probe_at, stretches, thin, wanted_ranges
 

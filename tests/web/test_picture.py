@@ -6,7 +6,7 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from storage.courses import ProbeCourse
+from storage.records import ProbeCourse
 from tests.web import brewery
 from web.drawing import Axis, ticks
 from web.graph import Graph, graph
