@@ -61,12 +61,17 @@ def _add_board(pages: APIRouter, context: Context) -> None:
     def front(
         text: Annotated[str, Query(alias="q", max_length=80)] = "",
         only: Annotated[str, Query(max_length=20)] = "",
+        page: Annotated[int, Query(ge=1, le=10_000)] = 1,
     ) -> HTMLResponse:
-        wanted = board.Wanted(text=text, attention=only == "attention", ended=only == "ended")
+        wanted = board.Wanted(text=text, attention=only == "attention", ended=only == "ended", page=page)
+        shown = board.board(store, wanted, context.clock())
+        floats = board.floats(store, context.clock())
         return render(
             "board.html",
-            lines=board.board(store, wanted, context.clock()),
-            floats=board.floats(store, context.clock()),
+            shown=shown,
+            searched=bool(text) or shown.total > board.SEARCH_FROM,
+            floats=floats[: board.FLOATS_SHOWN],
+            more_floats=floats[board.FLOATS_SHOWN :],
             any_batch=bool(store.batches()),
             wanted=wanted,
             only=only,
@@ -108,6 +113,8 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
         graph = records.batch_graph(store, record)
         latest = store.estimates(record.batch_id, limit=LATEST_ROWS)
         samples = store.samples(record.batch_id)
+        now, open_alerts = context.clock(), store.open_alerts(record.batch_id)
+        open_ids = {alert.id for alert in open_alerts}
         status = HTTPStatus.UNPROCESSABLE_ENTITY if questions else HTTPStatus.OK
         return render(
             "batch.html",
@@ -122,8 +129,11 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             probe_at=partial(probe_at, graph.probe) if graph.probe.readings else None,
             pictures=_pictures(graph, record, fahrenheit=fahrenheit),
             samples=[(number, sample, records.corrected(record.batch, sample)) for number, sample in reversed(samples)],
-            alerts=tuple(reversed(store.alerts(record.batch_id, limit=_ALERTS))),
-            open_ids={alert.id for alert in store.open_alerts(record.batch_id)},
+            open_alerts=board.waiting_first(open_alerts, now),
+            urgent=board.urgent(open_alerts, now),
+            past=[
+                alert for alert in reversed(store.alerts(record.batch_id, limit=_ALERTS)) if alert.id not in open_ids
+            ],
             last=store.latest_reading(record.batch.float_id),
             probe=records.latest_probe_reading(store, record),
             has_curve=record.curve_version is not None or store.current_curve(record.batch.float_id) is not None,
@@ -134,7 +144,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             units=tuple(Unit),
             units_of=json.dumps(UNITS_OF),
             snooze_hours=SNOOZE_HOURS,
-            now=context.clock(),
+            now=now,
             fahrenheit=fahrenheit,
         )
 

@@ -137,6 +137,7 @@ def test_a_table_on_a_phone_names_each_value_and_stays_a_table_to_a_screen_reade
     page = open_page(browser, "phone")
 
     page.goto(f"{site[0]}/batches/{site[2]}")
+    page.get_by_text("The latest estimates").click()
 
     told = page.get_by_role("region", name="Latest estimates").aria_snapshot()
     assert 'columnheader "Attenuation"' in told
@@ -144,6 +145,57 @@ def test_a_table_on_a_phone_names_each_value_and_stays_a_table_to_a_screen_reade
     shown = "getComputedStyle(document.querySelector('.cards td[data-label=Attenuation]'), '::before').content"
     assert page.evaluate(shown) == '"Attenuation"'
     page.context.close()
+
+
+@pytest.mark.parametrize("place", PLACES)
+def test_what_a_finger_is_to_hit_is_44_px_high(browser: Browser, site: tuple[str, Store, BatchId], place: str) -> None:
+    page = open_page(browser, "phone")
+
+    page.goto(site[0] + place)
+
+    page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
+    targets = "button, summary, select, input:not([type=checkbox], [type=hidden]), header a, nav a, a.go, th a"
+    low = page.evaluate(
+        f"""[...document.querySelectorAll('{targets}')].filter((each) => each.checkVisibility())
+            .map((each) => [each.textContent.trim() || each.name, each.getBoundingClientRect().height])
+            .filter(([, height]) => height < 44)"""
+    )
+    assert low == []
+    assert page.locator(targets).count() >= 3
+    page.context.close()
+
+
+def test_a_whole_card_of_the_board_leads_to_its_batch(browser: Browser, site: tuple[str, Store, BatchId]) -> None:
+    page = open_page(browser, "phone")
+    page.goto(site[0])
+
+    page.locator(".board li", has_text="Harbour Pale").tap(position={"x": 300, "y": 110})
+
+    page.wait_for_url("**/batches/harbour-pale")
+    page.context.close()
+
+
+def test_a_new_alert_arrives_without_a_reload_unless_somebody_types_a_name(browser: Browser, tmp_path: Path) -> None:
+    with brewery.open_store(tmp_path) as store:
+        batch_id = brewery.add_batch(store, brewery.harbour_pale())
+        store.save_outcomes(batch_id, estimates=brewery.estimates(121.0), alerts=[brewery.started()])
+        with serving(brewery.application(store)) as origin:
+            page = open_page(browser, "phone")
+            page.clock.install()
+            show_chart(page, origin, batch_id)
+            page.get_by_label("Your name").fill("Ad")
+            page.get_by_label("Your name").blur()
+            store.save_outcomes(batch_id, alerts=[brewery.too_warm()])
+
+            page.clock.fast_forward(61_000)
+
+            page.wait_for_selector(".urgent >> text=22.7")
+            assert page.get_by_label("Your name").input_value() == "Ad"
+            page.get_by_label("Your name").fill("")
+            page.get_by_label("Your name").blur()
+            page.clock.fast_forward(61_000)
+            page.wait_for_selector(".timeline >> text=Check the cooling")
+            page.context.close()
 
 
 @pytest.mark.parametrize("screen", SCREENS)
