@@ -12,6 +12,7 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from markupsafe import Markup, escape
 
+from gylewatch.errors import StorageError
 from gylewatch.values import BatchId, Instrument, Unit
 from storage.records import BatchRecord
 from web import board, picture, records, security, words
@@ -91,6 +92,12 @@ def _pictures(graph: Graph, record: BatchRecord, *, fahrenheit: bool) -> Markup:
     return Markup("".join(drawn))  # noqa: S704  (the drawing escapes its texts itself)
 
 
+def _status(questions: tuple[Question, ...], *, failed: bool) -> HTTPStatus:
+    if failed:
+        return HTTPStatus.SERVICE_UNAVAILABLE
+    return HTTPStatus.UNPROCESSABLE_ENTITY if questions else HTTPStatus.OK
+
+
 def _probe_told(graph: Graph, *, fahrenheit: bool) -> str:
     """The line of the vessel's own probe as a sentence; empty: it has none."""
     measured = [reading.temperature_c for reading in graph.probe.readings]
@@ -107,7 +114,12 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
     fahrenheit = context.settings.fahrenheit
 
     def batch_page(
-        batch_id: str, *, typed: dict[str, str], questions: tuple[Question, ...] = (), done: str = ""
+        batch_id: str,
+        *,
+        typed: dict[str, str],
+        questions: tuple[Question, ...] = (),
+        done: str = "",
+        failed: bool = False,
     ) -> HTMLResponse:
         record = store.batch(BatchId(batch_id))
         graph = records.batch_graph(store, record)
@@ -115,10 +127,9 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
         samples = store.samples(record.batch_id)
         now, open_alerts = context.clock(), store.open_alerts(record.batch_id)
         open_ids = {alert.id for alert in open_alerts}
-        status = HTTPStatus.UNPROCESSABLE_ENTITY if questions else HTTPStatus.OK
         return render(
             "batch.html",
-            status,
+            _status(questions, failed=failed),
             record=record,
             batch=record.batch,
             estimate=latest[-1] if latest else None,
@@ -165,6 +176,11 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
         doubt = None if typed.get("sure") else doubt_far_sample(store, record, parsed)
         if doubt is not None:
             return batch_page(batch_id, typed=typed, questions=(doubt,))
-        store.add_sample(record.batch_id, parsed)
+        try:
+            store.add_sample(record.batch_id, parsed)
+        except StorageError as error:
+            # What was typed stays on the page: nobody measures twice because another program was writing.
+            sentence = f"The sample is not kept: {error}. What you typed still stands here."
+            return batch_page(batch_id, typed=typed, questions=(Question(field="", sentence=sentence),), failed=True)
         # See Other, so that loading the page again does not send the sample again.
         return RedirectResponse(f"/batches/{escape(batch_id)}?done=saved#samples", HTTPStatus.SEE_OTHER)

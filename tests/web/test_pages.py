@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+import sqlite3
 from dataclasses import replace
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
@@ -78,6 +80,49 @@ def test_a_finished_beer_is_not_expected_to_finish_and_a_stalled_one_has_no_fini
 
 def test_an_error_is_a_sentence(client: TestClient) -> None:
     assert "No batch is called 'nowhere'" in text(client.get("/batches/nowhere").text)
+
+
+@pytest.mark.parametrize(
+    ("path", "title", "sentence"),
+    [
+        ("/nowhere", "Not found", "There is nothing at this address."),
+        ("/?page=x", "This cannot be done so", "This address was not made by these pages"),
+        ("/batches/harbour-pale/samples/x/withdraw", "This cannot be done so", "This address was not made by"),
+        ("/batches/harbour-pale/samples/99/withdraw", "Not found", "No sample is called '99'"),
+    ],
+)
+def test_an_error_page_speaks_no_protocol_and_leads_back(
+    client: TestClient, batch_id: BatchId, path: str, title: str, sentence: str
+) -> None:
+    html = client.get(path).text
+
+    assert f"<h1>{title}</h1>" in html
+    assert sentence in text(html)
+    for jargon in ("Unprocessable", "integer", "Path.", "Query."):
+        assert jargon not in html
+    assert (f'href="/batches/{batch_id}"' in html) == path.startswith("/batches/")
+
+
+def test_a_program_is_still_told_which_part_of_its_address_is_wrong(client: TestClient) -> None:
+    assert client.get("/api/v1/rejected?limit=x").json()["detail"].startswith("query.limit: ")
+
+
+def test_a_sample_that_cannot_be_kept_now_is_not_lost_from_the_form(tmp_path: Path) -> None:
+    place = f"sqlite:///{tmp_path / 'brewery.db'}"
+    with Store.open(place, lock_timeout_s=0.01) as store, sqlite3.connect(tmp_path / "brewery.db") as other:
+        batch_id = brewery.fill(store)
+        client = TestClient(brewery.application(store))
+        other.execute("BEGIN IMMEDIATE")
+
+        answer = client.post(f"/batches/{batch_id}", data=FORM | {"value": "1.013"}, headers=OURS)
+
+        assert answer.status_code == 503
+        assert "The sample is not kept: " in text(answer.text)
+        assert "another program is writing to it" in text(answer.text)
+        assert 'value="1.013"' in answer.text
+        other.rollback()
+        answer = client.post(f"/batches/{batch_id}", data=FORM | {"value": "1.013"}, headers=OURS)
+        assert "The sample is kept." in text(answer.text)
 
 
 def test_the_batch_that_needs_a_person_stands_first(client: TestClient, store: Store) -> None:
