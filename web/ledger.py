@@ -11,6 +11,7 @@ from fermentation.estimate import Estimate
 from gylewatch.units import POINT_SG
 from storage.records import BatchRecord
 from storage.store import Store
+from web.words import is_over
 
 LEAST_JAR_ML, MOST_JAR_ML = 1.0, 1000.0
 _LEAST_WIDTH_POINTS = 1e-6  # an interval has a width; zero is one that was rounded away
@@ -20,7 +21,7 @@ _LEAST_WIDTH_POINTS = 1e-6  # an interval has a width; zero is one that was roun
 class KeptLedger:
     book: Ledger
     days: float  # that the batch has been watched
-    ranked: tuple[Worth, ...]  # a hydrometer jar now and at the end, the better first; empty: no beer under way
+    ranked: tuple[Worth, ...]  # a jar now, and at the end if that is to come, the better first; empty: no estimate
     advice: str
 
 
@@ -47,7 +48,7 @@ def kept_ledger(store: Store, record: BatchRecord, *, jar_ml: float | None = Non
 def _moments(estimate: Estimate) -> list[Moment]:
     width = (estimate.gravity_high_sg - estimate.gravity_low_sg) / POINT_SG
     moments = [Moment(label="now", interval_width_points=max(width, _LEAST_WIDTH_POINTS))]
-    if estimate.forecast is not None:
+    if estimate.forecast is not None and not is_over(estimate):
         forecast = estimate.forecast
         width = (forecast.final_gravity_high_sg - forecast.final_gravity_low_sg) / POINT_SG
         moments.append(Moment(label="at the end", interval_width_points=max(width, _LEAST_WIDTH_POINTS)))

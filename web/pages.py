@@ -15,6 +15,7 @@ from markupsafe import Markup, escape
 from gylewatch.errors import StorageError
 from gylewatch.values import BatchId, Instrument, Unit
 from storage.records import BatchRecord
+from storage.store import Store
 from web import board, picture, records, security, words
 from web.alert_actions import SNOOZE_HOURS, add_alert_actions
 from web.bodies import read_form
@@ -22,6 +23,7 @@ from web.calibration_page import add_calibration
 from web.compare_page import add_compare
 from web.context import Context
 from web.graph import Graph, probe_at, thin
+from web.ledger import kept_ledger
 from web.ledger_page import add_ledger
 from web.original import original_doubt
 from web.rendering import render
@@ -92,6 +94,11 @@ def _pictures(graph: Graph, record: BatchRecord, *, fahrenheit: bool) -> Markup:
     return Markup("".join(drawn))  # noqa: S704  (the drawing escapes its texts itself)
 
 
+def _sample_advice(store: Store, record: BatchRecord) -> str:
+    kept = kept_ledger(store, record)
+    return kept.advice if kept.ranked else "One hydrometer reading halfway through narrows the interval most."
+
+
 def _status(questions: tuple[Question, ...], *, failed: bool) -> HTTPStatus:
     if failed:
         return HTTPStatus.SERVICE_UNAVAILABLE
@@ -145,6 +152,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             past=[
                 alert for alert in reversed(store.alerts(record.batch_id, limit=_ALERTS)) if alert.id not in open_ids
             ],
+            sample_advice="" if samples else _sample_advice(store, record),
             last=store.latest_reading(record.batch.float_id),
             probe=records.latest_probe_reading(store, record),
             has_curve=record.curve_version is not None or store.current_curve(record.batch.float_id) is not None,

@@ -3,6 +3,7 @@ from __future__ import annotations
 import pytest
 from fastapi.testclient import TestClient
 
+from fermentation.estimate import Phase
 from gylewatch.values import BatchId
 from storage.store import Store
 from tests.web import brewery
@@ -60,3 +61,14 @@ def test_a_batch_without_samples_or_estimate_has_a_ledger_all_the_same(client: T
 
 def test_the_page_of_a_batch_leads_to_its_ledger(client: TestClient, batch_id: BatchId) -> None:
     assert f'href="/batches/{batch_id}/ledger"' in client.get(f"/batches/{batch_id}").text
+
+
+def test_of_a_beer_that_is_over_there_is_no_later_moment(client: TestClient, store: Store) -> None:
+    batch_id = brewery.add_batch(store, brewery.harbour_pale())
+    store.save_outcomes(batch_id, estimates=[brewery.estimate(60.0)])
+    assert "at the end" in text(client.get(f"/batches/{batch_id}/ledger").text).lower()
+
+    store.save_outcomes(batch_id, estimates=[brewery.estimate(140.0, phase=Phase.FINISHED, gravity_low_sg=1.009)])
+
+    assert "at the end" not in text(client.get(f"/batches/{batch_id}/ledger").text).lower()
+    assert "None yet. A sample is worth most now" in text(client.get(f"/batches/{batch_id}").text)
