@@ -52,6 +52,7 @@ def _environment() -> Environment:
         loader=FileSystemLoader(Path(__file__).parent / "templates"),
         autoescape=True,
         undefined=StrictUndefined,
+        auto_reload=False,  # an upgrade changes them under a service that still runs the old code
         trim_blocks=True,
         lstrip_blocks=True,
     )

@@ -199,6 +199,18 @@ def test_an_ended_batch_leaves_the_board_and_is_found_among_the_ended(client: Te
     assert "Harbour Pale" in client.get("/?only=ended").text
 
 
+def test_of_an_ended_batch_everything_is_told_in_the_past(store: Store, batch_id: BatchId) -> None:
+    end = brewery.PITCHED + timedelta(hours=119)  # the forecast lay ahead then
+    store.end_batch(batch_id, end)
+    client = TestClient(brewery.application(store, now=end))
+
+    page = text(client.get(f"/batches/{batch_id}").text)
+
+    assert "still falling 0.6 points a day then; expected to end at 1.0120." in page
+    assert "It was expected to finish on 8 Mar 2026" in page
+    assert "was expected Sun 8 Mar" in text(client.get("/?only=ended").text)
+
+
 def test_a_problem_of_the_service_stands_on_the_front_page(store: Store) -> None:
     sick = ServiceHealth(started=brewery.PITCHED, problems=("The disk is full; make room.",))
 
