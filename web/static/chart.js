@@ -98,7 +98,7 @@
     fig.border_fill_color = null;
     fig.outline_line_color = null;
     fig.toolbar_location = null;
-    fig.min_border_right = 16;
+    fig.min_border_right = 26; // half a date, at the very edge
     fig.min_border_left = 80; // one time must stand under the other
     for (const axis of [fig.xaxis, fig.yaxis]) {
       axis.axis_line_color = colour("grid");
