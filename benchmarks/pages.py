@@ -3,7 +3,7 @@
 Run: .venv/bin/python -m benchmarks.pages [TANKS] [ESTIMATES]
 
 Each page is asked for from the application itself, so neither network nor browser is in the number; the batch's page
-holds both still pictures and the table.
+holds both still pictures and the table, and its vessel has a probe that reports as often as the float.
 """
 
 from __future__ import annotations
@@ -35,6 +35,7 @@ def furnish(store: Store, tanks: int, estimates: int) -> None:
     for start in range(0, estimates, 5_000):
         minutes = range(start, min(start + 5_000, estimates))
         store.save_outcomes(long, estimates=[brewery.estimate(minute / 60) for minute in minutes])
+        store.append_probe_readings([brewery.probed(minute / 60, 18.0 + minute % 97 / 60) for minute in minutes])
 
 
 def main() -> None:

@@ -8,8 +8,7 @@ from pathlib import Path
 
 import click
 
-from calibration.hydrometry import HYDROMETER_SD_SG
-from calibration.ledger import NEVER_BACK, Ledger, Moment, Worth, ledger, rank
+from calibration.ledger import NEVER_BACK, Ledger
 from calibration.packaging import (
     SHORTEST_WATCH_DAYS,
     Bottle,
@@ -20,14 +19,13 @@ from calibration.packaging import (
     rest_by_estimate,
     rest_by_hand,
 )
-from fermentation.estimate import Estimate
 from gylewatch.errors import InputError
 from gylewatch.quantities import COOL_C, GRAVITY, LITRES, Number
 from gylewatch.terminal import config_option, json_option, now, opened_store, show_json, show_table
-from gylewatch.units import POINT_SG
 from gylewatch.values import BatchId
 from storage.records import BatchRecord
 from storage.store import Store
+from web.ledger import LEAST_JAR_ML, MOST_JAR_ML, kept_ledger
 
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
 VOLUMES = Number("volumes", low=0.5, high=20.0)
@@ -167,52 +165,28 @@ def _show_plan(plan: Priming, sugar: str, volume_l: float, warmest_c: float, res
 
 @click.command("ledger")
 @click.argument("batch_id", metavar="BATCH")
-@click.option("--jar-ml", type=Number("ml", low=1.0, high=1000.0), default=None, help="Your hydrometer jar; else 175.")
+@click.option(
+    "--jar-ml",
+    type=Number("ml", low=LEAST_JAR_ML, high=MOST_JAR_ML),
+    default=None,
+    help="Your hydrometer jar; else 175.",
+)
 @json_option
 @config_option
 def show_ledger(*, batch_id: str, jar_ml: float | None, as_json: bool, config: Path) -> None:
     """Beer drawn from BATCH (its id) for samples, what the float saved, and when a sample is worth most."""
     with opened_store(config) as store:
         record = store.batch(BatchId(batch_id))
-        samples = [sample for _, sample in store.samples(record.batch_id)]
-        estimate = store.latest_estimate(record.batch_id)
-    end = record.ended or (estimate.time if estimate is not None else record.batch.pitched)
-    days = max((end - record.batch.pitched) / DAY, 0.0)
-    book = ledger(samples, volume_l=record.batch.volume_l, days=days, jar_ml=jar_ml)
-    ranked = () if estimate is None or record.ended is not None else rank(_moments(estimate), HYDROMETER_SD_SG)
+        kept = kept_ledger(store, record, jar_ml=jar_ml)
+    book = kept.book
     if as_json:
         by_instrument = [{"instrument": str(i), "samples": n, "ml": ml} for i, n, ml in book.by_instrument]
-        shown = {**asdict(book), "by_instrument": by_instrument, "worth": [asdict(one) for one in ranked]}
-        show_json({**shown, "advice": _advice(ranked), "never": NEVER_BACK})
+        shown = {**asdict(book), "by_instrument": by_instrument, "worth": [asdict(one) for one in kept.ranked]}
+        show_json({**shown, "advice": kept.advice, "never": NEVER_BACK})
         return
-    _show_book(book, days)
-    click.echo(_advice(ranked))
+    _show_book(book, kept.days)
+    click.echo(kept.advice)
     click.echo(NEVER_BACK)
-
-
-def _moments(estimate: Estimate) -> list[Moment]:
-    width = (estimate.gravity_high_sg - estimate.gravity_low_sg) / POINT_SG
-    moments = [Moment(label="now", interval_width_points=max(width, 1e-6))]
-    if estimate.forecast is not None:
-        forecast = estimate.forecast
-        width = (forecast.final_gravity_high_sg - forecast.final_gravity_low_sg) / POINT_SG
-        moments.append(Moment(label="at the end", interval_width_points=max(width, 1e-6)))
-    return moments
-
-
-def _advice(ranked: tuple[Worth, ...]) -> str:
-    if not ranked:
-        return "There is no estimate of a beer under way, so there is nothing to say about a further sample."
-    best = ranked[0]
-    if not best.worth_it:
-        return (
-            f"No sample is worth its beer now: one hydrometer jar would narrow the interval by only "
-            f"{best.narrower_points:.1f} points."
-        )
-    return (
-        f"A sample is worth most {best.label}: one hydrometer reading would narrow the 80 % interval from "
-        f"{best.width_before_points:.1f} to {best.width_after_points:.1f} points."
-    )
 
 
 def _show_book(book: Ledger, days: float) -> None:

@@ -123,7 +123,7 @@ class Reading:
         _check_utc("a reading's time", self.time)
         check_name("float", self.float_id)
         _check_range("angle", self.angle_deg, *ANGLE_RANGE_DEG, "deg")
-        _check_range("temperature", self.temperature_c, *TEMPERATURE_RANGE_C, "C")
+        _check_range("temperature", self.temperature_c, *TEMPERATURE_RANGE_C, "°C")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +139,7 @@ class ProbeReading:
         _check_utc("a probe's time", self.time)
         check_name("probe", self.probe)
         check_name("vessel", self.vessel)
-        _check_range("temperature", self.temperature_c, *TEMPERATURE_RANGE_C, "C")
+        _check_range("temperature", self.temperature_c, *TEMPERATURE_RANGE_C, "°C")
 
 
 class Instrument(StrEnum):
@@ -167,7 +167,7 @@ class Sample:
 
     def __post_init__(self) -> None:
         _check_utc("a sample's time", self.time)
-        _check_range("sample temperature", self.sample_temperature_c, 0.0, 100.0, "C")
+        _check_range("sample temperature", self.sample_temperature_c, 0.0, 100.0, "°C")
         if not math.isfinite(self.value):
             raise ValueError(f"a sample's value must be a number, got {self.value}")
 
@@ -183,7 +183,7 @@ class HandSettings:
     refractometer_compensates: bool = True  # automatic temperature compensation, as all but the cheapest have
 
     def __post_init__(self) -> None:
-        _check_range("hydrometer calibration", self.hydrometer_calibration_c, *HYDROMETER_CALIBRATION_C, "C")
+        _check_range("hydrometer calibration", self.hydrometer_calibration_c, *HYDROMETER_CALIBRATION_C, "°C")
         _check_range("hydrometer offset", self.hydrometer_offset_sg, *HYDROMETER_OFFSET_SG, "SG")
         _check_range("hydrometer meniscus", self.hydrometer_meniscus_sg, *MENISCUS_SG, "SG")
         _check_range("wort correction factor", self.wort_correction_factor, *WORT_FACTOR_RANGE, "")
@@ -204,7 +204,7 @@ class Reference:
         check_name("float", self.float_id)
         _check_range("angle", self.angle_deg, *ANGLE_RANGE_DEG, "deg")
         _check_range("gravity", self.gravity_sg, *GRAVITY_RANGE_SG, "SG")
-        _check_range("temperature", self.temperature_c, *SOLUTION_RANGE_C, "C")
+        _check_range("temperature", self.temperature_c, *SOLUTION_RANGE_C, "°C")
         for what, sd in (("angle_sd", self.angle_sd_deg), ("gravity_sd", self.gravity_sd_sg)):
             if sd is not None and not (math.isfinite(sd) and sd >= 0):
                 raise ValueError(f"{what} must not be negative, got {sd:g}")
@@ -267,7 +267,7 @@ class Batch:
         if not self.temperature_c[0] < self.temperature_c[1]:
             raise ValueError("temperature_c must be [low, high] with low below high")
         for degrees in self.temperature_c:
-            _check_range("temperature_c", degrees, -5.0, 50.0, "C")
+            _check_range("temperature_c", degrees, -5.0, 50.0, "°C")
         if self.original_gravity_sg is not None:
             _check_range("original_gravity", self.original_gravity_sg, 1.005, 1.200, "SG")
         if list(self.plan) != sorted(self.plan, key=lambda step: step.start):

@@ -1,4 +1,4 @@
-"""The course of a batch as a picture needs it: few estimates out of very many."""
+"""The course of a batch as a picture needs it: few estimates, and few readings of its probe, out of very many."""
 
 from __future__ import annotations
 
@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection, Select, String, select, type_coerce
 
 from fermentation.estimate import Estimate
-from gylewatch.values import BatchId
+from gylewatch.values import BatchId, VesselId
 from storage.part import Part
 from storage.readings import in_period
-from storage.schema import EstimateRow
-from storage.stored import estimate_from_columns
+from storage.records import ProbeCourse
+from storage.schema import EstimateRow, ProbeReadingRow
+from storage.stored import estimate_from_columns, probe_reading_from_columns
 from storage.thinning import ends_and_extremes, gaps
 
 # Two months at one a minute are 86,400 rows. Five numbers of each fit into 4 MB; whole estimates would take more memory
@@ -25,6 +26,7 @@ _ROWS_AT_ONCE = 5_000
 _GAP_SHARE = 8
 # Each stretch keeps its lowest and highest gravity, temperature, and the outer ends of its interval.
 _KEEPS = 6
+_PROBE_KEEPS = 2  # lowest and highest temperature
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,39 +56,75 @@ class Courses(Part):
         """
         if at_most < _KEEPS + 2:
             raise ValueError(f"{at_most} points are too few for a course; ask for {_KEEPS + 2} or more")
+        row = EstimateRow
+        # As the driver gives it: making 86,400 aware times would take longer than everything else.
+        columns: tuple[Any, ...] = (row.gravity_sg, row.gravity_low_sg, row.gravity_high_sg, row.temperature_c)
+        period: Select[Any] = select(type_coerce(row.time, String), *columns).where(row.batch_id == batch_id)
+        period = in_period(period, row.time, since, until)
         with self._database.reading() as connection:
-            times, columns = _read_columns(connection, batch_id, since, until)
-            breaks = gaps(times, max(1, at_most // _GAP_SHARE))
-            beside = np.unique(np.concatenate([breaks, breaks + 1]))
-            room = max(_KEEPS + 2, at_most - len(beside))
-            kept = np.union1d(ends_and_extremes(columns, room), beside)[:at_most] if len(times) else beside
-            query = select(EstimateRow).where(EstimateRow.batch_id == batch_id)
+            times, (gravity, low, high, warmth) = _read_columns(connection, period.order_by(row.time), len(columns))
+            extremes = np.column_stack([gravity, -gravity, low, -high, warmth, -warmth])
+            kept, breaks = _kept(times, extremes, at_most)
+            query = select(row).where(row.batch_id == batch_id)
             if len(kept) < len(times):
-                query = query.where(EstimateRow.time.in_([_moment(time) for time in times[kept]]))
+                query = query.where(row.time.in_(_moments(times[kept])))
             else:
-                query = in_period(query, EstimateRow.time, since, until)
-            rows = connection.execute(query.order_by(EstimateRow.time)).mappings().all()
-        return Course(
-            estimates=tuple(estimate_from_columns(row) for row in rows),
-            gaps=tuple((_moment(times[row]), _moment(times[row + 1])) for row in breaks),
-        )
+                query = in_period(query, row.time, since, until)
+            rows = connection.execute(query.order_by(row.time)).mappings().all()
+        return Course(estimates=tuple(estimate_from_columns(each) for each in rows), gaps=_ends(times, breaks))
+
+    def probe_course(
+        self, vessel: VesselId, *, at_most: int, since: datetime | None = None, until: datetime | None = None
+    ) -> ProbeCourse:
+        """What was measured in a vessel with ``since <= time < until``, thinned.
+
+        Parameters
+        ----------
+        at_most : 4 or more; no more readings than this
+
+        Raises
+        ------
+        ValueError
+            `at_most` is below 4.
+        """
+        if at_most < _PROBE_KEEPS + 2:
+            raise ValueError(f"{at_most} points are too few for a course; ask for {_PROBE_KEEPS + 2} or more")
+        row = ProbeReadingRow
+        columns: tuple[Any, ...] = (row.temperature_c,)
+        period: Select[Any] = select(type_coerce(row.time, String), *columns).where(row.vessel_id == vessel)
+        period = in_period(period, row.time, since, until)
+        with self._database.reading() as connection:
+            times, (warmth,) = _read_columns(connection, period.order_by(row.time), 1)
+            kept, breaks = _kept(times, np.column_stack([warmth, -warmth]), at_most)
+            query = select(row.__table__).where(row.vessel_id == vessel)
+            if len(kept) < len(times):
+                query = query.where(row.time.in_(_moments(times[kept])))
+            else:
+                query = in_period(query, row.time, since, until)
+            rows = connection.execute(query.order_by(row.time)).mappings().all()
+        return ProbeCourse(readings=tuple(probe_reading_from_columns(each) for each in rows), gaps=_ends(times, breaks))
+
+
+def _kept(
+    times: NDArray[np.datetime64], extremes: NDArray[np.float64], at_most: int
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """The rows to keep, and those after which nothing came for hours; of each such gap both sides are kept."""
+    breaks = gaps(times, max(1, at_most // _GAP_SHARE))
+    beside = np.unique(np.concatenate([breaks, breaks + 1]))
+    if not len(times):
+        return beside, breaks
+    room = max(extremes.shape[1] + 2, at_most - len(beside))
+    return np.union1d(ends_and_extremes(extremes, room), beside)[:at_most], breaks
+
+
+def _ends(times: NDArray[np.datetime64], breaks: NDArray[np.intp]) -> tuple[tuple[datetime, datetime], ...]:
+    return tuple((_moment(times[row]), _moment(times[row + 1])) for row in breaks)
 
 
 def _read_columns(
-    connection: Connection, batch_id: BatchId, since: datetime | None, until: datetime | None
+    connection: Connection, query: Select[Any], width: int
 ) -> tuple[NDArray[np.datetime64], NDArray[np.float64]]:
-    """(n,) times and (n, 6) columns of which the lowest values are kept."""
-    row = EstimateRow
-    # As the driver gives it: making 86,400 aware times would take longer than everything else.
-    columns: tuple[Any, ...] = (
-        type_coerce(row.time, String),
-        row.gravity_sg,
-        row.gravity_low_sg,
-        row.gravity_high_sg,
-        row.temperature_c,
-    )
-    query: Select[Any] = select(*columns).where(row.batch_id == batch_id)
-    query = in_period(query, row.time, since, until).order_by(row.time)
+    """(n,) times and (width, n) columns of a query for a time, as the driver gives it, and `width` numbers."""
     times: list[NDArray[np.datetime64]] = []
     values: list[NDArray[np.float64]] = []
     for part in connection.execution_options(stream_results=True).execute(query).partitions(_ROWS_AT_ONCE):
@@ -94,14 +132,17 @@ def _read_columns(
         times.append(np.array([_bare(each) for each in time], dtype="datetime64[us]"))
         values.append(np.array(numbers, dtype=np.float64))
     if not times:
-        return np.zeros(0, dtype="datetime64[us]"), np.zeros((0, _KEEPS))
-    gravity, low, high, warmth = np.concatenate(values, axis=1)
-    return np.concatenate(times), np.column_stack([gravity, -gravity, low, -high, warmth, -warmth])
+        return np.zeros(0, dtype="datetime64[us]"), np.zeros((width, 0))
+    return np.concatenate(times), np.concatenate(values, axis=1)
 
 
 def _bare(time: Any) -> Any:
     """SQLite's driver gives text that numpy reads, PostgreSQL's aware times."""
     return time.astimezone(UTC).replace(tzinfo=None) if isinstance(time, datetime) else time
+
+
+def _moments(times: NDArray[np.datetime64]) -> list[datetime]:
+    return [_moment(time) for time in times]
 
 
 def _moment(time: np.datetime64) -> datetime:

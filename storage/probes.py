@@ -13,6 +13,7 @@ from storage.database import insert_new
 from storage.part import Part
 from storage.readings import CHUNK_ROWS, in_period
 from storage.schema import ProbeReadingRow
+from storage.stored import probe_reading_from_columns
 
 
 class Probes(Part):
@@ -49,7 +50,7 @@ class Probes(Part):
         query = in_period(select(row.__table__).where(row.vessel_id == vessel), row.time, since, until)
         with self._database.reading() as connection:
             rows = connection.execute(query.order_by(row.time.desc()).limit(limit)).mappings().all()
-        return tuple(_from_columns(each) for each in reversed(rows))
+        return tuple(probe_reading_from_columns(each) for each in reversed(rows))
 
     def probe_readings_after(
         self, vessel: VesselId, cursor: int, limit: int, *, since: datetime | None = None
@@ -63,7 +64,7 @@ class Probes(Part):
         query = in_period(query, row.time, since, None)
         with self._database.reading() as connection:
             rows = connection.execute(query.order_by(row.id).limit(limit)).mappings().all()
-        return tuple((each["id"], _from_columns(each)) for each in rows)
+        return tuple((each["id"], probe_reading_from_columns(each)) for each in rows)
 
 
 def _to_columns(reading: ProbeReading) -> dict[str, Any]:
@@ -73,9 +74,3 @@ def _to_columns(reading: ProbeReading) -> dict[str, Any]:
         "time": reading.time,
         "temperature_c": reading.temperature_c,
     }
-
-
-def _from_columns(row: Any) -> ProbeReading:
-    return ProbeReading(
-        time=row["time"], probe=row["probe"], vessel=VesselId(row["vessel_id"]), temperature_c=row["temperature_c"]
-    )

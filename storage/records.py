@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from alerts.alert import Alert
 from alerts.notice import Message, Standing
 from gylewatch.errors import AlreadyExists
-from gylewatch.values import Batch, BatchId, FloatId, Reference, VesselId, check_name
+from gylewatch.values import Batch, BatchId, FloatId, ProbeReading, Reference, VesselId, check_name
 
 if TYPE_CHECKING:
     from calibration.curve import Curve
@@ -124,3 +124,11 @@ class HeardFloat:
     rssi_dbm: int | None
     values: Mapping[str, float | str | None] = field(default_factory=dict)  # the last ones, by field name with unit
     ignored: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProbeCourse:
+    """What the probe of a vessel measured, thinned, in order of time, and where nothing came for hours."""
+
+    readings: tuple[ProbeReading, ...] = ()
+    gaps: tuple[tuple[datetime, datetime], ...] = ()  # from the last reading before to the first one after

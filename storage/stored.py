@@ -21,6 +21,7 @@ from gylewatch.values import (
     HandSettings,
     Instrument,
     PlanStep,
+    ProbeReading,
     Reading,
     Reference,
     Sample,
@@ -112,6 +113,13 @@ def reading_to_text_row(reading: Reading) -> tuple[Any, ...]:
 def reading_from_columns(row: Columns) -> Reading:
     """The reading of a row of ``readings``."""
     return Reading(**{name: row[name] for name in READING_COLUMNS})
+
+
+def probe_reading_from_columns(row: Columns) -> ProbeReading:
+    """The reading of a row of ``probe_readings``."""
+    return ProbeReading(
+        time=row["time"], probe=row["probe"], vessel=VesselId(row["vessel_id"]), temperature_c=row["temperature_c"]
+    )
 
 
 def sample_to_columns(sample: Sample) -> Json:

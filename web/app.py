@@ -22,6 +22,9 @@ from web.security import HEADERS, SecurityHeaders
 from web.settings import HttpSettings
 from web.trial import ChannelTrial
 
+_API = "/api/"
+# No link or form of our pages makes such an address, so there is nothing to explain about its parts.
+_NOT_OURS = "this address was not made by these pages; go back and choose again"
 _DESCRIPTION = "Fermentations watched through tilting floats. Times are UTC, gravities SG 20/20 °C, temperatures °C."
 
 
@@ -66,16 +69,20 @@ def create_app(
 
 def _add_errors(app: FastAPI) -> None:
     def answer(request: Request, problem: HTTPException) -> Response:
-        if request.url.path.startswith("/api/"):
+        if request.url.path.startswith(_API):
             return problems.response(problem)
-        return rendering.error_page(problem)
+        return rendering.error_page(problem, request.url.path)
 
     async def on_http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)  # noqa: S101  (registered for it)
+        if error.status_code == HTTPStatus.NOT_FOUND and not isinstance(error, problems.Problem):
+            error = problems.Problem(HTTPStatus.NOT_FOUND, "there is nothing at this address")
         return answer(request, error)
 
     async def on_validation(request: Request, error: Exception) -> Response:
         assert isinstance(error, RequestValidationError)  # noqa: S101
+        if not request.url.path.startswith(_API):
+            return answer(request, problems.Problem(HTTPStatus.UNPROCESSABLE_ENTITY, _NOT_OURS))
         return answer(request, problems.from_validation(error))
 
     async def on_ours(request: Request, error: Exception) -> Response:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from alerts.alert import Severity
@@ -15,6 +15,11 @@ from web.words import STALE_AFTER
 
 _URGENCY = {Severity.CRITICAL: 0, Severity.WARNING: 1, Severity.INFO: 2}
 _CALM = 3
+# About ten screens of a telephone: more are not read but searched.
+PAGE_LINES = 40
+# Of the floats, those of which nothing is heard stand first; the rest of very many is folded away.
+FLOATS_SHOWN = 12
+SEARCH_FROM = 8  # lines; fewer are seen at a glance
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +68,7 @@ class Wanted:
     text: str = ""
     attention: bool = False  # only batches that need a person
     ended: bool = False  # the ended ones in place of the active ones
+    page: int = 1
 
     def takes(self, line: BoardLine) -> bool:
         batch = line.record.batch
@@ -70,24 +76,44 @@ class Wanted:
         return named and (line.needs_a_person or not self.attention)
 
 
-def board(store: Store, wanted: Wanted, now: datetime) -> tuple[BoardLine, ...]:
-    """The lines of the board: most urgent first, then by vessel in natural order."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Board:
+    """One page of the lines that were asked for."""
+
+    lines: tuple[BoardLine, ...]
+    total: int  # lines on all pages
+    urgent: int  # of them need a person
+    page: int
+    pages: int
+
+    @property
+    def first(self) -> int:
+        """The number of the first line, counted from 1."""
+        return (self.page - 1) * PAGE_LINES + 1
+
+
+def board(store: Store, wanted: Wanted, now: datetime) -> Board:
+    """The lines of the board: most urgent first, then by vessel in natural order; the last page for one beyond it."""
     records = [
         record for record in store.batches(active_only=not wanted.ended) if (record.ended is not None) == wanted.ended
     ]
-    batch_ids = [record.batch_id for record in records]
-    estimates, alerts = store.latest_estimates(batch_ids), store.open_alerts_of(batch_ids)
-    lines = [
-        BoardLine(
-            record=record,
-            estimate=estimates.get(record.batch_id),
-            alerts=_waiting_first(alerts.get(record.batch_id, ()), now),
-            now=now,
-        )
+    alerts = store.open_alerts_of([record.batch_id for record in records])
+    every = [
+        BoardLine(record=record, estimate=None, alerts=waiting_first(alerts.get(record.batch_id, ()), now), now=now)
         for record in records
     ]
-    shown = (line for line in lines if wanted.takes(line))
-    return tuple(sorted(shown, key=_place))
+    taken = sorted((line for line in every if wanted.takes(line)), key=_place)
+    pages = max(1, -(-len(taken) // PAGE_LINES))
+    page = min(max(1, wanted.page), pages)
+    shown = taken[(page - 1) * PAGE_LINES : page * PAGE_LINES]
+    estimates = store.latest_estimates([line.record.batch_id for line in shown])
+    return Board(
+        lines=tuple(replace(line, estimate=estimates.get(line.record.batch_id)) for line in shown),
+        total=len(taken),
+        urgent=sum(line.needs_a_person for line in taken),
+        page=page,
+        pages=pages,
+    )
 
 
 def _place(line: BoardLine) -> tuple[object, ...]:
@@ -101,7 +127,17 @@ def by_severity(alerts: Sequence[AlertRecord]) -> tuple[AlertRecord, ...]:
     return tuple(sorted(newest_first, key=lambda record: _URGENCY[record.alert.severity]))
 
 
-def _waiting_first(alerts: Sequence[AlertRecord], now: datetime) -> tuple[AlertRecord, ...]:
+def urgent(alerts: Sequence[AlertRecord], now: datetime) -> tuple[AlertRecord, ...]:
+    """Of open alerts, those for which a person has to do something, the most severe first."""
+    return tuple(
+        record
+        for record in by_severity(alerts)
+        if is_waiting(record, now) and _URGENCY[record.alert.severity] < _URGENCY[Severity.INFO]
+    )
+
+
+def waiting_first(alerts: Sequence[AlertRecord], now: datetime) -> tuple[AlertRecord, ...]:
+    """Open alerts: those that wait for a person, then those that are seen or asleep; the most severe first."""
     return tuple(sorted(by_severity(alerts), key=lambda record: not is_waiting(record, now)))
 
 

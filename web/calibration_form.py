@@ -12,8 +12,8 @@ from gylewatch.errors import InputError
 from gylewatch.units import POINT_SG
 from gylewatch.values import Reading
 
-_NUMBER = re.compile(r"(\d+(\.\d*)?|\.\d+)", re.ASCII)
-_COMMA = re.compile(r"\d+,\d+", re.ASCII)
+_NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)", re.ASCII)
+_COMMA = re.compile(r"[-+]?\d+,\d+", re.ASCII)
 _SHOWN = 20
 MOST_SD_POINTS = 20.0
 

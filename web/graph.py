@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TypeVar
 
 import numpy as np
 
 from calibration.hydrometry import HandGravity
 from fermentation.estimate import Estimate, Forecast
-from gylewatch.values import Batch
-from storage.thinning import ends_and_extremes
+from gylewatch.values import Batch, ProbeReading
+from storage.records import ProbeCourse
+from storage.thinning import LEAST_GAP, ends_and_extremes
 
 # A wide screen has about 1,500 columns; more points than that cannot be told apart.
 SCREEN_POINTS = 1500
+# Of a stretch two extremes are kept, where an estimate has six: as fine a line as the others.
+PROBE_POINTS = 500
+NO_PROBE = ProbeCourse()
+_Gaps = Sequence[tuple[datetime, datetime]]
+_Row = TypeVar("_Row", Estimate, ProbeReading)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +44,17 @@ class Graph:
     samples: tuple[HandGravity, ...]
     forecast: Forecast | None  # of the latest estimate
     gaps: tuple[tuple[datetime, datetime], ...] = ()  # hours without readings: no line is drawn across them
+    probe: ProbeCourse = NO_PROBE  # of the vessel, from the first estimate on; it may go on when the float is silent
+
+    @property
+    def end(self) -> datetime:
+        """Of what is drawn; there must be an estimate."""
+        return _end(self.estimates, self.probe)
+
+
+def _end(estimates: Sequence[Estimate], probe: ProbeCourse) -> datetime:
+    last = [row.time for row in estimates[-1:]] + [row.time for row in probe.readings[-1:]]
+    return max(last)
 
 
 def thin(estimates: Sequence[Estimate], at_most: int) -> tuple[Estimate, ...]:
@@ -74,7 +93,8 @@ def graph(
     batch: Batch,
     estimates: Sequence[Estimate],
     samples: Sequence[HandGravity],
-    gaps: Sequence[tuple[datetime, datetime]] = (),
+    gaps: _Gaps = (),
+    probe: ProbeCourse = NO_PROBE,
 ) -> Graph:
     """Put together what the picture of `batch` shows.
 
@@ -84,26 +104,38 @@ def graph(
     estimates : in order of time; may be empty
     samples : corrected hand measurements
     gaps : in order, from the last estimate before hours without readings to the first one after
+    probe : what the vessel's own probe measured since the first estimate
     """
     return Graph(
         estimates=thin(estimates, SCREEN_POINTS),
-        wanted=wanted_ranges(batch, estimates[0].time, estimates[-1].time) if estimates else (),
+        wanted=wanted_ranges(batch, estimates[0].time, _end(estimates, probe)) if estimates else (),
         samples=tuple(samples),
         forecast=estimates[-1].forecast if estimates else None,
         gaps=tuple(gaps),
+        probe=probe,
     )
 
 
-def stretches(
-    estimates: Sequence[Estimate], gaps: Sequence[tuple[datetime, datetime]]
-) -> tuple[tuple[Estimate, ...], ...]:
-    """The estimates between the gaps, each stretch without a break."""
-    parts: list[list[Estimate]] = [[]]
+def stretches(rows: Sequence[_Row], gaps: _Gaps) -> tuple[tuple[_Row, ...], ...]:
+    """The rows between the gaps, each stretch without a break."""
+    parts: list[list[_Row]] = [[]]
     ends = [end for _, end in gaps]
-    for estimate in estimates:
-        if ends and estimate.time >= ends[0]:
-            while ends and estimate.time >= ends[0]:
+    for row in rows:
+        if ends and row.time >= ends[0]:
+            while ends and row.time >= ends[0]:
                 ends.pop(0)
             parts.append([])
-        parts[-1].append(estimate)
+        parts[-1].append(row)
     return tuple(tuple(part) for part in parts if part)
+
+
+def probe_at(probe: ProbeCourse, time: datetime) -> ProbeReading | None:
+    """The reading nearest to `time`; None within a gap, and where the nearest is hours away."""
+    place = bisect_left(probe.readings, time, key=lambda reading: reading.time)
+    beside = probe.readings[max(0, place - 1) : place + 1]
+    nearest = min(beside, key=lambda reading: abs(reading.time - time), default=None)
+    if nearest is None or any(start < time < end for start, end in probe.gaps):
+        return None
+    # Of a long course the thinned readings stand further apart than the hours that make a gap.
+    within = place not in (0, len(probe.readings))
+    return nearest if within or abs(nearest.time - time) <= LEAST_GAP else None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 from http import HTTPStatus
 from typing import Annotated
 
@@ -11,15 +12,19 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from markupsafe import Markup, escape
 
+from gylewatch.errors import StorageError
 from gylewatch.values import BatchId, Instrument, Unit
 from storage.records import BatchRecord
-from web import board, picture, records, security
+from storage.store import Store
+from web import board, picture, records, security, words
 from web.alert_actions import SNOOZE_HOURS, add_alert_actions
 from web.bodies import read_form
 from web.calibration_page import add_calibration
 from web.compare_page import add_compare
 from web.context import Context
-from web.graph import Graph, thin
+from web.graph import Graph, probe_at, thin
+from web.ledger import kept_ledger
+from web.ledger_page import add_ledger
 from web.original import original_doubt
 from web.rendering import render
 from web.sample_doubt import doubt_far_sample
@@ -47,6 +52,7 @@ def router(context: Context) -> APIRouter:
     add_alert_actions(pages, context)
     add_withdraw(pages, context)
     add_compare(pages, context)
+    add_ledger(pages, context)
     add_calibration(pages, context)
     return pages
 
@@ -58,12 +64,17 @@ def _add_board(pages: APIRouter, context: Context) -> None:
     def front(
         text: Annotated[str, Query(alias="q", max_length=80)] = "",
         only: Annotated[str, Query(max_length=20)] = "",
+        page: Annotated[int, Query(ge=1, le=10_000)] = 1,
     ) -> HTMLResponse:
-        wanted = board.Wanted(text=text, attention=only == "attention", ended=only == "ended")
+        wanted = board.Wanted(text=text, attention=only == "attention", ended=only == "ended", page=page)
+        shown = board.board(store, wanted, context.clock())
+        floats = board.floats(store, context.clock())
         return render(
             "board.html",
-            lines=board.board(store, wanted, context.clock()),
-            floats=board.floats(store, context.clock()),
+            shown=shown,
+            searched=bool(text) or shown.total > board.SEARCH_FROM,
+            floats=floats[: board.FLOATS_SHOWN],
+            more_floats=floats[board.FLOATS_SHOWN :],
             any_batch=bool(store.batches()),
             wanted=wanted,
             only=only,
@@ -77,11 +88,32 @@ def _pictures(graph: Graph, record: BatchRecord, *, fahrenheit: bool) -> Markup:
     """Both sizes; the style sheet shows the one that fits the screen."""
     if not graph.estimates:
         return Markup("")
-    title = (
-        f"Gravity with its 80 % interval and temperature of {record.batch.name}; the numbers stand in the table below"
-    )
+    beside = ", temperature, and that of the vessel's own probe" if graph.probe.readings else " and temperature"
+    title = f"Gravity of {record.batch.name} with its 80 % interval{beside}; the numbers stand in the table below"
     drawn = (picture.draw(graph, sheet, title=title, fahrenheit=fahrenheit) for sheet in (picture.NARROW, picture.WIDE))
     return Markup("".join(drawn))  # noqa: S704  (the drawing escapes its texts itself)
+
+
+def _sample_advice(store: Store, record: BatchRecord) -> str:
+    kept = kept_ledger(store, record)
+    return kept.advice if kept.ranked else "One hydrometer reading halfway through narrows the interval most."
+
+
+def _status(questions: tuple[Question, ...], *, failed: bool) -> HTTPStatus:
+    if failed:
+        return HTTPStatus.SERVICE_UNAVAILABLE
+    return HTTPStatus.UNPROCESSABLE_ENTITY if questions else HTTPStatus.OK
+
+
+def _probe_told(graph: Graph, *, fahrenheit: bool) -> str:
+    """The line of the vessel's own probe as a sentence; empty: it has none."""
+    measured = [reading.temperature_c for reading in graph.probe.readings]
+    if not measured:
+        return ""
+    low, high, last = (
+        words.temperature(each, fahrenheit=fahrenheit) for each in (min(measured), max(measured), measured[-1])
+    )
+    return f"The vessel's own probe {graph.probe.readings[-1].probe} was between {low} and {high}, last at {last}."
 
 
 def _add_batch(pages: APIRouter, context: Context) -> None:
@@ -89,26 +121,38 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
     fahrenheit = context.settings.fahrenheit
 
     def batch_page(
-        batch_id: str, *, typed: dict[str, str], questions: tuple[Question, ...] = (), done: str = ""
+        batch_id: str,
+        *,
+        typed: dict[str, str],
+        questions: tuple[Question, ...] = (),
+        done: str = "",
+        failed: bool = False,
     ) -> HTMLResponse:
         record = store.batch(BatchId(batch_id))
         graph = records.batch_graph(store, record)
         latest = store.estimates(record.batch_id, limit=LATEST_ROWS)
         samples = store.samples(record.batch_id)
-        status = HTTPStatus.UNPROCESSABLE_ENTITY if questions else HTTPStatus.OK
+        now, open_alerts = context.clock(), store.open_alerts(record.batch_id)
+        open_ids = {alert.id for alert in open_alerts}
         return render(
             "batch.html",
-            status,
+            _status(questions, failed=failed),
             record=record,
             batch=record.batch,
             estimate=latest[-1] if latest else None,
             doubt=original_doubt(record.batch, latest[-1]) if latest else "",
             latest=latest[::-1],
             course=thin(graph.estimates, COURSE_ROWS),
+            probe_told=_probe_told(graph, fahrenheit=fahrenheit),
+            probe_at=partial(probe_at, graph.probe) if graph.probe.readings else None,
             pictures=_pictures(graph, record, fahrenheit=fahrenheit),
             samples=[(number, sample, records.corrected(record.batch, sample)) for number, sample in reversed(samples)],
-            alerts=tuple(reversed(store.alerts(record.batch_id, limit=_ALERTS))),
-            open_ids={alert.id for alert in store.open_alerts(record.batch_id)},
+            open_alerts=board.waiting_first(open_alerts, now),
+            urgent=board.urgent(open_alerts, now),
+            past=[
+                alert for alert in reversed(store.alerts(record.batch_id, limit=_ALERTS)) if alert.id not in open_ids
+            ],
+            sample_advice="" if samples else _sample_advice(store, record),
             last=store.latest_reading(record.batch.float_id),
             probe=records.latest_probe_reading(store, record),
             has_curve=record.curve_version is not None or store.current_curve(record.batch.float_id) is not None,
@@ -119,7 +163,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             units=tuple(Unit),
             units_of=json.dumps(UNITS_OF),
             snooze_hours=SNOOZE_HOURS,
-            now=context.clock(),
+            now=now,
             fahrenheit=fahrenheit,
         )
 
@@ -140,6 +184,11 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
         doubt = None if typed.get("sure") else doubt_far_sample(store, record, parsed)
         if doubt is not None:
             return batch_page(batch_id, typed=typed, questions=(doubt,))
-        store.add_sample(record.batch_id, parsed)
+        try:
+            store.add_sample(record.batch_id, parsed)
+        except StorageError as error:
+            # What was typed stays on the page: nobody measures twice because another program was writing.
+            sentence = f"The sample is not kept: {error}. What you typed still stands here."
+            return batch_page(batch_id, typed=typed, questions=(Question(field="", sentence=sentence),), failed=True)
         # See Other, so that loading the page again does not send the sample again.
         return RedirectResponse(f"/batches/{escape(batch_id)}?done=saved#samples", HTTPStatus.SEE_OTHER)

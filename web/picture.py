@@ -12,6 +12,7 @@ from datetime import UTC, datetime, timedelta
 from html import escape
 
 from fermentation.estimate import Estimate
+from gylewatch.values import ProbeReading
 from web import drawing, words
 from web.drawing import Axis, ticks
 from web.graph import Graph, WantedRange, stretches, thin
@@ -113,6 +114,16 @@ def _stretch(rows: Sequence[Estimate], time: Axis, dense: Axis, warm: Axis, *, f
     ]
 
 
+def _probe(rows: Sequence[ProbeReading], time: Axis, warm: Axis, *, fahrenheit: bool) -> str:
+    """The probe's line over one stretch without a break."""
+    rows = rows if len(rows) > 1 else (*rows, *rows)
+    pairs = [
+        (time.at(row.time.timestamp()), warm.at(words.to_screen(row.temperature_c, fahrenheit=fahrenheit)))
+        for row in rows
+    ]
+    return f'<polyline class="probe" points="{drawing.points(pairs)}"/>'
+
+
 def draw(graph: Graph, sheet: Sheet, *, title: str, fahrenheit: bool) -> str:
     """The picture of `graph` on `sheet`.
 
@@ -128,7 +139,7 @@ def draw(graph: Graph, sheet: Sheet, *, title: str, fahrenheit: bool) -> str:
     an ``<svg>`` element, safe to put into a page
     """
     rows = thin(graph.estimates, sheet.points)
-    start, end = rows[0].time, max(rows[-1].time, rows[0].time + timedelta(hours=1))
+    start, end = rows[0].time, max(graph.end, rows[0].time + timedelta(hours=1))
     time = Axis(start.timestamp(), end.timestamp(), sheet.left, sheet.width - sheet.right)
     samples = [sample for sample in graph.samples if start <= sample.time <= end]
     seen_sg = [row.gravity_low_sg for row in rows] + [row.gravity_high_sg for row in rows]
@@ -136,7 +147,8 @@ def draw(graph: Graph, sheet: Sheet, *, title: str, fahrenheit: bool) -> str:
         [*seen_sg, *(sample.gravity_sg for sample in samples)], 0.004, sheet.top, sheet.gravity_height
     )
     warm_top = sheet.top + sheet.gravity_height + sheet.between
-    shown = [words.to_screen(row.temperature_c, fahrenheit=fahrenheit) for row in rows]
+    measured = [row.temperature_c for row in rows] + [row.temperature_c for row in graph.probe.readings]
+    shown = [words.to_screen(temperature_c, fahrenheit=fahrenheit) for temperature_c in measured]
     limits = [
         words.to_screen(limit, fahrenheit=fahrenheit) for wanted in graph.wanted for limit in wanted.temperature_c
     ]
@@ -152,6 +164,8 @@ def draw(graph: Graph, sheet: Sheet, *, title: str, fahrenheit: bool) -> str:
         *_grid(warm, sheet, 4, 0),
         *_time_axis(time, start, end, sheet),
     ]
+    probed = stretches(graph.probe.readings, graph.probe.gaps)
+    parts += [_probe(part, time, warm, fahrenheit=fahrenheit) for part in probed]
     for stretch in stretches(rows, graph.gaps):
         parts += _stretch(stretch, time, dense, warm, fahrenheit=fahrenheit)
     for sample in samples:

@@ -7,7 +7,7 @@ from gylewatch.errors import GylewatchError
 from gylewatch.values import Batch, ProbeReading, Sample
 from storage.records import BatchRecord
 from storage.store import Store
-from web.graph import SCREEN_POINTS, Graph, graph
+from web.graph import NO_PROBE, PROBE_POINTS, SCREEN_POINTS, Graph, graph
 
 
 def corrected(batch: Batch, sample: Sample) -> HandGravity | None:
@@ -29,4 +29,9 @@ def batch_graph(store: Store, record: BatchRecord) -> Graph:
     """What the picture of a batch shows, read from the store."""
     points = (corrected(record.batch, sample) for _, sample in store.samples(record.batch_id))
     course = store.course(record.batch_id, at_most=SCREEN_POINTS)
-    return graph(record.batch, course.estimates, tuple(point for point in points if point is not None), course.gaps)
+    probe = NO_PROBE
+    if course.estimates:
+        since, vessel = course.estimates[0].time, record.batch.vessel
+        probe = store.probe_course(vessel, at_most=PROBE_POINTS, since=since, until=record.ended)
+    samples = tuple(point for point in points if point is not None)
+    return graph(record.batch, course.estimates, samples, course.gaps, probe)

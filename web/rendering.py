@@ -52,6 +52,7 @@ def _environment() -> Environment:
         loader=FileSystemLoader(Path(__file__).parent / "templates"),
         autoescape=True,
         undefined=StrictUndefined,
+        auto_reload=False,  # an upgrade changes them under a service that still runs the old code
         trim_blocks=True,
         lstrip_blocks=True,
     )
@@ -75,9 +76,27 @@ def render(name: str, status: int = HTTPStatus.OK, **values: object) -> HTMLResp
     return HTMLResponse(_TEMPLATES.get_template(name).render(values), status)
 
 
-def error_page(problem: HTTPException) -> HTMLResponse:
-    """The page for an error: one sentence, and the way back."""
+# The words of the protocol are a programmer's.
+_TITLES = {
+    HTTPStatus.NOT_FOUND: "Not found",
+    HTTPStatus.CONFLICT: "This can no longer be done",
+    HTTPStatus.FORBIDDEN: "Not allowed",
+    HTTPStatus.SERVICE_UNAVAILABLE: "This cannot be done now",
+    HTTPStatus.INTERNAL_SERVER_ERROR: "Something went wrong",
+}
+_BATCH = re.compile(r"/batches/[^/]+(?=/)")
+
+
+def error_page(problem: HTTPException, path: str) -> HTMLResponse:
+    """The page for an error at the address `path`: one sentence, and the way back."""
     status = HTTPStatus(problem.status_code)
-    page = render("error.html", status, title=status.phrase, sentence=problem.detail)
+    batch = _BATCH.match(path)
+    page = render(
+        "error.html",
+        status,
+        title=_TITLES.get(status, "This cannot be done so"),
+        sentence=problem.detail,
+        batch_path=batch.group() if batch else "",
+    )
     page.headers.update(problem.headers or {})
     return page

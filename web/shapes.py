@@ -214,6 +214,9 @@ class GraphShape(Shape):
     wanted: tuple[WantedShape, ...]
     samples: tuple[SamplePointShape, ...]
     gaps: tuple[GapShape, ...]
+    probe_time: tuple[Time, ...]  # of the vessel's own probe; empty: it has none
+    probe_temperature_c: tuple[float, ...]
+    probe_gaps: tuple[GapShape, ...]
     forecast: ForecastShape | None
 
 
@@ -299,5 +302,8 @@ def graph_shape(graph: Graph) -> GraphShape:
         wanted=tuple(WantedShape.model_validate(wanted) for wanted in graph.wanted),
         samples=tuple(sample_point_shape(sample) for sample in graph.samples),
         gaps=tuple(GapShape(start=start, end=end) for start, end in graph.gaps),
+        probe_time=tuple(reading.time for reading in graph.probe.readings),
+        probe_temperature_c=tuple(reading.temperature_c for reading in graph.probe.readings),
+        probe_gaps=tuple(GapShape(start=start, end=end) for start, end in graph.probe.gaps),
         forecast=ForecastShape.model_validate(graph.forecast) if graph.forecast else None,
     )

@@ -164,7 +164,7 @@ def test_samples_come_in_order_of_time_with_their_row(tmp_path: Path) -> None:
         ("2026-03-03T08:00:00Z,refractometer,1048,Brix,18.5", "1048 is no Brix"),
         ("2026-03-03T08:00:00Z,spindle,1.048,SG,18.5", "instrument 'spindle' is not one of hydrometer"),
         ("2026-03-03T08:00:00Z,hydrometer,1.048,sg,18.5", "unit 'sg' is not one of SG"),
-        ("2026-03-03T08:00:00Z,hydrometer,1.048,SG,180", "sample temperature 180 C is outside"),
+        ("2026-03-03T08:00:00Z,hydrometer,1.048,SG,180", "sample temperature 180 °C is outside"),
     ],
 )
 def test_a_wrong_sample_is_refused_with_its_row(tmp_path: Path, bad: str, reason: str) -> None:
@@ -194,7 +194,7 @@ def test_a_reference_s_standard_deviations_may_be_empty(tmp_path: Path) -> None:
         ("1040", "20", "did you mean 1.040?"),
         ("1.040", "68", "temperature_c 68 is outside 0 to 60; is that °F? in °C it would be 20.0"),
         ("5000", "20", "gravity 5000 SG is outside 0.97 to 1.25 SG"),
-        ("1.040", "-40", "temperature -40 C is outside 0 to 60 C"),
+        ("1.040", "-40", "temperature -40 °C is outside 0 to 60 °C"),
     ],
 )
 def test_a_reference_in_another_unit_is_asked_back_and_never_converted(

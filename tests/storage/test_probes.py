@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from alerts.alert import Alert, Kind, Severity
 from gylewatch.values import BatchId, ProbeReading, VesselId
 from storage.store import Store
@@ -79,3 +81,26 @@ def test_two_causes_of_one_kind_are_open_beside_each_other_and_end_one_by_one(st
     beginning = store.outbox_beginning(due[2].id)
     store.outbox_left_out(due[1].id, at(60), reason="")
     assert store.outbox_beginning(due[2].id) != beginning  # it is that of its own cause
+
+
+def test_the_course_of_a_probe_is_thinned_but_keeps_its_extremes_and_both_sides_of_a_silence(store: Store) -> None:
+    readings = [heard(minute) for minute in (*range(600), *range(1200, 1800))]
+    readings[77] = replace(readings[77], temperature_c=3.0)
+    readings[900] = replace(readings[900], temperature_c=44.0)
+    store.append_probe_readings([*readings, heard(5, FV2, "other")])
+
+    course = store.probe_course(FV1, at_most=100)
+
+    assert len(course.readings) <= 100
+    assert list(course.readings) == sorted(course.readings, key=lambda reading: reading.time)
+    assert {readings[place] for place in (0, 77, 599, 600, 900, -1)} <= set(course.readings) <= set(readings)
+    assert course.gaps == ((at(599), at(1200)),)
+
+
+def test_few_readings_of_a_probe_are_all_in_its_course(store: Store) -> None:
+    store.append_probe_readings([heard(10), heard(20), heard(30)])
+
+    assert store.probe_course(FV1, at_most=4, since=at(15), until=at(30)).readings == (heard(20),)
+    assert store.probe_course(FV2, at_most=4).readings == ()
+    with pytest.raises(ValueError, match="4 or more"):
+        store.probe_course(FV1, at_most=3)

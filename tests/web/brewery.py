@@ -12,7 +12,18 @@ from fastapi import FastAPI
 from alerts.alert import Alert, Kind, Severity
 from collector.packet import Packet
 from fermentation.estimate import Estimate, Forecast, Phase
-from gylewatch.values import Batch, BatchId, FloatId, Instrument, PlanStep, Reading, Sample, Unit, VesselId
+from gylewatch.values import (
+    Batch,
+    BatchId,
+    FloatId,
+    Instrument,
+    PlanStep,
+    ProbeReading,
+    Reading,
+    Sample,
+    Unit,
+    VesselId,
+)
 from storage.records import FloatRecord, VesselRecord
 from storage.store import Store
 from web.app import create_app
@@ -107,6 +118,12 @@ def reading(hours: float, float_id: str = "heron") -> Reading:
         temperature_c=19.2,
         battery_v=3.84,
         rssi_dbm=-67,
+    )
+
+
+def probed(hours: float, temperature_c: float = 18.4, vessel: str = "FV1") -> ProbeReading:
+    return ProbeReading(
+        time=PITCHED + timedelta(hours=hours), probe="thermowell", vessel=VesselId(vessel), temperature_c=temperature_c
     )
 
 

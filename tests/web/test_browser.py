@@ -34,6 +34,8 @@ PLACES = (
     "/batches/quay-stout",
     "/batches/harbour-pale/compare",
     "/batches/quay-stout/compare",
+    "/batches/harbour-pale/ledger",
+    "/batches/quay-stout/ledger?jar_ml=0",
     "/batches/harbour-pale/samples/1/withdraw",
     "/service",
     "/floats/heron/calibration",
@@ -135,6 +137,7 @@ def test_a_table_on_a_phone_names_each_value_and_stays_a_table_to_a_screen_reade
     page = open_page(browser, "phone")
 
     page.goto(f"{site[0]}/batches/{site[2]}")
+    page.get_by_text("The latest estimates").click()
 
     told = page.get_by_role("region", name="Latest estimates").aria_snapshot()
     assert 'columnheader "Attenuation"' in told
@@ -142,6 +145,57 @@ def test_a_table_on_a_phone_names_each_value_and_stays_a_table_to_a_screen_reade
     shown = "getComputedStyle(document.querySelector('.cards td[data-label=Attenuation]'), '::before').content"
     assert page.evaluate(shown) == '"Attenuation"'
     page.context.close()
+
+
+@pytest.mark.parametrize("place", PLACES)
+def test_what_a_finger_is_to_hit_is_44_px_high(browser: Browser, site: tuple[str, Store, BatchId], place: str) -> None:
+    page = open_page(browser, "phone")
+
+    page.goto(site[0] + place)
+
+    page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
+    targets = "button, summary, select, input:not([type=checkbox], [type=hidden]), header a, nav a, a.go, th a"
+    low = page.evaluate(
+        f"""[...document.querySelectorAll('{targets}')].filter((each) => each.checkVisibility())
+            .map((each) => [each.textContent.trim() || each.name, each.getBoundingClientRect().height])
+            .filter(([, height]) => height < 44)"""
+    )
+    assert low == []
+    assert page.locator(targets).count() >= 3
+    page.context.close()
+
+
+def test_a_whole_card_of_the_board_leads_to_its_batch(browser: Browser, site: tuple[str, Store, BatchId]) -> None:
+    page = open_page(browser, "phone")
+    page.goto(site[0])
+
+    page.locator(".board li", has_text="Harbour Pale").tap(position={"x": 300, "y": 110})
+
+    page.wait_for_url("**/batches/harbour-pale")
+    page.context.close()
+
+
+def test_a_new_alert_arrives_without_a_reload_unless_somebody_types_a_name(browser: Browser, tmp_path: Path) -> None:
+    with brewery.open_store(tmp_path) as store:
+        batch_id = brewery.add_batch(store, brewery.harbour_pale())
+        store.save_outcomes(batch_id, estimates=brewery.estimates(121.0), alerts=[brewery.started()])
+        with serving(brewery.application(store)) as origin:
+            page = open_page(browser, "phone")
+            page.clock.install()
+            show_chart(page, origin, batch_id)
+            page.get_by_label("Your name").fill("Ad")
+            page.get_by_label("Your name").blur()
+            store.save_outcomes(batch_id, alerts=[brewery.too_warm()])
+
+            page.clock.fast_forward(61_000)
+
+            page.wait_for_selector(".urgent >> text=22.7")
+            assert page.get_by_label("Your name").input_value() == "Ad"
+            page.get_by_label("Your name").fill("")
+            page.get_by_label("Your name").blur()
+            page.clock.fast_forward(61_000)
+            page.wait_for_selector(".timeline >> text=Check the cooling")
+            page.context.close()
 
 
 @pytest.mark.parametrize("screen", SCREENS)
@@ -362,8 +416,34 @@ def test_lines_are_broken_across_hours_without_readings(browser: Browser, tmp_pa
             assert page.evaluate(f"({drawn})[1].gravity.filter(Number.isNaN).length") == 1
             page.locator(".chart").hover(position={"x": 640, "y": 150})  # the middle of the gap
 
-            eventually("it says so", lambda: "no readings" in page.locator(".readout").inner_text())
+            eventually("it says so", lambda: "no readings of the float." in page.locator(".readout").inner_text())
             assert watch.complaints == []
+            page.context.close()
+
+
+def test_the_probe_is_drawn_beside_the_float_and_goes_on_when_the_float_is_silent(
+    browser: Browser, tmp_path: Path
+) -> None:
+    with brewery.open_store(tmp_path) as store:
+        batch_id = brewery.fill(store)
+        store.append_probe_readings([brewery.probed(hours) for hours in (*range(40), *range(50, 141))])
+        with serving(brewery.application(store)) as origin:
+            page = open_page(browser, "phone")
+            watch = Watch(page)
+            show_chart(page, origin, batch_id)
+            last = page.locator(".readout").inner_text()
+
+            drawn = "Bokeh.documents.at(-1).roots()[0].children[1].renderers.map((r) => r.data_source.data)"
+            assert page.evaluate(f"({drawn})[1].warmth.filter(Number.isNaN).length") == 1
+            assert page.evaluate(f"({drawn})[1].warmth.length") == 40 + 91 + 1
+            assert "no readings of the float; probe 18.4 °C" in last
+            page.locator(".chart").scroll_into_view_if_needed()
+            page.locator(".chart").tap(position={"x": 120, "y": 150})
+            eventually("the line changes", lambda: page.locator(".readout").inner_text() != last)
+            assert re.search(r"\d\.\d °C, probe 18\.4 °C\.", page.locator(".readout").inner_text())
+            assert watch.complaints == []
+            found = Axe().run(page)
+            assert found.violations_count == 0, found.generate_report()
             page.context.close()
 
 

@@ -24,7 +24,7 @@ def test_an_uncertainty_is_typed_in_points() -> None:
     assert sd_of(" ") is None
 
 
-@pytest.mark.parametrize("typed", ["0", "21"])
+@pytest.mark.parametrize("typed", ["0", "21", "-1"])
 def test_an_uncertainty_that_cannot_be_used_is_refused(typed: str) -> None:
     with pytest.raises(InputError, match="more than 0, up to 20"):
         sd_of(typed)

@@ -159,6 +159,8 @@ def test_the_fit_is_shown_with_its_picture_and_kept_only_when_it_is_accepted(ben
     answer = bench.accept(who="Ada", note="new battery")
 
     assert "Kept as version 1." in text(answer.text)
+    assert answer.text.index("Current curve: version 1") < answer.text.index("Calibrate again")
+    assert " deg" not in text(answer.text)
     (record,) = bench.store.curves(HERON)
     assert (record.who, record.note, len(record.references)) == ("Ada", "new battery", 4)
     assert float(record.curve.evaluate([40.0])[0][0]) == pytest.approx(1.020, abs=0.001)  # type: ignore[arg-type]

@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from storage.records import ProbeCourse
 from tests.web import brewery
-from web.graph import graph, stretches, thin, wanted_ranges
+from web.graph import graph, probe_at, stretches, thin, wanted_ranges
 
 
 @given(st.lists(st.floats(0.98, 1.12), max_size=300), st.integers(8, 120))
@@ -77,3 +78,30 @@ def test_a_batch_without_estimates_has_an_empty_graph() -> None:
     drawn = graph(brewery.harbour_pale(), (), ())
 
     assert (drawn.estimates, drawn.wanted, drawn.forecast) == ((), (), None)
+
+
+def test_what_is_drawn_ends_with_the_probe_where_the_float_is_silent() -> None:
+    probe = ProbeCourse(readings=(brewery.probed(1.0), brewery.probed(9.0)))
+
+    drawn = graph(brewery.harbour_pale(), brewery.estimates(5.0), (), probe=probe)
+
+    assert drawn.end == drawn.wanted[-1].end == brewery.PITCHED + timedelta(hours=9)
+    assert graph(brewery.harbour_pale(), brewery.estimates(5.0), ()).end == brewery.PITCHED + timedelta(hours=5)
+
+
+def test_the_nearest_reading_of_the_probe_is_found_but_none_in_its_silence() -> None:
+    readings = tuple(brewery.probed(hours) for hours in (1.0, 2.0, 20.0, 21.0))
+    probe = ProbeCourse(readings=readings, gaps=((readings[1].time, readings[2].time),))
+
+    found = {hours: probe_at(probe, brewery.PITCHED + timedelta(hours=hours)) for hours in (-5, 0, 1.4, 1.6, 9, 22, 24)}
+
+    assert found == {
+        -5: None,
+        0: readings[0],
+        1.4: readings[0],
+        1.6: readings[1],
+        9: None,
+        22: readings[3],
+        24: None,
+    }
+    assert probe_at(ProbeCourse(), brewery.PITCHED) is None

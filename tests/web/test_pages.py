@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import re
+import sqlite3
 from dataclasses import replace
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
 
+from alerts.alert import Kind
 from calibration.fit import fit_curve
 from fermentation.estimate import Phase
 from gylewatch.values import BatchId, HandSettings, Reference
@@ -37,7 +40,7 @@ def test_an_empty_brewery_is_told_the_three_first_steps(client: TestClient) -> N
 def test_the_board_shows_gravity_rate_phase_temperature_and_finish(client: TestClient, batch_id: BatchId) -> None:
     page = text(client.get("/").text)
 
-    for word in ("Harbour Pale", "1.0123 ± 0.0009", "slowing down", "19.3 °C", "about now"):
+    for word in ("Harbour Pale", "1.0123 ± 0.0009", "slowing down", "19.3 °C", "was expected Sun 8 Mar"):
         assert word in page
 
 
@@ -46,17 +49,80 @@ def test_a_finish_that_lies_in_the_past_is_not_expected_any_more(store: Store, b
     meanwhile = TestClient(brewery.application(store, now=brewery.PITCHED + timedelta(days=5)))
     assert "expected Sun 8 Mar" in text(meanwhile.get("/").text)
 
+    # Nothing was heard since, so nobody knows what it does now.
+    assert "was expected Sun 8 Mar" in text(long_after.get("/").text)
+    assert "It was expected to finish on 8 Mar" in text(long_after.get(f"/batches/{batch_id}").text)
     # It is still slowing down then: the forecast has come, the finish has not.
+    store.save_outcomes(batch_id, estimates=[brewery.estimate(239.0, phase=Phase.SLOWING)])
     assert "about now" in text(long_after.get("/").text)
     assert "It should be finishing about now; expected was 8 Mar" in text(long_after.get(f"/batches/{batch_id}").text)
-    store.save_outcomes(batch_id, estimates=[brewery.estimate(140.0, phase=Phase.FINISHED)])
+    store.save_outcomes(batch_id, estimates=[brewery.estimate(240.0, phase=Phase.FINISHED)])
 
     assert "reached Sun 8 Mar" in text(long_after.get("/").text)
     assert "Finished, as far as the numbers tell, on 8 Mar" in text(long_after.get(f"/batches/{batch_id}").text)
 
 
+def test_a_finished_beer_is_not_expected_to_finish_and_a_stalled_one_has_no_finish(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    early = brewery.estimate(120.0, phase=Phase.FINISHED)  # ten hours before its own forecast
+    store.save_outcomes(batch_id, estimates=[early])
+    board, page = text(client.get("/").text), text(client.get(f"/batches/{batch_id}").text)
+    assert "reached" in board
+    assert "finished Finished, as far as the numbers tell. " in page
+    assert "expected" not in (board + page).split("Course")[0].split("Hand samples")[0]
+
+    store.save_outcomes(batch_id, estimates=[brewery.estimate(121.0, phase=Phase.STALLED)])
+
+    assert "Finishnot known" in text(client.get("/").text)
+    assert "It is not moving towards a finish" in text(client.get(f"/batches/{batch_id}").text)
+
+
 def test_an_error_is_a_sentence(client: TestClient) -> None:
     assert "No batch is called 'nowhere'" in text(client.get("/batches/nowhere").text)
+
+
+@pytest.mark.parametrize(
+    ("path", "title", "sentence"),
+    [
+        ("/nowhere", "Not found", "There is nothing at this address."),
+        ("/?page=x", "This cannot be done so", "This address was not made by these pages"),
+        ("/batches/harbour-pale/samples/x/withdraw", "This cannot be done so", "This address was not made by"),
+        ("/batches/harbour-pale/samples/99/withdraw", "Not found", "No sample is called '99'"),
+    ],
+)
+def test_an_error_page_speaks_no_protocol_and_leads_back(
+    client: TestClient, batch_id: BatchId, path: str, title: str, sentence: str
+) -> None:
+    html = client.get(path).text
+
+    assert f"<h1>{title}</h1>" in html
+    assert sentence in text(html)
+    for jargon in ("Unprocessable", "integer", "Path.", "Query."):
+        assert jargon not in html
+    assert (f'href="/batches/{batch_id}"' in html) == path.startswith("/batches/")
+
+
+def test_a_program_is_still_told_which_part_of_its_address_is_wrong(client: TestClient) -> None:
+    assert client.get("/api/v1/rejected?limit=x").json()["detail"].startswith("query.limit: ")
+
+
+def test_a_sample_that_cannot_be_kept_now_is_not_lost_from_the_form(tmp_path: Path) -> None:
+    place = f"sqlite:///{tmp_path / 'brewery.db'}"
+    with Store.open(place, lock_timeout_s=0.01) as store, sqlite3.connect(tmp_path / "brewery.db") as other:
+        batch_id = brewery.fill(store)
+        client = TestClient(brewery.application(store))
+        other.execute("BEGIN IMMEDIATE")
+
+        answer = client.post(f"/batches/{batch_id}", data=FORM | {"value": "1.013"}, headers=OURS)
+
+        assert answer.status_code == 503
+        assert "The sample is not kept: " in text(answer.text)
+        assert "another program is writing to it" in text(answer.text)
+        assert 'value="1.013"' in answer.text
+        other.rollback()
+        answer = client.post(f"/batches/{batch_id}", data=FORM | {"value": "1.013"}, headers=OURS)
+        assert "The sample is kept." in text(answer.text)
 
 
 def test_the_batch_that_needs_a_person_stands_first(client: TestClient, store: Store) -> None:
@@ -133,6 +199,18 @@ def test_an_ended_batch_leaves_the_board_and_is_found_among_the_ended(client: Te
     assert "Harbour Pale" in client.get("/?only=ended").text
 
 
+def test_of_an_ended_batch_everything_is_told_in_the_past(store: Store, batch_id: BatchId) -> None:
+    end = brewery.PITCHED + timedelta(hours=119)  # the forecast lay ahead then
+    store.end_batch(batch_id, end)
+    client = TestClient(brewery.application(store, now=end))
+
+    page = text(client.get(f"/batches/{batch_id}").text)
+
+    assert "still falling 0.6 points a day then; expected to end at 1.0120." in page
+    assert "It was expected to finish on 8 Mar 2026" in page
+    assert "was expected Sun 8 Mar" in text(client.get("/?only=ended").text)
+
+
 def test_a_problem_of_the_service_stands_on_the_front_page(store: Store) -> None:
     sick = ServiceHealth(started=brewery.PITCHED, problems=("The disk is full; make room.",))
 
@@ -141,10 +219,17 @@ def test_a_problem_of_the_service_stands_on_the_front_page(store: Store) -> None
     assert "The disk is full; make room." in text(page)
 
 
-def test_the_headline_says_gravity_motion_and_finish_in_words(client: TestClient, batch_id: BatchId) -> None:
+def test_the_headline_says_gravity_motion_and_finish_in_words(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    page = text(client.get(f"/batches/{batch_id}").text)
+    assert "1.0123 ± 0.0009, still falling 0.6 points a day then; expected to end at 1.0120." in page
+    assert "It was expected to finish on 8 Mar 2026" in page
+    store.save_outcomes(batch_id, estimates=[brewery.estimate(143.5)])
+
     page = text(client.get(f"/batches/{batch_id}").text)
 
-    assert "1.0123 ± 0.0009, still falling 0.6 points a day; expected to end at 1.0120." in page
+    assert "1.0120 ± 0.0008, no longer falling; expected to end at 1.0120." in page
     assert "It should be finishing about now; expected was 8 Mar 2026" in page
     assert "between 7 Mar 2026, 18:30 UTC and 8 Mar 2026, 18:30 UTC." in page
 
@@ -304,8 +389,85 @@ def test_the_board_stays_quick_to_read_with_hundreds_of_tanks(client: TestClient
         batch_id = brewery.add_batch(store, brewery.harbour_pale(name, f"float-{number:03}", f"FV{number:03}"))
         store.save_outcomes(batch_id, estimates=brewery.estimates(50.0, 25.0))
 
-    page = client.get("/")
+    urgent = brewery.add_batch(store, brewery.harbour_pale("Warm Ale", "wren", "FV999"))
+    store.save_outcomes(urgent, alerts=[brewery.too_warm()])
 
-    assert "200 batches." in text(page.text)
-    assert page.text.count('class="urgency-3"') == 200
-    assert len(page.content) < 500_000
+    pages = [client.get(f"/?page={number}") for number in (1, 2, 6, 7)]
+
+    assert "201 batches, 1 of them needs a person; these are 1 to 40, the most urgent first." in text(pages[0].text)
+    assert "Warm Ale" in pages[0].text
+    assert [page.text.count('<li class="urgency-') for page in pages] == [40, 40, 1, 1]
+    assert "Page 6 of 6" in text(pages[3].text)
+    assert 'href="/?only=&amp;page=2" rel="next"' in pages[0].text
+    assert all(len(page.content) < 200_000 for page in pages)
+    assert "189 more floats" in text(pages[0].text)
+
+
+def test_a_search_stays_while_one_turns_the_page_and_looks_at_other_batches(client: TestClient, store: Store) -> None:
+    for number in range(50):
+        brewery.add_batch(store, brewery.harbour_pale(f"Ale & {number}", f"float-{number}", f"FV{number}"))
+
+    page = client.get("/", params={"q": "ale &"}).text
+
+    assert 'href="/?only=&amp;q=ale%20%26&amp;page=2" rel="next"' in page
+    assert 'href="/?only=ended&amp;q=ale%20%26"' in page
+    assert "Nothing fits" in text(client.get("/?only=ended&q=ale%20%26").text)
+    assert "All is calm" in text(client.get("/?only=attention").text)
+
+
+def test_few_batches_need_no_search(client: TestClient, store: Store, batch_id: BatchId) -> None:
+    assert 'role="search"' not in client.get("/").text
+    assert 'role="search"' in client.get("/?q=pale").text
+
+
+def test_what_waits_for_a_person_stands_above_the_graph_until_it_is_seen(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    top = text(client.get(f"/batches/{batch_id}").text).split("Course")[0]
+    assert "warning The beer is at 22.7 °C" in top
+    assert "The gravity has begun to fall" not in top
+    warning = next(alert for alert in store.open_alerts(batch_id) if alert.alert == brewery.too_warm())
+
+    store.acknowledge_alert(warning.id, who="Ada", time=brewery.NOW)
+
+    assert "The beer is at 22.7 °C" not in text(client.get(f"/batches/{batch_id}").text).split("Course")[0]
+
+
+def test_an_open_alert_is_not_lost_behind_hundreds_of_later_ones(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    low = [
+        replace(
+            brewery.too_warm(),
+            time=brewery.PITCHED + timedelta(hours=122, minutes=minute),
+            kind=Kind.BATTERY_LOW,
+            resolves=Kind.BATTERY_LOW if minute % 2 else None,
+            summary=f"The battery at minute {minute}.",
+        )
+        for minute in range(300)
+    ]
+    store.save_outcomes(batch_id, alerts=low)
+
+    page = client.get(f"/batches/{batch_id}").text
+
+    assert page.count('action="/batches/harbour-pale/alerts/') == 2
+    opened, _, past = page.partition("100 earlier messages")
+    assert "above the wanted 20.0 to 22.5 °C" in opened
+    assert "The battery at minute 299." in past
+
+
+def test_the_probe_is_told_in_the_legend_in_a_sentence_and_in_the_table_but_only_where_there_is_one(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    without = text(client.get(f"/batches/{batch_id}").text)
+    store.append_probe_readings([brewery.probed(hours, 17.0 + hours / 100) for hours in range(110)])
+    store.append_probe_readings([brewery.probed(-3.0, 40.0), brewery.probed(5.0, 1.0, "FV2")])
+
+    html = client.get(f"/batches/{batch_id}").text
+
+    assert "vessel's own probe" not in without.lower()
+    assert "vessel's own probe" in text(html.split('aria-label="Legend"')[1].split("</ul>")[0])
+    assert "The vessel's own probe thermowell was between 17.0 °C and 18.1 °C, last at 18.1 °C." in text(html)
+    assert "temperature, and that of the vessel" in html.split('<svg class="picture')[1]
+    told = re.findall(r'data-label="Probe">([^<]+)<', html.split("The whole course as a table")[1])
+    assert (told[0], told[-1]) == ("17.0 °C", "silent")

@@ -6,6 +6,7 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from storage.records import ProbeCourse
 from tests.web import brewery
 from web.drawing import Axis, ticks
 from web.graph import Graph, graph
@@ -97,3 +98,23 @@ def test_both_axes_name_their_units() -> None:
 
 def test_a_planned_change_gives_a_second_wanted_range() -> None:
     assert len(list(drawing(hours=140.0).iter(f"{SVG}rect"))) == 2
+
+
+@pytest.mark.parametrize("sheet", [NARROW, WIDE])
+def test_the_probe_has_a_line_of_its_own_on_the_sheet_broken_where_it_was_silent(sheet: Sheet) -> None:
+    readings = tuple(brewery.probed(hours, 14.0) for hours in (1.0, 2.0, 20.0, 150.0))
+    probe = ProbeCourse(readings=readings, gaps=((readings[1].time, readings[2].time),))
+    course = graph(brewery.harbour_pale(), brewery.estimates(140.0), (), probe=probe)
+
+    svg = draw(course, sheet, title="x", fahrenheit=False)
+
+    lines = re.findall(r'<polyline class="probe" points="([^"]+)"', svg)
+    assert [len(line.split()) for line in lines] == [2, 2]
+    ends = [tuple(map(float, pair.split(","))) for line in lines for pair in line.split()]
+    assert all(0 <= x <= sheet.width and 0 <= y <= sheet.height for x, y in ends)
+    # The probe goes on when the float is silent, so it and not the float ends at the right edge.
+    assert ends[-1][0] == pytest.approx(sheet.width - sheet.right, abs=0.1)
+
+
+def test_without_a_probe_there_is_no_line_of_one() -> None:
+    assert "probe" not in draw(course(140.0), WIDE, title="x", fahrenheit=False)

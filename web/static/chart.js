@@ -16,6 +16,8 @@
   const toScreen = (celsius) => (fahrenheit ? celsius * 1.8 + 32 : celsius);
   // The library labels its time axis in UTC; shifting each time by its own offset makes that local time.
   const shift = (iso) => { const time = new Date(iso); return time.getTime() - time.getTimezoneOffset() * 60_000; };
+  // A local time read as UTC has the offset of that instant; near enough, but for an hour when the clocks change.
+  const unshifted = (local) => new Date(local + new Date(local).getTimezoneOffset() * 60_000);
   const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
 
   // In the middle of each gap stands a row without values: there the lines break.
@@ -41,6 +43,23 @@
     });
     return data;
   }
+
+  function probeColumns(graph) {
+    const data = { time: [], warmth: [] };
+    let gap = 0;
+    graph.probe_time.forEach((iso, row) => {
+      while (gap < graph.probe_gaps.length && new Date(graph.probe_gaps[gap].end) <= new Date(iso)) {
+        data.time.push((shift(graph.probe_gaps[gap].start) + shift(graph.probe_gaps[gap].end)) / 2);
+        data.warmth.push(NaN);
+        gap += 1;
+      }
+      data.time.push(shift(iso));
+      data.warmth.push(toScreen(graph.probe_temperature_c[row]));
+    });
+    return data;
+  }
+
+  const lastTime = (...columns) => Math.max(...columns.map((column) => column.at(-1) ?? -Infinity));
 
   // The interval as one outline for each stretch between gaps.
   function bandColumns(data) {
@@ -79,7 +98,7 @@
     fig.border_fill_color = null;
     fig.outline_line_color = null;
     fig.toolbar_location = null;
-    fig.min_border_right = 16;
+    fig.min_border_right = 26; // half a date, at the very edge
     fig.min_border_left = 80; // one time must stand under the other
     for (const axis of [fig.xaxis, fig.yaxis]) {
       axis.axis_line_color = colour("grid");
@@ -111,8 +130,9 @@
     const band = new Bokeh.ColumnDataSource({ data: bandColumns(data) });
     const samples = new Bokeh.ColumnDataSource({ data: sampleColumns(graph) });
     const wanted = new Bokeh.ColumnDataSource({ data: wantedColumns(graph) });
+    const probe = new Bokeh.ColumnDataSource({ data: probeColumns(graph) });
     const first = data.time[0];
-    const last = Math.max(data.time[data.time.length - 1], first + HOUR_MS);
+    const last = Math.max(lastTime(data.time, probe.data.time), first + HOUR_MS);
     const x_range = new Bokeh.Range1d({ start: first, end: last, bounds: [first, last], min_interval: HOUR_MS / 2 });
 
     const top = figure(x_range, finger ? 290 : 340, "Gravity, SG 20/20 °C");
@@ -135,28 +155,44 @@
     low.quad({ field: "left" }, { field: "right" }, { field: "bottom" }, { field: "top" }, {
       source: wanted, fill_color: colour("wanted").slice(0, 7), fill_alpha: 0.2, line_color: null,
     });
+    low.line(time, { field: "warmth" }, { source: probe, line_color: colour("probe"), line_width: 2 });
     low.line(time, { field: "warmth" }, { source, line_color: colour("warmth"), line_width: 2, line_dash: [6, 3] });
     const column = new Bokeh.Column({ children: [top, low], sizing_mode: "stretch_width" });
-    return { column, source, band, samples, wanted, x_range };
+    return { column, source, band, samples, wanted, probe, x_range };
   }
 
   // The library shows no value on a tap; this line does, for finger and pointer alike.
   function say(shifted) {
     if (!drawn || !Number.isFinite(shifted)) return;
     const data = drawn.source.data;
-    let below = 0;
-    let above = data.time.length - 1;
-    while (above - below > 1) {
-      const middle = (below + above) >> 1;
-      if (data.time[middle] <= shifted) below = middle; else above = middle;
-    }
-    const row = shifted - data.time[below] < data.time[above] - shifted ? below : above;
-    if (Number.isNaN(data.gravity[row])) {
-      readout.textContent = `${clock.format(new Date(data.iso[row]))}: no readings.`;
+    const row = nearest(data.time, shifted);
+    const warmth = probeAt(Math.max(shifted, data.time[0]));
+    // The probe goes on where the float is silent.
+    if (Number.isNaN(data.gravity[row]) || shifted > data.time[row] + 2 * HOUR_MS) {
+      readout.textContent = `${clock.format(unshifted(shifted))}: no readings of the float${warmth && `;${warmth}`}.`;
       return;
     }
     readout.textContent = `${clock.format(new Date(data.iso[row]))}: gravity ${data.gravity[row].toFixed(4)}, ` +
-      `80 % interval ${data.low[row].toFixed(4)} to ${data.high[row].toFixed(4)}, ${data.warmth[row].toFixed(1)} ${unit}.`;
+      `80 % interval ${data.low[row].toFixed(4)} to ${data.high[row].toFixed(4)}, ` +
+      `${data.warmth[row].toFixed(1)} ${unit}${warmth && `,${warmth}`}.`;
+  }
+
+  function nearest(times, shifted) {
+    let below = 0;
+    let above = times.length - 1;
+    while (above - below > 1) {
+      const middle = (below + above) >> 1;
+      if (times[middle] <= shifted) below = middle; else above = middle;
+    }
+    return shifted - times[below] < times[above] - shifted ? below : above;
+  }
+
+  // Empty where the vessel has no probe, or its probe was silent then.
+  function probeAt(shifted) {
+    const { time, warmth } = drawn.probe.data;
+    if (time.length === 0 || shifted < time[0] - 2 * HOUR_MS || shifted > time.at(-1) + 2 * HOUR_MS) return "";
+    const value = warmth[nearest(time, shifted)];
+    return Number.isNaN(value) ? "" : ` probe ${value.toFixed(1)} ${unit}`;
   }
 
   async function load() {
@@ -198,8 +234,9 @@
     drawn.band.data = bandColumns(drawn.source.data);
     drawn.samples.data = sampleColumns(graph);
     drawn.wanted.data = wantedColumns(graph);
+    drawn.probe.data = probeColumns(graph);
     const { time } = drawn.source.data;
-    const last = Math.max(time[time.length - 1], end);
+    const last = Math.max(lastTime(time, drawn.probe.data.time), end);
     x_range.bounds = [time[0], last];
     if (x_range.end >= end) x_range.end = last;
   }

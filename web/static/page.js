@@ -22,11 +22,14 @@ function pause() {
   return Math.min(REFRESH_MS, ...asked);
 }
 
+function isTouched(root) {
+  const typed = (field) => (field.type === "checkbox" ? field.checked !== field.defaultChecked : field.value !== field.defaultValue);
+  return [...root.querySelectorAll("input")].some(typed);
+}
+
 // Whether a person has typed or chosen something, or is asked a question.
 function isInUse() {
-  if (document.querySelector("form .questions") || document.activeElement?.matches("input, select")) return true;
-  const typed = (field) => (field.type === "checkbox" ? field.checked !== field.defaultChecked : field.value !== field.defaultValue);
-  return [...document.querySelectorAll("input")].some(typed);
+  return document.querySelector("form .questions") || document.activeElement?.matches("input, select") || isTouched(document);
 }
 
 // What a person is reading, typing or has opened must not be pulled away.
@@ -43,6 +46,7 @@ async function refresh() {
   }
   old.forEach((element, index) => {
     if (element.contains(document.activeElement) && element !== document.activeElement) return;
+    if (element.querySelector("details[open]") || isTouched(element)) return;
     localise(fresh[index]);
     if (element.innerHTML === fresh[index].innerHTML) return; // nothing to be read out again
     element.replaceChildren(...fresh[index].childNodes);
