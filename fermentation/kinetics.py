@@ -83,14 +83,21 @@ def speed(z: FloatArray, k_per_h: FloatArray, shape: Shape) -> FloatArray:
     return 0.25 * k_per_h * np.exp(log_h - shape.log_peak)
 
 
-def advance(z: FloatArray, k_per_h: FloatArray, shape: Shape, hours: float) -> FloatArray:
-    """z after `hours` at constant k (midpoint rule, steps of an hour, in a gap of days longer ones)."""
+def advance(
+    z: FloatArray, k_per_h: FloatArray, shape: Shape, hours: float, *, dz_dt: FloatArray | None = None
+) -> tuple[FloatArray, FloatArray]:
+    """z after `hours` at constant k, and its speed there; `dz_dt` is the speed at z, if it is known.
+
+    Midpoint rule, steps of an hour, in a gap of days longer ones.
+    """
     steps = min(max(1, int(np.ceil(hours))), 48)
     step = hours / steps
+    dz_dt = speed(z, k_per_h, shape) if dz_dt is None else dz_dt
     for _ in range(steps):
-        half = z + 0.5 * step * speed(z, k_per_h, shape)
+        half = z + 0.5 * step * dz_dt
         z = np.minimum(z + step * speed(np.minimum(half, Z_LIMIT), k_per_h, shape), Z_LIMIT)
-    return z
+        dz_dt = speed(z, k_per_h, shape)
+    return z, dz_dt
 
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
