@@ -8,7 +8,7 @@ from math import log, log1p
 
 import numpy as np
 
-from fermentation.belief import FINAL, FOAM, OFFSET, Cloud, FloatArray, Z
+from fermentation.belief import FINAL, FOAM, OFFSET, Cloud, FloatArray, Z, picked
 from fermentation.kinetics import Z_LIMIT, between, shape_of
 from fermentation.moves import Endings, redraw
 
@@ -238,17 +238,10 @@ def resample(cloud: Cloud, endings: Callable[[], Endings], draws: Callable[[], n
     shrink = np.sqrt(1.0 - KERNEL_WIDTH**2)
     noise = KERNEL_WIDTH * generator.standard_normal((n, 2)) @ factor.T
     spread = np.exp(centre + shrink * deviation[chosen] + noise)
-    drawn = Cloud(
+    drawn = replace(
+        picked(cloud, chosen),
         log_weight=np.full(n, -np.log(n)),
         shape=shape_of(spread[:, 0].copy(), spread[:, 1].copy()),
-        foamy=cloud.foamy[chosen],
-        stalled=cloud.stalled[chosen],
-        creeping=cloud.creeping[chosen],
-        poor=cloud.poor[chosen],
-        renewed=cloud.renewed[chosen],
-        tail_left=cloud.tail_left[chosen],
-        mean=cloud.mean[:, chosen],
-        covariance=cloud.covariance[:, :, chosen],
     )
     return redraw(drawn, endings(), generator)
 

@@ -22,6 +22,7 @@ from fermentation.belief import (
     Cloud,
     FloatArray,
     Z,
+    picked,
 )
 from fermentation.gravity import gravity_points, gravity_rows
 from fermentation.kinetics import TAIL_HOURS, advance, between, progress, speed, temperature_factor
@@ -124,14 +125,24 @@ class Renewal:
 def _renew(cloud: Cloud, days: float, renewal: Renewal, generator: np.random.Generator) -> Cloud:
     """Some particles keep their gravity and draw the rest of the way anew."""
     here, original = gravity_points(cloud), cloud.mean[ORIGINAL]
-    drop = np.maximum(original * (1.0 - renewal.kept), 2.0)
-    done = (original - here) / drop
+    done = (original - here) / _renewed_drop(original, renewal)
     chance = generator.random(cloud.log_weight.shape)
     able = (done > 0.2) & (done < RENEWED_BEFORE)
     renewed, log_weight = _drawn(able, chance, RENEWED_PER_DAY * days, RENEWED_DRAWN_PER_DAY * days)
     cloud = replace(cloud, log_weight=cloud.log_weight + log_weight)
     if not renewed.any():
         return cloud
+    few = np.flatnonzero(renewed)
+    mean, covariance = cloud.mean.copy(), cloud.covariance.copy()
+    mean[:, few], covariance[:, :, few] = _begun_anew(picked(cloud, few), done[few], renewal)
+    stalled = cloud.stalled & ~renewed
+    return replace(cloud, mean=mean, covariance=covariance, stalled=stalled, renewed=cloud.renewed | renewed)
+
+
+def _begun_anew(cloud: Cloud, done: FloatArray, renewal: Renewal) -> tuple[FloatArray, FloatArray]:
+    """Mean and covariance of particles that keep their gravity, the share `done` (n,) of the way drawn anew."""
+    original = cloud.mean[ORIGINAL]
+    drop = _renewed_drop(original, renewal)
     done = between(done, 0.02, 0.97)
     final_variance = (renewal.kept_sd * original) ** 2
     # done = (original - gravity)/(original - final), the gravity staying what it was: z is linear in the three
@@ -140,25 +151,22 @@ def _renew(cloud: Cloud, days: float, renewal: Renewal, generator: np.random.Gen
     slope /= drop * done * (1.0 - done)
     by_final = 1.0 / (drop * (1.0 - done))
     towards = np.einsum("jkn,kn->jn", cloud.covariance, slope)
-    towards[FINAL], towards[LOG_K], towards[TAIL] = by_final * final_variance, 0.0, 0.0
-    variance = np.einsum("jn,jkn,kn->n", slope, cloud.covariance, slope) + by_final**2 * final_variance
+    variance = np.einsum("jn,jn->n", slope, towards) + by_final**2 * final_variance
+    towards[FINAL], towards[LOG_K], towards[TAIL], towards[Z] = by_final * final_variance, 0.0, 0.0, variance
     mean, covariance = cloud.mean.copy(), cloud.covariance.copy()
-    for index, value in (
-        (FINAL, original - drop),
-        (Z, np.log(done) - np.log1p(-done)),
-        (LOG_K, renewal.log_k),
-        (TAIL, 0.0),
-    ):
-        mean[index] = np.where(renewed, value, mean[index])
-        covariance[index] *= ~renewed
-        covariance[:, index] *= ~renewed
-    covariance[FINAL, FINAL] += np.where(renewed, final_variance, 0.0)
-    covariance[LOG_K, LOG_K] += np.where(renewed, renewal.log_k_sd**2, 0.0)
-    covariance[Z] = np.where(renewed, towards, covariance[Z])
-    covariance[Z, Z] = np.where(renewed, variance, covariance[Z, Z])
-    covariance[:, Z] = covariance[Z]
-    stalled = cloud.stalled & ~renewed
-    return replace(cloud, mean=mean, covariance=covariance, stalled=stalled, renewed=cloud.renewed | renewed)
+    mean[FINAL], mean[Z] = original - drop, np.log(done) - np.log1p(-done)
+    mean[LOG_K], mean[TAIL] = renewal.log_k, 0.0
+    forgotten = [FINAL, LOG_K, TAIL]
+    covariance[forgotten] = covariance[:, forgotten] = 0.0
+    covariance[FINAL, FINAL] = final_variance
+    covariance[LOG_K, LOG_K] = renewal.log_k_sd**2
+    covariance[Z] = covariance[:, Z] = towards
+    return mean, covariance
+
+
+def _renewed_drop(original: FloatArray, renewal: Renewal) -> FloatArray:
+    drop: FloatArray = np.maximum(original * (1.0 - renewal.kept), 2.0)
+    return drop
 
 
 def pace_of(belief: Belief) -> float:
