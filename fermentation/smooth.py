@@ -25,7 +25,6 @@ from fermentation.belief import (
     OFFSET,
     ORIGINAL,
     SHORT,
-    TAIL,
     THERMAL,
     Belief,
     Cloud,
@@ -114,14 +113,14 @@ def step(belief: Belief, gravity: GravityReading) -> tuple[Belief, Estimate | No
     held = _held(belief.pending, value, gravity.temperature_c)
     elapsed = hours(gravity.time - belief.time)
     belief = _carry(belief, gravity.time, median(held.temperature_c))
-    belief = _learn(replace(belief, pending=Pending()), gravity, median(held.gravity_points), elapsed_hours=elapsed)
-    return summarise(_with_modes(belief, gravity, elapsed))
+    belief = _learn(belief, gravity, median(held.gravity_points), elapsed_hours=elapsed)
+    return summarise(replace(belief, pending=Pending(), modes_points=_followed_modes(belief, gravity, elapsed)))
 
 
-def _with_modes(belief: Belief, gravity: GravityReading, elapsed_hours: float) -> Belief:
-    follow = 1.0 - float(np.exp(-elapsed_hours / MODES_HOURS))
+def _followed_modes(belief: Belief, gravity: GravityReading, elapsed_hours: float) -> tuple[float, ...]:
+    follow = 1.0 - exp(-elapsed_hours / MODES_HOURS)
     pairs = zip(belief.modes_points, gravity.modes_sg, strict=True)
-    return replace(belief, modes_points=tuple(old + follow * (new / POINT_SG - old) for old, new in pairs))
+    return tuple([old + follow * (new / POINT_SG - old) for old, new in pairs])
 
 
 def observe_sample(belief: Belief, sample: HandGravity) -> tuple[Belief, Estimate | None]:
@@ -273,12 +272,11 @@ def _float_rows(belief: Belief, gravity: GravityReading, z: FloatArray) -> tuple
     """What each particle expects the float to read, and the slope of that by each state."""
     cloud = cloud_of(belief)
     expected, rows = gravity_rows(cloud, z)
-    beside = rows.copy()
-    beside[[ORIGINAL, FINAL, Z, TAIL]] = 0.0
+    beside = np.zeros(len(rows))  # the float's own errors: the same slopes for every particle
     beside[THERMAL] = gravity.temperature_c - belief.reference_c
     beside[FOAM] = beside[SHORT] = beside[OFFSET] = 1.0
-    beside[MODES:] = np.array(belief.modes_points)[:, None]
-    return expected + np.einsum("jn,jn->n", beside, cloud.mean), rows + beside
+    beside[MODES:] = belief.modes_points
+    return expected + beside @ cloud.mean, rows + beside[:, None]
 
 
 def _carried_back(belief: Belief, late_hours: float) -> FloatArray:
