@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime, timedelta
-from math import sqrt
+from math import exp, log, sqrt
 
 import numpy as np
 
@@ -52,8 +52,8 @@ def quantiles(mean: FloatArray, sd: FloatArray, weight: FloatArray) -> tuple[flo
 
 
 def _shares_above(mean: FloatArray, sd: FloatArray, weight: FloatArray, bounds: FloatArray) -> FloatArray:
-    """(b,) P(x > bound) of the mixture. Normal integral by a logistic curve, good to 0.01."""
-    slope = (0.851 / np.maximum(sd, 1e-3)).astype(np.float32)
+    """(b,) P(x > bound) of the mixture."""
+    slope = _slope(sd).astype(np.float32)
     # In single precision this is three times as fast, and far finer than the curve.
     argument = np.multiply.outer((bounds[0] - bounds).astype(np.float32), slope)
     argument += (mean - bounds[0]).astype(np.float32) * slope
@@ -62,7 +62,15 @@ def _shares_above(mean: FloatArray, sd: FloatArray, weight: FloatArray, bounds: 
 
 
 def _share_above(mean: FloatArray, sd: FloatArray, weight: FloatArray, bound: float) -> float:
-    return min(float(_shares_above(mean, sd, weight, np.array([bound]))[0]), 1.0)
+    """P(x > bound) of the mixture."""
+    share = 0.5 + 0.5 * float(weight @ np.tanh((mean - bound) * _slope(sd)))
+    return min(max(share, 0.0), 1.0)
+
+
+def _slope(sd: FloatArray) -> FloatArray:
+    """(k,) s in 0.5 + 0.5 tanh(s x): the normal integral by a logistic curve, good to 0.01."""
+    slope: FloatArray = 0.851 / np.maximum(sd, 1e-3)
+    return slope
 
 
 def summarise(belief: Belief) -> tuple[Belief, Estimate]:
@@ -75,10 +83,10 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
     here_sd, fallen_sd, margin_sd = spreads(cloud, rows, (0.0, 1.0, enough))
     rate, log_sd = rate_points_per_day(cloud, pace_of(belief))
     log_rate = np.log(np.maximum(rate, 1e-6))
-    rate_low, rate_middle, rate_high = (float(np.exp(x)) for x in quantiles(log_rate, log_sd, weight))
+    rate_low, rate_middle, rate_high = (exp(x) for x in quantiles(log_rate, log_sd, weight))
     doubt = MODEL_DOUBT_POINTS * min(rate_middle / DOUBT_FULL_POINTS_PER_DAY, 1.0)
     low, middle, high = quantiles(here, np.hypot(here_sd, doubt), weight)
-    still = 1.0 - _share_above(log_rate, log_sd, weight, float(np.log(STILL_POINTS_PER_DAY)))
+    still = 1.0 - _share_above(log_rate, log_sd, weight, log(STILL_POINTS_PER_DAY))
     started = _share_above(original - here, fallen_sd, weight, START_DROP_POINTS)
     attenuated = _share_above(enough * original - here, margin_sd, weight, 0.0)
     share_done = float(weight @ progress(cloud.z))
