@@ -31,8 +31,9 @@ MOVING_SHARE = 0.5
 RESTART_HOURS = 12.0
 FORECAST_HOURS = 0.9
 # A finish is known to hours at best: it is worked out anew about once an hour, and after each hand sample
-_LOW_MID_HIGH = (0.1, 0.5, 0.9)
+_LOW_MID_HIGH = 2.0 * np.array([0.1, 0.5, 0.9]) - 1.0
 _GRID = np.linspace(-3.2, 3.2, 33)
+_GRID_AND_ONE = np.column_stack([_GRID, np.ones_like(_GRID)]).astype(np.float32)
 
 
 Finish = tuple[datetime, datetime, datetime]
@@ -44,21 +45,15 @@ def quantiles(mean: FloatArray, sd: FloatArray, weight: FloatArray) -> tuple[flo
     mean, sd, weight : (k,) each; weights sum to one
     """
     centre = float(weight @ mean)
-    width = sqrt(float(weight @ ((mean - centre) ** 2 + sd**2))) + 1e-9
-    bounds = centre + width * _GRID
-    below = 1.0 - _shares_above(mean, sd, weight, bounds)
-    at = np.interp(_LOW_MID_HIGH, below, bounds)
-    return float(at[0]), float(at[1]), float(at[2])
-
-
-def _shares_above(mean: FloatArray, sd: FloatArray, weight: FloatArray, bounds: FloatArray) -> FloatArray:
-    """(b,) P(x > bound) of the mixture."""
-    slope = _slope(sd).astype(np.float32)
-    # In single precision this is three times as fast, and far finer than the curve.
-    argument = np.multiply.outer((bounds[0] - bounds).astype(np.float32), slope)
-    argument += (mean - bounds[0]).astype(np.float32) * slope
-    shares: FloatArray = 0.5 + 0.5 * (np.tanh(argument, out=argument) @ weight.astype(np.float32))
-    return shares
+    off = mean - centre
+    width = sqrt(float(weight @ (off**2 + sd**2))) + 1e-9
+    slope = _slope(sd)
+    # slope * (bound - mean) for each bound centre + width * grid, as one product of matrices. In single precision this
+    # is three times as fast, and far finer than the logistic curve.
+    argument = _GRID_AND_ONE @ np.array([width * slope, -off * slope], dtype=np.float32)
+    below = np.tanh(argument, out=argument) @ weight.astype(np.float32)  # from -1 to 1, as twice the share less one
+    low, middle, high = np.interp(_LOW_MID_HIGH, below, _GRID).tolist()
+    return centre + width * low, centre + width * middle, centre + width * high
 
 
 def _share_above(mean: FloatArray, sd: FloatArray, weight: FloatArray, bound: float) -> float:
