@@ -57,6 +57,8 @@ def follow_activity(
     works = rate_points_per_day >= settings.temperature_drift.exotherm_points_per_day
     # Past its peak the own heat fades, so a rise of the temperature has another cause.
     heats = works and rate_points_per_day >= _NEAR_PEAK * peak
+    if peak == memory.peak_points_per_day and not works and not memory.works:
+        return memory  # a beer at rest changes nothing here
     return replace(memory, peak_points_per_day=peak, works=works, heats=heats, heated=now if works else memory.heated)
 
 
