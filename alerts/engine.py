@@ -142,25 +142,22 @@ def _pass(
     for kind, cause, rule in rules:
         opened = opened_by[cause]
         if settings.is_enabled(kind):
-            decision = decide(kind, rule(settings, batch, memory, seen, opened), opened)
+            condition = rule(settings, batch, memory, seen, opened)
         elif kind in opened:
-            off = ended("This kind of alert has been switched off in the settings.")
-            decision = decide(kind, off, opened)
+            condition = ended("This kind of alert has been switched off in the settings.")
         else:
             continue
-        if decision is None:
+        if condition is None:
             continue
-        decision = replace(decision, cause=cause, time=now)
+        decision = replace(decide(kind, condition, opened), cause=cause, time=now)
         decisions.append(decision)
         _apply(decision, opened, now)
     still = tuple(alert for opened in opened_by.values() for alert in opened.values())
     return AlertState(open=still, memory=memory), decisions
 
 
-def decide(kind: Kind, condition: Condition | None, opened: Mapping[Kind, OpenAlert]) -> Decision | None:
-    """What follows from a condition, given the alerts that are open; None where there is nothing to say."""
-    if condition is None:
-        return None
+def decide(kind: Kind, condition: Condition, opened: Mapping[Kind, OpenAlert]) -> Decision:
+    """What follows from a condition, given the alerts that are open."""
     raised = opened.get(kind)
     implied_by = next((other for other in IMPLIED_BY.get(kind, ()) if other in opened), None)
     action, reason = Action.HOLD, condition.summary
