@@ -6,7 +6,7 @@ The levels are common practice, no source: cells differ by make, load and cold. 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import combinations
 from types import MappingProxyType
@@ -16,6 +16,7 @@ from alerts.alert import Evidence, Kind, Severity
 from alerts.conditions import NO_STREAK, Condition, OpenAlert, Streak, ended, follow_streak, hours_between, middle
 from alerts.thresholds import AlertSettings
 from fermentation.estimate import Estimate
+from gylewatch.copying import replace
 from gylewatch.values import Batch, Reading, utc_text
 
 Opened = Mapping[Kind, OpenAlert]

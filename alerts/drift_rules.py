@@ -7,13 +7,14 @@ four hours so that a controller's ripple (one to four hours) cancels. The usual 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 
 from alerts.alert import Kind, Severity
 from alerts.conditions import NO_STREAK, Condition, OpenAlert, Streak, ended, follow_streak, hours_between
 from alerts.temperature_rules import nears_change, step_start
 from alerts.thresholds import AlertSettings
+from gylewatch.copying import replace
 from gylewatch.values import Batch
 
 Opened = Mapping[Kind, OpenAlert]

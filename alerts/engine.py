@@ -7,7 +7,7 @@ one in its place, at the same time.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
@@ -17,6 +17,7 @@ from alerts.conditions import Condition, Observation, OpenAlert, ended
 from alerts.float_rules import half_interval
 from alerts.rules import CAUSE_RULES, IMPLIED_BY, RULES, Memory, Rule, follow
 from alerts.settings import AlertSettings
+from gylewatch.copying import replace
 from gylewatch.values import Batch, ProbeReading, utc_text
 
 __all__ = ["Action", "AlertState", "Decision", "Observation", "deliberate", "hear_probe", "judge", "start"]

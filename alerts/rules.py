@@ -7,7 +7,7 @@ The functions live by family in `fermentation_rules`, `temperature_rules`, `drif
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from alerts import (
@@ -23,6 +23,7 @@ from alerts.alert import Kind
 from alerts.conditions import Condition, Observation, OpenAlert
 from alerts.settings import AlertSettings
 from fermentation.estimate import Estimate
+from gylewatch.copying import replace
 from gylewatch.values import Batch
 
 __all__ = ["RULES", "AlertSettings", "Condition", "Memory", "Observation", "Rule", "follow"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from math import log, log1p
 
@@ -12,6 +12,7 @@ import numpy as np
 from fermentation.belief import FINAL, FOAM, OFFSET, Cloud, FloatArray, IndexArray, Z, picked
 from fermentation.kinetics import Z_LIMIT, between, shape_of
 from fermentation.moves import Endings, redraw
+from gylewatch.copying import replace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import exp, expm1, log
 from typing import NamedTuple
 
@@ -26,6 +26,7 @@ from fermentation.belief import (
 )
 from fermentation.gravity import gravity_points, gravity_rows
 from fermentation.kinetics import TAIL_HOURS, advance, between, progress, speed, temperature_factor
+from gylewatch.copying import replace
 
 LOG_K_DRIFT_PER_SQRT_DAY = 0.25
 # Nutrients, oxygen and the brewer's hand change the pace; curve families do not cover all of it

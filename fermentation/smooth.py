@@ -6,7 +6,6 @@ readings gives a prefix of the estimates. Dense readings are joined to one robus
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import datetime
 from enum import IntEnum
 from functools import partial
@@ -39,6 +38,7 @@ from fermentation.gravity import gravity_rows
 from fermentation.motion import draw_changes, effective_k, pace_of, pass_time
 from fermentation.prior import endings, renewal, seed_cloud
 from fermentation.summary import summarise
+from gylewatch.copying import replace
 from gylewatch.units import POINT_SG, points_from_sg
 from gylewatch.values import Addition, Batch
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import datetime, timedelta
 from math import exp, log, sqrt
 
@@ -16,6 +15,7 @@ from fermentation.gravity import gravity_rows, spreads
 from fermentation.kinetics import progress
 from fermentation.motion import pace_of, rate_points_per_day
 from fermentation.phase import phase_of
+from gylewatch.copying import replace
 from gylewatch.units import sg_from_points
 
 STILL_POINTS_PER_DAY = 0.5
