@@ -16,7 +16,7 @@ Everything is vectorised over particles and works in z = logit p, where the logi
 
 from __future__ import annotations
 
-from math import exp
+from math import ceil, exp
 from typing import NamedTuple
 
 import numpy as np
@@ -90,7 +90,7 @@ def advance(
 
     Midpoint rule, steps of an hour, in a gap of days longer ones.
     """
-    steps = min(max(1, int(np.ceil(hours))), 48)
+    steps = min(max(1, ceil(hours)), 48)
     step = hours / steps
     dz_dt = speed(z, k_per_h, shape) if dz_dt is None else dz_dt
     for _ in range(steps):

@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import datetime
 from enum import IntEnum
 from functools import partial
-from math import exp
+from math import exp, hypot, sqrt
 from statistics import median
 
 import numpy as np
@@ -145,7 +145,7 @@ def _take_sample(belief: Belief, time: datetime, points: float, sd_points: float
     cloud = cloud_of(belief)
     late_hours = max(hours(belief.time - time), 0.0)
     expected, rows = gravity_rows(cloud, _carried_back(belief, min(late_hours, 24.0)))
-    sd = float(np.hypot(sd_points, 0.02 * late_hours))
+    sd = hypot(sd_points, 0.02 * late_hours)
     measured = evidence.innovation(cloud, expected, rows, points)
     squared = evidence.squared_surprise(cloud, measured, sd)
     misfit = belief.misfit + MISFIT_MEMORY * (squared - belief.misfit)
@@ -154,7 +154,7 @@ def _take_sample(belief: Belief, time: datetime, points: float, sd_points: float
         cloud = replace(cloud, renewed=np.ones_like(cloud.renewed))
     shifts = partial(evidence.astray, measured)
     cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.SAMPLE_SCATTER, shifts=shifts)
-    return _chosen(replace(belief, misfit=misfit, forecast_at=None), cloud)
+    return replace(belief, misfit=misfit, forecast_at=None, cloud=_chosen(belief, cloud), step=belief.step + 1)
 
 
 def _born(belief: Belief, gravity: GravityReading, value: float) -> Belief:
@@ -304,25 +304,30 @@ def _learn(
     recent = (*belief.recent_points[1 - STUCK_READINGS :], value) if usual else belief.recent_points
     span = (FREE_SPAN if belief.stuck else STUCK_SPAN) * belief.noise_points
     stuck = len(recent) == STUCK_READINGS and max(recent) - min(recent) < span
-    sd = float(np.hypot(belief.noise_points * (3.0 if gravity.moving else 1.0), 0.3 * late_hours))
+    sd = hypot(belief.noise_points * (3.0 if gravity.moving else 1.0), 0.3 * late_hours)
     gain = (STUCK_NOISE_GAIN if stuck else NOISE_GAIN) if usual else 0.0
     measured = evidence.innovation(cloud_of(belief), expected, rows, value)
     noise = _learnt_noise(belief, measured, gain)
-    learnt = replace(belief, noise_points=noise, recent_points=recent, stuck=stuck)
     if stuck:
-        return learnt
+        return replace(belief, noise_points=noise, recent_points=recent, stuck=True)
     days = elapsed_hours / 24.0 if usual else 0.0
-    cloud, measured = foam.break_heads(cloud_of(belief), measured, sd=sd, days=days, draws=partial(_generator, learnt))
+    cloud, measured = foam.break_heads(cloud_of(belief), measured, sd=sd, days=days, draws=partial(_generator, belief))
     knocks = None if gravity.moving else partial(evidence.knocks, cloud)
     cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.FLOAT_SCATTER, shifts=knocks)
-    return _chosen(learnt, cloud)
+    return replace(
+        belief,
+        cloud=_chosen(belief, cloud),
+        step=belief.step + 1,
+        noise_points=noise,
+        recent_points=recent,
+        stuck=False,
+    )
 
 
-def _chosen(belief: Belief, cloud: Cloud) -> Belief:
-    """The belief with the particles of `cloud`, drawn anew where few carry the weight."""
+def _chosen(belief: Belief, cloud: Cloud) -> Cloud:
+    """The particles of `cloud`, drawn anew where few carry the weight."""
     kinds = partial(endings, belief.batch, belief.first_points)
-    cloud = evidence.resample(cloud, kinds, partial(_generator, belief, Purpose.CHOICE))
-    return replace(belief, cloud=cloud, step=belief.step + 1)
+    return evidence.resample(cloud, kinds, partial(_generator, belief, Purpose.CHOICE))
 
 
 def _learnt_noise(belief: Belief, measured: evidence.Innovation, gain: float) -> float:
@@ -334,6 +339,6 @@ def _learnt_noise(belief: Belief, measured: evidence.Innovation, gain: float) ->
     mean = float(weights @ measured.surprise)
     total = float(weights @ (measured.variance + (measured.surprise - mean) ** 2)) + belief.noise_points**2
     share = belief.noise_points**2 / total
-    direction = 1.0 if abs(mean) > 0.6745 * np.sqrt(total) else -1.0
+    direction = 1.0 if abs(mean) > 0.6745 * sqrt(total) else -1.0
     low, high = NOISE_RANGE_POINTS
     return min(max(belief.noise_points * exp(gain * share * direction), low), high)

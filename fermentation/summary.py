@@ -77,7 +77,7 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
     enough = 1.0 - (belief.batch.expected_attenuation[0] - ATTENUATION_SLACK)
     here_sd, fallen_sd, margin_sd = spreads(cloud, rows, (0.0, 1.0, enough))
     rate, log_sd = rate_points_per_day(cloud, pace_of(belief))
-    log_rate = np.log(np.maximum(rate, 1e-6))
+    log_rate = np.log(rate)
     rate_low, rate_middle, rate_high = (exp(x) for x in quantiles(log_rate, log_sd, weight))
     doubt = MODEL_DOUBT_POINTS * min(rate_middle / DOUBT_FULL_POINTS_PER_DAY, 1.0)
     low, middle, high = quantiles(here, np.hypot(here_sd, doubt), weight)
