@@ -16,7 +16,7 @@ Everything is vectorised over particles and works in z = logit p, where the logi
 
 from __future__ import annotations
 
-from math import ceil, exp
+from math import ceil, exp, log
 from typing import NamedTuple
 
 import numpy as np
@@ -62,25 +62,27 @@ class Shape(NamedTuple):
 
     a: FloatArray
     b: FloatArray
-    log_peak: FloatArray  # ln of max p^a (1-p)^b, reached at p = a/(a+b)
+    # With ln p = -ln(1+e^-z) and ln(1-p) = ln p - z, ln of the speed at k = 1 is by_log_p ln p + by_z z - log_most:
+    by_log_p: FloatArray
+    by_z: FloatArray
+    log_most: FloatArray  # ln of 4 max p^a (1-p)^b, reached at p = a/(a+b)
 
     def column(self) -> Shape:
         """The same as columns."""
-        return Shape(self.a[:, None], self.b[:, None], self.log_peak[:, None])
+        return Shape(*(each[:, None] for each in self))
 
 
 def shape_of(a: FloatArray, b: FloatArray) -> Shape:
     """The shapes with exponents a of the rise and b of the fall, (n,) each."""
     total: FloatArray = a + b
-    return Shape(a, b, a * np.log(a / total) + b * np.log(b / total))
+    log_most = a * np.log(a / total) + b * np.log(b / total) + log(4.0)
+    return Shape(a, b, total - 2.0, 1.0 - b, log_most)
 
 
 def speed(z: FloatArray, k_per_h: FloatArray, shape: Shape) -> FloatArray:
     """dz/dt in 1/h at the reference temperature."""
-    # p^(a-1) (1-p)^(b-1) with ln p = -ln(1+e^-z) and ln(1-p) = ln p - z
     log_p = -np.log1p(np.exp(-z))
-    log_h = (shape.a + shape.b - 2.0) * log_p - (shape.b - 1.0) * z
-    return 0.25 * k_per_h * np.exp(log_h - shape.log_peak)
+    return k_per_h * np.exp(shape.by_log_p * log_p + shape.by_z * z - shape.log_most)
 
 
 def advance(
