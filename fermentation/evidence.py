@@ -185,7 +185,7 @@ def _collapse(
     """Mean and covariance of the mixture over causes and scales; totals and shares are (causes * scales, n)."""
     scales = len(totals) // len(causes)
     covariance = cloud.covariance
-    step = np.zeros_like(cloud.mean)
+    step = np.zeros(cloud.mean.shape)
     for i, cause in enumerate(causes):
         share, total = shares[i * scales : (i + 1) * scales], totals[i * scales : (i + 1) * scales]
         gain = share / total

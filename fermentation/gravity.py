@@ -27,7 +27,7 @@ def gravity_rows(cloud: Cloud, z: FloatArray | None = None) -> tuple[FloatArray,
     flatten = _flattening(cloud)
     p = progress(flatten * (cloud.z if z is None else z))
     left, end = 1.0 - p, cloud.mean[FINAL] + cloud.mean[TAIL]
-    rows = np.zeros_like(cloud.mean)
+    rows = np.zeros(cloud.mean.shape)
     rows[ORIGINAL], rows[FINAL], rows[TAIL] = left, p, p
     rows[Z] = (end - cloud.mean[ORIGINAL]) * flatten * p * left
     return left * cloud.mean[ORIGINAL] + p * end, rows
