@@ -6,15 +6,17 @@ The levels are common practice, no source: cells differ by make, load and cold. 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import combinations
 from types import MappingProxyType
+from typing import NamedTuple
 
 from alerts.alert import Evidence, Kind, Severity
 from alerts.conditions import NO_STREAK, Condition, OpenAlert, Streak, ended, follow_streak, hours_between, middle
 from alerts.thresholds import AlertSettings
 from fermentation.estimate import Estimate
+from gylewatch.copying import replace
 from gylewatch.values import Batch, Reading, utc_text
 
 Opened = Mapping[Kind, OpenAlert]
@@ -70,59 +72,80 @@ def chemistry_of(settings: AlertSettings, highest_v: float) -> tuple[str, Chemis
 
 def battery_v(memory: BatteryMemory) -> float | None:
     """The newest voltage, free of single bad ones."""
-    return middle(memory.newest_v) if len(memory.newest_v) >= 3 else None
+    return _settled_v(memory.newest_v)
+
+
+def _settled_v(newest_v: tuple[float, ...]) -> float | None:
+    return middle(newest_v) if len(newest_v) >= 3 else None
 
 
 def follow_battery(settings: AlertSettings, memory: BatteryMemory, reading: Reading) -> BatteryMemory:
     """Take one reading, newer than all before, into the memory."""
-    memory = replace(
-        memory, fresh=False, percent=memory.percent if reading.battery_percent is None else reading.battery_percent
-    )
-    if reading.battery_v is not None:
-        memory = _follow_voltage(memory, reading.time, reading.battery_v)
-    elif reading.battery_percent is None:
-        return memory
-    low, fine = _levels(settings, memory)
+    volts, now = reading.battery_v, reading.time
+    percent = memory.percent if reading.battery_percent is None else reading.battery_percent
+    if volts is None and reading.battery_percent is None:
+        return replace(memory, fresh=False)
+    newest = memory.newest_v if volts is None else (*memory.newest_v, volts)[-_NEWEST:]
+    now_v, highest, trend = _settled_v(newest), memory.highest_v, _trend_of(memory)
+    if volts is not None and now_v is not None:
+        highest = now_v if highest is None else max(highest, now_v)
+        trend = _follow_trend(trend, now, now_v, highest)
+    low, fine = _levels(settings, now_v, highest, percent)
     return replace(
         memory,
-        low=follow_streak(memory.low, reading.time, holds=low),
-        fine=follow_streak(memory.fine, reading.time, holds=fine),
+        newest_v=newest,
+        highest_v=highest,
+        percent=percent,
+        low=follow_streak(memory.low, now, holds=low),
+        fine=follow_streak(memory.fine, now, holds=fine),
+        block_start=trend.block_start,
+        block_v=trend.block_v,
+        blocks=trend.blocks,
+        fresh=trend.fresh,
     )
 
 
-def _follow_voltage(memory: BatteryMemory, now: datetime, volts: float) -> BatteryMemory:
-    memory = replace(memory, newest_v=(*memory.newest_v, volts)[-_NEWEST:])
-    now_v = battery_v(memory)
-    if now_v is None:
-        return memory
-    highest = now_v if memory.highest_v is None else max(memory.highest_v, now_v)
-    memory = replace(memory, highest_v=highest)
-    if memory.block_start is None:
-        return replace(memory, block_start=now, block_v=(now_v,))
-    if hours_between(memory.block_start, now) < _BLOCK_H:
+class _Trend(NamedTuple):
+    """What `BatteryMemory` holds of how the voltage falls."""
+
+    block_start: datetime | None
+    block_v: tuple[float, ...]
+    blocks: tuple[tuple[datetime, float], ...]
+    fresh: bool
+
+
+def _trend_of(memory: BatteryMemory) -> _Trend:
+    return _Trend(memory.block_start, memory.block_v, memory.blocks, fresh=False)
+
+
+def _follow_trend(trend: _Trend, now: datetime, now_v: float, highest_v: float) -> _Trend:
+    start, block_v, blocks, _ = trend
+    if start is None:
+        return trend._replace(block_start=now, block_v=(now_v,))
+    if hours_between(start, now) < _BLOCK_H:
         # Medians of nine that are taken minute by minute say the same; a few an hour are plenty.
-        due = hours_between(memory.block_start, now) >= len(memory.block_v) * 0.25
-        return replace(memory, block_v=(*memory.block_v, now_v)) if due else memory
-    centre = memory.block_start + timedelta(hours=_BLOCK_H / 2)
-    block = (centre, middle(memory.block_v))
-    blocks = memory.blocks
-    if blocks and block[1] - blocks[-1][1] > _jump_v(highest):
+        due = hours_between(start, now) >= len(block_v) * 0.25
+        return trend._replace(block_v=(*block_v, now_v)) if due else trend
+    block = (start + timedelta(hours=_BLOCK_H / 2), middle(block_v))
+    if blocks and block[1] - blocks[-1][1] > _jump_v(highest_v):
         blocks = ()  # another or a recharged battery: its trend begins here
-    return replace(memory, blocks=(*blocks, block)[-_BLOCKS:], block_start=now, block_v=(now_v,), fresh=True)
+    return _Trend(block_start=now, block_v=(now_v,), blocks=(*blocks, block)[-_BLOCKS:], fresh=True)
 
 
 def _jump_v(highest_v: float) -> float:
     return 0.05 * highest_v  # no cell recovers that much by rest or warmth
 
 
-def _levels(settings: AlertSettings, memory: BatteryMemory) -> tuple[bool, bool]:
+def _levels(
+    settings: AlertSettings, now_v: float | None, highest_v: float | None, percent: float | None
+) -> tuple[bool, bool]:
+    """Whether the battery is low, and whether it is fine."""
     rule = settings.battery_low
-    now_v = battery_v(memory)
-    if now_v is not None and memory.highest_v is not None:
-        low_v = low_level_v(settings, memory.highest_v)
+    if now_v is not None and highest_v is not None:
+        low_v = low_level_v(settings, highest_v)
         return now_v <= low_v, now_v > low_v + rule.hysteresis_v
-    if memory.percent is not None:
-        return memory.percent <= rule.low_percent, memory.percent > rule.low_percent + 5
+    if percent is not None:
+        return percent <= rule.low_percent, percent > rule.low_percent + 5
     return False, False
 
 
@@ -136,15 +159,15 @@ def battery_low(
     settings: AlertSettings, batch: Batch, memory: BatteryMemory, now: datetime, opened: Opened
 ) -> Condition | None:
     """The battery is near its end, whatever the beer does."""
-    rule = settings.battery_low
+    rule, is_open = settings.battery_low, Kind.BATTERY_LOW in opened
+    if is_open and (memory.fine.since is None or memory.fine.hours(now) < rule.sustained_h):
+        return None
+    if not is_open and (memory.low.count < 2 or memory.low.hours(now) < rule.sustained_h):
+        return None
     now_v = battery_v(memory)
     reading = f"{memory.percent:.0f} %" if now_v is None and memory.percent is not None else f"{now_v or 0:.2f} V"
-    if Kind.BATTERY_LOW in opened:
-        if memory.fine.since is None or memory.fine.hours(now) < rule.sustained_h:
-            return None
+    if is_open:
         return ended(f"The battery of float {batch.float_id} is fine again at {reading}.", battery_v=now_v)
-    if memory.low.count < 2 or memory.low.hours(now) < rule.sustained_h:
-        return None
     evidence: Evidence = {"battery_percent": memory.percent, "sustained_h": round(memory.low.hours(now), 1)}
     level = f"{rule.low_percent:g} %"
     if now_v is not None and memory.highest_v is not None:

@@ -7,13 +7,14 @@ four hours so that a controller's ripple (one to four hours) cancels. The usual 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 
 from alerts.alert import Kind, Severity
 from alerts.conditions import NO_STREAK, Condition, OpenAlert, Streak, ended, follow_streak, hours_between
 from alerts.temperature_rules import nears_change, step_start
 from alerts.thresholds import AlertSettings
+from gylewatch.copying import replace
 from gylewatch.values import Batch
 
 Opened = Mapping[Kind, OpenAlert]
@@ -57,6 +58,8 @@ def follow_activity(
     works = rate_points_per_day >= settings.temperature_drift.exotherm_points_per_day
     # Past its peak the own heat fades, so a rise of the temperature has another cause.
     heats = works and rate_points_per_day >= _NEAR_PEAK * peak
+    if peak == memory.peak_points_per_day and not works and not memory.works:
+        return memory  # a beer at rest changes nothing here
     return replace(memory, peak_points_per_day=peak, works=works, heats=heats, heated=now if works else memory.heated)
 
 

@@ -7,7 +7,7 @@ one in its place, at the same time.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
@@ -17,6 +17,7 @@ from alerts.conditions import Condition, Observation, OpenAlert, ended
 from alerts.float_rules import half_interval
 from alerts.rules import CAUSE_RULES, IMPLIED_BY, RULES, Memory, Rule, follow
 from alerts.settings import AlertSettings
+from gylewatch.copying import replace
 from gylewatch.values import Batch, ProbeReading, utc_text
 
 __all__ = ["Action", "AlertState", "Decision", "Observation", "deliberate", "hear_probe", "judge", "start"]
@@ -142,25 +143,22 @@ def _pass(
     for kind, cause, rule in rules:
         opened = opened_by[cause]
         if settings.is_enabled(kind):
-            decision = decide(kind, rule(settings, batch, memory, seen, opened), opened)
+            condition = rule(settings, batch, memory, seen, opened)
         elif kind in opened:
-            off = ended("This kind of alert has been switched off in the settings.")
-            decision = decide(kind, off, opened)
+            condition = ended("This kind of alert has been switched off in the settings.")
         else:
             continue
-        if decision is None:
+        if condition is None:
             continue
-        decision = replace(decision, cause=cause, time=now)
+        decision = replace(decide(kind, condition, opened), cause=cause, time=now)
         decisions.append(decision)
         _apply(decision, opened, now)
     still = tuple(alert for opened in opened_by.values() for alert in opened.values())
     return AlertState(open=still, memory=memory), decisions
 
 
-def decide(kind: Kind, condition: Condition | None, opened: Mapping[Kind, OpenAlert]) -> Decision | None:
-    """What follows from a condition, given the alerts that are open; None where there is nothing to say."""
-    if condition is None:
-        return None
+def decide(kind: Kind, condition: Condition, opened: Mapping[Kind, OpenAlert]) -> Decision:
+    """What follows from a condition, given the alerts that are open."""
     raised = opened.get(kind)
     implied_by = next((other for other in IMPLIED_BY.get(kind, ()) if other in opened), None)
     action, reason = Action.HOLD, condition.summary

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from alerts.alert import Kind, Severity
 from alerts.conditions import Condition, OpenAlert, ended, hours_between, middle
 from alerts.thresholds import AlertSettings
+from gylewatch.copying import replace
 from gylewatch.values import Batch, Reading
 
 Opened = Mapping[Kind, OpenAlert]

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from statistics import median
 from typing import Final
@@ -18,6 +18,7 @@ from typing import Final
 from alerts.alert import Evidence, Kind, Severity
 from alerts.conditions import Condition, OpenAlert, ended, hours_between, middle
 from alerts.thresholds import AlertSettings
+from gylewatch.copying import replace
 from gylewatch.values import Batch, ProbeReading
 
 Opened = Mapping[Kind, OpenAlert]

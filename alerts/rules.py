@@ -7,7 +7,7 @@ The functions live by family in `fermentation_rules`, `temperature_rules`, `drif
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from alerts import (
@@ -23,6 +23,7 @@ from alerts.alert import Kind
 from alerts.conditions import Condition, Observation, OpenAlert
 from alerts.settings import AlertSettings
 from fermentation.estimate import Estimate
+from gylewatch.copying import replace
 from gylewatch.values import Batch
 
 __all__ = ["RULES", "AlertSettings", "Condition", "Memory", "Observation", "Rule", "follow"]
@@ -62,30 +63,35 @@ def follow(
         estimate = None
     elif estimate is not None and reading is None and observation.reading is not None:
         estimate = None  # what was concluded from an overtaken reading
-    memory = replace(memory, clock=clock)
+    battery, drift, fermentation, gravity = memory.battery, memory.drift, memory.fermentation, memory.gravity
     if estimate is not None:
-        memory = replace(
-            memory,
-            fermentation=fermentation_rules.follow_fermentation(settings, batch, memory.fermentation, estimate, opened),
-            battery=battery_rules.follow_forecast(memory.battery, estimate),
-            drift=drift_rules.follow_activity(settings, memory.drift, estimate.time, estimate.rate_points_per_day),
-            gravity=gravity_rules.follow_gravity(
-                settings, batch, memory.gravity, estimate, observation.float_gravity_sg
-            ),
-        )
+        battery = battery_rules.follow_forecast(battery, estimate)
+        drift = drift_rules.follow_activity(settings, drift, estimate.time, estimate.rate_points_per_day)
+        fermentation = fermentation_rules.follow_fermentation(settings, batch, fermentation, estimate, opened)
+        gravity = gravity_rules.follow_gravity(settings, batch, gravity, estimate, observation.float_gravity_sg)
+    silence, stuck, in_range, probe = memory.silence, memory.stuck, memory.range, memory.probe
     if reading is not None:
-        rate = None if estimate is None else estimate.rate_points_per_day
-        in_range = temperature_rules.follow_range(settings, batch, memory.range, reading)
+        in_range = temperature_rules.follow_range(settings, batch, in_range, reading)
         now_c = reading.temperature_c if in_range.now_c is None else in_range.now_c
-        memory = replace(
-            memory,
-            silence=float_rules.follow_silence(memory.silence, reading, clock),
-            stuck=float_rules.follow_angle(settings, memory.stuck, reading, rate),
-            battery=battery_rules.follow_battery(settings, memory.battery, reading),
-            range=in_range,
-            drift=drift_rules.follow_drift(settings, batch, memory.drift, reading.time, now_c),
-            probe=probe_rules.follow_float(memory.probe, reading.time, now_c),
-        )
+        silence = float_rules.follow_silence(silence, reading, clock)
+        rate = None if estimate is None else estimate.rate_points_per_day
+        stuck = float_rules.follow_angle(settings, stuck, reading, rate)
+        battery = battery_rules.follow_battery(settings, battery, reading)
+        drift = drift_rules.follow_drift(settings, batch, drift, reading.time, now_c)
+        probe = probe_rules.follow_float(probe, reading.time, now_c)
+    memory = Memory(
+        clock=clock,
+        silence=silence,
+        stuck=stuck,
+        battery=battery,
+        range=in_range,
+        drift=drift,
+        fermentation=fermentation,
+        gravity=gravity,
+        probe=probe,
+    )
+    if reading is observation.reading and estimate is observation.estimate:
+        return memory, observation
     return memory, replace(observation, reading=reading, estimate=estimate)
 
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from alerts.alert import Evidence, Kind, Severity
 from alerts.conditions import NO_STREAK, Condition, OpenAlert, Streak, ended, follow_streak, hours_between, middle
 from alerts.thresholds import AlertSettings
+from gylewatch.copying import replace
 from gylewatch.values import Batch, Reading
 
 Opened = Mapping[Kind, OpenAlert]
@@ -81,8 +82,8 @@ def follow_range(settings: AlertSettings, batch: Batch, memory: RangeMemory, rea
         )
     low, high = batch.wanted_temperature_c(now)
     is_inside = low <= now_c <= high
-    arrived = memory.arrived or is_inside
-    memory = replace(memory, arrived=arrived)
+    if is_inside and not memory.arrived:
+        memory = replace(memory, arrived=True)
     allowed_low, allowed_high, _ = allowed_range_c(settings, batch, memory, now)
     excess = max(allowed_low - now_c, now_c - allowed_high)
     return replace(
@@ -100,10 +101,12 @@ def temperature_out_of_range(
 ) -> Condition | None:
     """The beer has been warmer or colder than wanted for too long to be a passing swing."""
     rule, now = settings.temperature_out_of_range, reading.time
-    if memory.now_c is None:
+    raised = opened.get(Kind.TEMPERATURE_OUT_OF_RANGE)
+    long_far = memory.far_out.count >= 2 and memory.far_out.hours(now) >= rule.sustained_h
+    long_out = memory.out.count >= 2 and memory.out.hours(now) >= rule.slightly_sustained_h
+    if memory.now_c is None or (raised is None and not (long_far or long_out)):
         return None
     low, high = batch.wanted_temperature_c(now)
-    raised = opened.get(Kind.TEMPERATURE_OUT_OF_RANGE)
     allowed_low, allowed_high, in_grace = allowed_range_c(settings, batch, memory, now)
     excess = max(allowed_low - memory.now_c, memory.now_c - allowed_high)
     evidence: Evidence = {
@@ -118,8 +121,6 @@ def temperature_out_of_range(
         if low <= memory.now_c <= high:
             return ended(f"The beer is back at {memory.now_c:.1f} C, inside {low:g} to {high:g} C.", **evidence)
         return ended(f"A planned change is under way, and {memory.now_c:.1f} C is on its way.", **evidence)
-    long_far = memory.far_out.count >= 2 and memory.far_out.hours(now) >= rule.sustained_h
-    long_out = memory.out.count >= 2 and memory.out.hours(now) >= rule.slightly_sustained_h
     severity = Severity.CRITICAL if long_far and excess > rule.critical_c else Severity.WARNING
     worse = raised is not None and raised.severity is not Severity.CRITICAL and severity is Severity.CRITICAL
     if not (long_far or long_out) or (raised is not None and not worse):

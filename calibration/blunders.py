@@ -7,7 +7,7 @@ from itertools import combinations
 
 import numpy as np
 
-from calibration.regression import Points, fit_posterior, log_evidence, softmax
+from calibration.regression import Points, count_distinct, fit_posterior, log_evidence, softmax
 from gylewatch.units import POINT_SG, FloatArray
 
 FEWEST_POINTS = 4  # with three, no two agree against the third
@@ -68,7 +68,7 @@ def suspect_blunders(points: Points, distinct_angles: int) -> Suspicion:
 def _hypotheses(points: Points, most: int, distinct_angles: int) -> list[tuple[int, ...]]:
     places = range(len(points.angle_deg))
     every = [h for size in range(most + 1) for h in combinations(places, size)]
-    return [h for h in every if len(np.unique(np.delete(points.angle_deg, h))) >= distinct_angles]
+    return [h for h in every if count_distinct(np.delete(points.angle_deg, h)) >= distinct_angles]
 
 
 def _weights(points: Points, hypotheses: list[tuple[int, ...]]) -> FloatArray:

@@ -17,6 +17,7 @@ from calibration.regression import (
     LOG_SCALE_SD_ASSUMED,
     LOG_SCALE_SD_STATED,
     Points,
+    count_distinct,
     fit_posterior,
     gravity_noise_variance,
     mix,
@@ -107,7 +108,7 @@ def _points(references: Sequence[Reference]) -> Points:
 
 
 def _refuse_too_few(points: Points) -> None:
-    count, distinct = len(points.angle_deg), len(np.unique(points.angle_deg))
+    count, distinct = len(points.angle_deg), count_distinct(points.angle_deg)
     if count < MINIMUM_POINTS:
         raise CalibrationError(
             f"{_counted(count, 'reference point')} cannot bear a curve; measure at least {MINIMUM_POINTS} solutions, "

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from statistics import median
 
 import numpy as np
 from numpy.polynomial import legendre
@@ -22,6 +23,11 @@ LEVEL_MEAN_SG = 1.04
 NOISE_SCALES = np.array([0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0])
 # Real scatter over stated scatter. The prior is log-normal about 1: wider where nobody stated a spread.
 LOG_SCALE_SD_STATED, LOG_SCALE_SD_ASSUMED = 0.3, 0.45
+
+
+def count_distinct(values: FloatArray) -> int:
+    """How many different values there are. Not by numpy's `unique`, which loads the masked arrays as well."""
+    return len(set(values.tolist()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +63,8 @@ class Points:
         run = self.angle_deg[second] - self.angle_deg[first]
         apart = run != 0.0
         rise = self.gravity_sg[second] - self.gravity_sg[first]
-        slope = float(np.median(rise[apart] / run[apart])) if apart.any() else 0.0
+        # Not numpy's median: it loads the masked arrays, which takes longer than the whole fit.
+        slope = median((rise[apart] / run[apart]).tolist()) if apart.any() else 0.0
         object.__setattr__(self, "slope_sg_per_deg", slope)
 
     def without(self, left_out: Sequence[int]) -> Points:

@@ -31,6 +31,7 @@ from gylewatch.values import Batch
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
+IndexArray = npt.NDArray[np.intp]
 
 ORIGINAL, FINAL, THERMAL, FOAM, HEAD, SHORT, OFFSET, Z, LOG_K, TAIL, MODES = range(11)
 
@@ -75,6 +76,22 @@ class Cloud:
         """(n,) ln of the rate constant, 1/h at the belief's reference temperature."""
         row: FloatArray = self.mean[LOG_K]
         return row
+
+
+def picked(cloud: Cloud, chosen: IndexArray) -> Cloud:
+    """The chosen particles, in that order and with the weights they had; one may be chosen several times."""
+    return Cloud(
+        log_weight=cloud.log_weight[chosen],
+        shape=Shape(*(each[chosen] for each in cloud.shape)),
+        foamy=cloud.foamy[chosen],
+        stalled=cloud.stalled[chosen],
+        creeping=cloud.creeping[chosen],
+        poor=cloud.poor[chosen],
+        renewed=cloud.renewed[chosen],
+        tail_left=cloud.tail_left[chosen],
+        mean=cloud.mean[:, chosen],
+        covariance=cloud.covariance[:, :, chosen],
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cache
 from math import log, log1p
 
 import numpy as np
 
-from fermentation.belief import FINAL, FOAM, OFFSET, Cloud, FloatArray, Z
+from fermentation.belief import FINAL, FOAM, OFFSET, Cloud, FloatArray, IndexArray, Z, picked
 from fermentation.kinetics import Z_LIMIT, between, shape_of
 from fermentation.moves import Endings, redraw
+from gylewatch.copying import replace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +102,8 @@ def take(cloud: Cloud, measured: Innovation, *, sd: float, scatter: Scatter, shi
     causes = _causes(shifts() if shifts and is_suspicious(cloud, measured, sd) else (), measured)
     found = _explained(causes, measured.surprise, sd, scatter)
     mean, covariance = _collapse(cloud, causes, measured.surprise, found.totals, found.shares)
-    return replace(cloud, log_weight=cloud.log_weight + found.log_likelihood, mean=mean, covariance=covariance)
+    log_weight = normalised(cloud.log_weight + found.log_likelihood)
+    return replace(cloud, log_weight=log_weight, mean=mean, covariance=covariance)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,8 +168,9 @@ class _Explained:
 
 
 def _explained(causes: Sequence[_Cause], surprise: FloatArray, sd: float, scatter: Scatter) -> _Explained:
-    totals = np.array([cause.variance + part**2 for cause in causes for part in scatter.sds_points(sd)])
-    prior = np.array([cause.log_chance + np.log(share) for cause in causes for share in scatter.share])
+    parts = np.array(scatter.sds_points(sd))[:, None] ** 2
+    totals = np.concatenate([cause.variance + parts for cause in causes])
+    prior = np.array([cause.log_chance + log(share) for cause in causes for share in scatter.share])
     log_shares = prior[:, None] - 0.5 * (surprise**2 / totals + np.log(2.0 * np.pi * totals))
     top = log_shares.max(axis=0)
     shares = np.exp(log_shares - top)
@@ -181,28 +185,46 @@ def _collapse(
     """Mean and covariance of the mixture over causes and scales; totals and shares are (causes * scales, n)."""
     scales = len(totals) // len(causes)
     covariance = cloud.covariance
-    step = np.zeros_like(cloud.mean)
+    step = np.zeros(cloud.mean.shape)
     for i, cause in enumerate(causes):
         share, total = shares[i * scales : (i + 1) * scales], totals[i * scales : (i + 1) * scales]
         gain = share / total
-        move = gain.sum(axis=0) * surprise
-        change = (gain / total).sum(axis=0) * surprise**2 - gain.sum(axis=0)
+        gained = gain.sum(axis=0)
+        move = gained * surprise
+        change = (gain / total).sum(axis=0) * surprise**2 - gained
         step += move * cause.pull
         if len(causes) == 1:  # the usual case: the spread of the means lies along the same direction
             change -= move**2
-        # the outer product first: it is exactly symmetric, and stays so when stored by its upper triangle
-        outer = cause.pull[:, None] * cause.pull[None, :]
-        outer *= change
-        covariance = covariance + outer if i else outer
+        covariance = _widened(covariance, cause.pull, change)
         if cause.shift is not None:
-            along = cause.shift.direction
-            covariance += (cause.shift.sd_points**2 * share.sum(axis=0)) * (along[:, None] * along[None, :])
+            covariance = _widened(covariance, cause.shift.direction, cause.shift.sd_points**2 * share.sum(axis=0))
     if len(causes) > 1:
-        covariance -= step[:, None] * step[None, :]
-    covariance += cloud.covariance
+        covariance = _widened(covariance, step, -1.0)
     mean = cloud.mean + step
     mean[Z] = between(mean[Z], -1.5 * Z_LIMIT, Z_LIMIT)
     return mean, covariance
+
+
+def _widened(covariance: FloatArray, along: FloatArray, factor: FloatArray | float) -> FloatArray:
+    """The covariance and a factor (n,) times the products of the states of `along`, (m, n) or (m, 1), with each other.
+
+    Each pair of states is worked out once: it is quicker, and the result is exactly symmetric.
+    """
+    one, other, place = _pairs(len(along))
+    products = (along * factor)[one]
+    products *= along[other]
+    wider = products[place]
+    wider += covariance
+    return wider
+
+
+@cache
+def _pairs(m: int) -> tuple[IndexArray, IndexArray, IndexArray]:
+    """The pairs of m states, and for each entry of an (m, m) table the place of its pair."""
+    one, other = np.triu_indices(m)
+    place = np.empty((m, m), dtype=np.intp)
+    place[one, other] = place[other, one] = np.arange(len(one))
+    return one, other, place
 
 
 def normalised(log_weight: FloatArray) -> FloatArray:
@@ -221,11 +243,10 @@ def resample(cloud: Cloud, endings: Callable[[], Endings], draws: Callable[[], n
     Source: systematic resampling (Kitagawa, J. Comput. Graph. Stat. 5, 1-25, 1996); kernel with shrinkage (Liu and
     West, in Doucet, de Freitas and Gordon, Sequential Monte Carlo Methods in Practice, 2001, chapter 10).
     """
-    log_weight = normalised(cloud.log_weight)
-    weights = np.exp(log_weight)
+    weights = np.exp(cloud.log_weight)
     n = len(weights)
     if 1.0 / (weights @ weights) > RESAMPLE_BELOW * n:
-        return replace(cloud, log_weight=log_weight)
+        return cloud
     generator = draws()
     at = (generator.random() + np.arange(n)) / n
     # Drawn in the order of their kinds, each kind keeps its share to within one particle.
@@ -238,17 +259,10 @@ def resample(cloud: Cloud, endings: Callable[[], Endings], draws: Callable[[], n
     shrink = np.sqrt(1.0 - KERNEL_WIDTH**2)
     noise = KERNEL_WIDTH * generator.standard_normal((n, 2)) @ factor.T
     spread = np.exp(centre + shrink * deviation[chosen] + noise)
-    drawn = Cloud(
+    drawn = replace(
+        picked(cloud, chosen),
         log_weight=np.full(n, -np.log(n)),
         shape=shape_of(spread[:, 0].copy(), spread[:, 1].copy()),
-        foamy=cloud.foamy[chosen],
-        stalled=cloud.stalled[chosen],
-        creeping=cloud.creeping[chosen],
-        poor=cloud.poor[chosen],
-        renewed=cloud.renewed[chosen],
-        tail_left=cloud.tail_left[chosen],
-        mean=cloud.mean[:, chosen],
-        covariance=cloud.covariance[:, :, chosen],
     )
     return redraw(drawn, endings(), generator)
 

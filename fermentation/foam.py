@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from math import expm1
 
 import numpy as np
@@ -12,6 +11,7 @@ from fermentation.belief import FOAM, HEAD, Cloud, FloatArray
 from fermentation.evidence import FLOAT_SCATTER, Innovation, is_suspicious, log_likelihood, towards_state
 from fermentation.kinetics import between
 from fermentation.motion import scale
+from gylewatch.copying import replace
 
 BREAKS_PER_DAY = 0.3
 BREAKS_AFTER_Z = 0.0

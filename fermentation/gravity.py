@@ -12,7 +12,9 @@ from fermentation.kinetics import progress
 
 def gravity_points(cloud: Cloud) -> FloatArray:
     """(n,) gravity in points."""
-    return _between_ends(cloud, progress(_flattening(cloud) * cloud.z))
+    p = progress(_flattening(cloud) * cloud.z)
+    points: FloatArray = (1.0 - p) * cloud.mean[ORIGINAL] + p * (cloud.mean[FINAL] + cloud.mean[TAIL])
+    return points
 
 
 def gravity_rows(cloud: Cloud, z: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
@@ -24,16 +26,11 @@ def gravity_rows(cloud: Cloud, z: FloatArray | None = None) -> tuple[FloatArray,
     """
     flatten = _flattening(cloud)
     p = progress(flatten * (cloud.z if z is None else z))
-    original, final, tail = cloud.mean[ORIGINAL], cloud.mean[FINAL], cloud.mean[TAIL]
-    rows = np.zeros_like(cloud.mean)
-    rows[ORIGINAL], rows[FINAL], rows[TAIL] = 1.0 - p, p, p
-    rows[Z] = -(original - final - tail) * flatten * p * (1.0 - p)
-    return _between_ends(cloud, p), rows
-
-
-def _between_ends(cloud: Cloud, p: FloatArray) -> FloatArray:
-    points: FloatArray = (1.0 - p) * cloud.mean[ORIGINAL] + p * (cloud.mean[FINAL] + cloud.mean[TAIL])
-    return points
+    left, end = 1.0 - p, cloud.mean[FINAL] + cloud.mean[TAIL]
+    rows = np.zeros(cloud.mean.shape)
+    rows[ORIGINAL], rows[FINAL], rows[TAIL] = left, p, p
+    rows[Z] = (end - cloud.mean[ORIGINAL]) * flatten * p * left
+    return left * cloud.mean[ORIGINAL] + p * end, rows
 
 
 def _flattening(cloud: Cloud) -> FloatArray:
@@ -46,12 +43,20 @@ def _flattening(cloud: Cloud) -> FloatArray:
     return factor
 
 
-def spreads(cloud: Cloud, rows: FloatArray, shares: Sequence[float]) -> list[FloatArray]:
-    """For each share the (n,) standard deviation of that share of the original gravity less the gravity, in points.
+_STATES = np.array([ORIGINAL, FINAL, Z, TAIL])
+# On which the gravity depends
+_EACH_WITH_EACH = np.ix_(_STATES, _STATES)
+
+
+def spreads(cloud: Cloud, rows: FloatArray, shares: Sequence[float]) -> FloatArray:
+    """(shares, n) standard deviation of each share of the original gravity less the gravity, in points.
 
     rows : (m, n) slope of the gravity by each state
     """
-    towards = np.einsum("jkn,kn->jn", cloud.covariance, rows)
+    rows = rows[_STATES]
+    towards = np.einsum("jkn,kn->jn", cloud.covariance[_EACH_WITH_EACH], rows)
     variance = np.einsum("jn,jn->n", rows, towards)
-    beside, own = towards[ORIGINAL], cloud.covariance[ORIGINAL, ORIGINAL]
-    return [np.sqrt(np.maximum(variance - 2.0 * share * beside + share**2 * own, 0.0)) for share in shares]
+    share = np.array(shares)[:, None]
+    beside, own = towards[0], cloud.covariance[ORIGINAL, ORIGINAL]
+    sd: FloatArray = np.sqrt(np.maximum(variance - 2.0 * share * beside + share**2 * own, 0.0))
+    return sd

@@ -16,7 +16,7 @@ Everything is vectorised over particles and works in z = logit p, where the logi
 
 from __future__ import annotations
 
-from math import exp
+from math import ceil, exp, log
 from typing import NamedTuple
 
 import numpy as np
@@ -62,35 +62,44 @@ class Shape(NamedTuple):
 
     a: FloatArray
     b: FloatArray
-    log_peak: FloatArray  # ln of max p^a (1-p)^b, reached at p = a/(a+b)
+    # With ln p = -ln(1+e^-z) and ln(1-p) = ln p - z, ln of the speed at k = 1 is by_log_p ln p + by_z z - log_most:
+    by_log_p: FloatArray
+    by_z: FloatArray
+    log_most: FloatArray  # ln of 4 max p^a (1-p)^b, reached at p = a/(a+b)
 
     def column(self) -> Shape:
         """The same as columns."""
-        return Shape(self.a[:, None], self.b[:, None], self.log_peak[:, None])
+        return Shape(*(each[:, None] for each in self))
 
 
 def shape_of(a: FloatArray, b: FloatArray) -> Shape:
     """The shapes with exponents a of the rise and b of the fall, (n,) each."""
     total: FloatArray = a + b
-    return Shape(a, b, a * np.log(a / total) + b * np.log(b / total))
+    log_most = a * np.log(a / total) + b * np.log(b / total) + log(4.0)
+    return Shape(a, b, total - 2.0, 1.0 - b, log_most)
 
 
 def speed(z: FloatArray, k_per_h: FloatArray, shape: Shape) -> FloatArray:
     """dz/dt in 1/h at the reference temperature."""
-    # p^(a-1) (1-p)^(b-1) with ln p = -ln(1+e^-z) and ln(1-p) = ln p - z
     log_p = -np.log1p(np.exp(-z))
-    log_h = (shape.a + shape.b - 2.0) * log_p - (shape.b - 1.0) * z
-    return 0.25 * k_per_h * np.exp(log_h - shape.log_peak)
+    return k_per_h * np.exp(shape.by_log_p * log_p + shape.by_z * z - shape.log_most)
 
 
-def advance(z: FloatArray, k_per_h: FloatArray, shape: Shape, hours: float) -> FloatArray:
-    """z after `hours` at constant k (midpoint rule, steps of an hour, in a gap of days longer ones)."""
-    steps = min(max(1, int(np.ceil(hours))), 48)
+def advance(
+    z: FloatArray, k_per_h: FloatArray, shape: Shape, hours: float, *, dz_dt: FloatArray | None = None
+) -> tuple[FloatArray, FloatArray]:
+    """z after `hours` at constant k, and its speed there; `dz_dt` is the speed at z, if it is known.
+
+    Midpoint rule, steps of an hour, in a gap of days longer ones.
+    """
+    steps = min(max(1, ceil(hours)), 48)
     step = hours / steps
+    dz_dt = speed(z, k_per_h, shape) if dz_dt is None else dz_dt
     for _ in range(steps):
-        half = z + 0.5 * step * speed(z, k_per_h, shape)
+        half = z + 0.5 * step * dz_dt
         z = np.minimum(z + step * speed(np.minimum(half, Z_LIMIT), k_per_h, shape), Z_LIMIT)
-    return z
+        dz_dt = speed(z, k_per_h, shape)
+    return z, dz_dt
 
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)

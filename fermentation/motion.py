@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import exp, expm1, log
+from typing import NamedTuple
 
 import numpy as np
 
@@ -21,9 +22,11 @@ from fermentation.belief import (
     Cloud,
     FloatArray,
     Z,
+    picked,
 )
 from fermentation.gravity import gravity_points, gravity_rows
 from fermentation.kinetics import TAIL_HOURS, advance, between, progress, speed, temperature_factor
+from gylewatch.copying import replace
 
 LOG_K_DRIFT_PER_SQRT_DAY = 0.25
 # Nutrients, oxygen and the brewer's hand change the pace; curve families do not cover all of it
@@ -55,34 +58,56 @@ def draw_changes(cloud: Cloud, hours: float, pace: float, generator: np.random.G
     `pace` is the temperature factor of the rate, `renewal` what a renewed hypothesis starts from.
     """
     days = hours / 24.0
-    cloud = _switch(cloud, days, _working(cloud, pace), generator)
+    cloud = _switch(cloud, days, _working(cloud, flow_of(cloud, pace)), generator)
     return _renew(cloud, days, renewal, generator)
 
 
 def pass_time(cloud: Cloud, hours: float, pace: float) -> Cloud:
     """The cloud `hours` later, before the next reading; `pace` is the temperature factor of the rate over that time."""
     days = hours / 24.0
-    working = _working(cloud, pace)
-    k = effective_k(cloud, pace)
-    moved = advance(cloud.z, k, cloud.shape, hours)
+    flow = flow_of(cloud, pace)
+    moved, ahead = advance(cloud.z, flow.k_per_h, cloud.shape, hours, dz_dt=flow.dz_dt)
     # dz'/dz of dz/dt = s(z) is s(z')/s(z); dz'/dln k is the time-integral of the flow, s(z') t (exact for constant k)
-    ahead = speed(moved, k, cloud.shape)
-    along = np.minimum(np.maximum(ahead / speed(cloud.z, k, cloud.shape), 0.02), 20.0)
+    along = between(ahead / flow.dz_dt, 0.02, 20.0)
     mean, covariance = cloud.mean.copy(), cloud.covariance.copy()
     mean[Z] = moved
     _mix(covariance, Z, along, LOG_K, np.minimum(ahead * hours, 5.0))
     covariance[LOG_K, LOG_K] += LOG_K_DRIFT_PER_SQRT_DAY**2 * days
-    scale(covariance, Z, np.minimum(1.0, np.sqrt(Z_VARIANCE_MOST / covariance[Z, Z])))
-    decayed = np.exp(-hours * tail_pace(cloud, pace))
+    if covariance[Z, Z].max() > Z_VARIANCE_MOST:  # seldom: mostly a reading comes before
+        scale(covariance, Z, np.minimum(1.0, np.sqrt(Z_VARIANCE_MOST / covariance[Z, Z])))
+    decayed = np.exp(-hours * flow.tail_per_h)
     mean[TAIL] *= decayed
     scale(covariance, TAIL, decayed)
-    _relax(mean, covariance, hours, np.where(cloud.foamy, np.where(moved < 0.0, working, 1.0), 0.0))
+    _relax(mean, covariance, hours, _standing(cloud, flow, moved))
     return replace(cloud, mean=mean, covariance=covariance, tail_left=cloud.tail_left * decayed)
 
 
-def _working(cloud: Cloud, pace: float) -> FloatArray:
+class Flow(NamedTuple):
+    """How fast each particle goes on, stalled ones next to nothing; (n,) each."""
+
+    p: FloatArray  # progress
+    k_per_h: FloatArray  # rate constant at the present temperature
+    dz_dt: FloatArray  # 1/h
+    tail_per_h: FloatArray  # decay of the slow sugars: under way once the easy ones are mostly gone
+
+
+def flow_of(cloud: Cloud, pace: float) -> Flow:
+    """The flow at `pace`, the temperature factor of the rate."""
+    p, k = progress(cloud.z), effective_k(cloud, pace)
+    begun = np.maximum(2.0 * p - 1.0, 0.0)
+    return Flow(p, k, speed(cloud.z, k, cloud.shape), _paces(cloud, pace) * begun / TAIL_HOURS)
+
+
+def _standing(cloud: Cloud, flow: Flow, moved: FloatArray) -> FloatArray:
+    """(n,) how much of a head there is at progress `moved`: beyond the steepest part of the curve a full one."""
+    growing = cloud.foamy & (moved < 0.0)
+    full = np.where(cloud.foamy, 1.0, 0.0)
+    return np.where(growing, _working(cloud, flow), full) if growing.any() else full
+
+
+def _working(cloud: Cloud, flow: Flow) -> FloatArray:
     """(n,) share of the rate at which a beer carries all the foam it will carry."""
-    fall, per_point = _fall(cloud, progress(cloud.z), pace)
+    fall, per_point = _fall(cloud, flow)
     rate = fall + per_point * np.maximum(cloud.mean[TAIL], 0.0)
     share: FloatArray = np.minimum(rate / FOAM_FULL_RATE_POINTS_PER_DAY, 1.0)
     return share
@@ -101,14 +126,24 @@ class Renewal:
 def _renew(cloud: Cloud, days: float, renewal: Renewal, generator: np.random.Generator) -> Cloud:
     """Some particles keep their gravity and draw the rest of the way anew."""
     here, original = gravity_points(cloud), cloud.mean[ORIGINAL]
-    drop = np.maximum(original * (1.0 - renewal.kept), 2.0)
-    done = (original - here) / drop
+    done = (original - here) / _renewed_drop(original, renewal)
     chance = generator.random(cloud.log_weight.shape)
     able = (done > 0.2) & (done < RENEWED_BEFORE)
     renewed, log_weight = _drawn(able, chance, RENEWED_PER_DAY * days, RENEWED_DRAWN_PER_DAY * days)
     cloud = replace(cloud, log_weight=cloud.log_weight + log_weight)
     if not renewed.any():
         return cloud
+    few = np.flatnonzero(renewed)
+    mean, covariance = cloud.mean.copy(), cloud.covariance.copy()
+    mean[:, few], covariance[:, :, few] = _begun_anew(picked(cloud, few), done[few], renewal)
+    stalled = cloud.stalled & ~renewed
+    return replace(cloud, mean=mean, covariance=covariance, stalled=stalled, renewed=cloud.renewed | renewed)
+
+
+def _begun_anew(cloud: Cloud, done: FloatArray, renewal: Renewal) -> tuple[FloatArray, FloatArray]:
+    """Mean and covariance of particles that keep their gravity, the share `done` (n,) of the way drawn anew."""
+    original = cloud.mean[ORIGINAL]
+    drop = _renewed_drop(original, renewal)
     done = between(done, 0.02, 0.97)
     final_variance = (renewal.kept_sd * original) ** 2
     # done = (original - gravity)/(original - final), the gravity staying what it was: z is linear in the three
@@ -117,25 +152,22 @@ def _renew(cloud: Cloud, days: float, renewal: Renewal, generator: np.random.Gen
     slope /= drop * done * (1.0 - done)
     by_final = 1.0 / (drop * (1.0 - done))
     towards = np.einsum("jkn,kn->jn", cloud.covariance, slope)
-    towards[FINAL], towards[LOG_K], towards[TAIL] = by_final * final_variance, 0.0, 0.0
-    variance = np.einsum("jn,jkn,kn->n", slope, cloud.covariance, slope) + by_final**2 * final_variance
+    variance = np.einsum("jn,jn->n", slope, towards) + by_final**2 * final_variance
+    towards[FINAL], towards[LOG_K], towards[TAIL], towards[Z] = by_final * final_variance, 0.0, 0.0, variance
     mean, covariance = cloud.mean.copy(), cloud.covariance.copy()
-    for index, value in (
-        (FINAL, original - drop),
-        (Z, np.log(done) - np.log1p(-done)),
-        (LOG_K, renewal.log_k),
-        (TAIL, 0.0),
-    ):
-        mean[index] = np.where(renewed, value, mean[index])
-        covariance[index] *= ~renewed
-        covariance[:, index] *= ~renewed
-    covariance[FINAL, FINAL] += np.where(renewed, final_variance, 0.0)
-    covariance[LOG_K, LOG_K] += np.where(renewed, renewal.log_k_sd**2, 0.0)
-    covariance[Z] = np.where(renewed, towards, covariance[Z])
-    covariance[Z, Z] = np.where(renewed, variance, covariance[Z, Z])
-    covariance[:, Z] = covariance[Z]
-    stalled = cloud.stalled & ~renewed
-    return replace(cloud, mean=mean, covariance=covariance, stalled=stalled, renewed=cloud.renewed | renewed)
+    mean[FINAL], mean[Z] = original - drop, np.log(done) - np.log1p(-done)
+    mean[LOG_K], mean[TAIL] = renewal.log_k, 0.0
+    forgotten = [FINAL, LOG_K, TAIL]
+    covariance[forgotten] = covariance[:, forgotten] = 0.0
+    covariance[FINAL, FINAL] = final_variance
+    covariance[LOG_K, LOG_K] = renewal.log_k_sd**2
+    covariance[Z] = covariance[:, Z] = towards
+    return mean, covariance
+
+
+def _renewed_drop(original: FloatArray, renewal: Renewal) -> FloatArray:
+    drop: FloatArray = np.maximum(original * (1.0 - renewal.kept), 2.0)
+    return drop
 
 
 def pace_of(belief: Belief) -> float:
@@ -145,48 +177,48 @@ def pace_of(belief: Belief) -> float:
 
 def effective_k(cloud: Cloud, pace: float) -> FloatArray:
     """(n,) rate constants at the present temperature, 1/h; next to nothing where stalled."""
-    k: FloatArray = np.exp(between(cloud.log_k, *LOG_K_RANGE)) * np.where(cloud.stalled, STALLED_PACE * pace, pace)
+    k: FloatArray = np.exp(between(cloud.log_k, *LOG_K_RANGE)) * _paces(cloud, pace)
     return k
+
+
+def _paces(cloud: Cloud, pace: float) -> FloatArray:
+    return np.where(cloud.stalled, STALLED_PACE * pace, pace)
 
 
 def rate_points_per_day(cloud: Cloud, pace: float) -> tuple[FloatArray, FloatArray]:
     """(n,) how fast the gravity falls, and (n,) the standard deviation of its logarithm."""
-    p = progress(cloud.z)
-    fall, per_point = _fall(cloud, p, pace)
+    flow = flow_of(cloud, pace)
+    fall, per_point = _fall(cloud, flow)
     # positive part: a tail that may be nothing at all is not a rising gravity
     rate = np.maximum(fall + per_point * np.maximum(cloud.mean[TAIL], 0.0), 1e-6)
-    by_z = cloud.shape.a * (1.0 - p) - cloud.shape.b * p
+    by_z = cloud.shape.a * (1.0 - flow.p) - cloud.shape.b * flow.p
     cov = cloud.covariance
     variance = between(cov[LOG_K, LOG_K] + by_z**2 * cov[Z, Z] + 2.0 * by_z * cov[Z, LOG_K], 1e-6, 4.0)
     creep_variance = per_point**2 * cov[TAIL, TAIL]
     return rate, np.sqrt(between((fall**2 * variance + creep_variance) / rate**2, 1e-6, 4.0))
 
 
-def _fall(cloud: Cloud, p: FloatArray, pace: float) -> tuple[FloatArray, FloatArray]:
+def _fall(cloud: Cloud, flow: Flow) -> tuple[FloatArray, FloatArray]:
     """(n,) rate of the easy sugars in points a day, and (n,) that of the slow ones for each point of them."""
-    dz_dt = speed(cloud.z, effective_k(cloud, pace), cloud.shape)
     drop = np.maximum(cloud.mean[ORIGINAL] - cloud.mean[FINAL] - cloud.mean[TAIL], 1.0)
-    return 24.0 * drop * p * (1.0 - p) * dz_dt, 24.0 * tail_pace(cloud, pace) * p
-
-
-def tail_pace(cloud: Cloud, pace: float) -> FloatArray:
-    """(n,) decay of the slow sugars, 1/h: under way once the easy ones are mostly gone."""
-    begun = np.maximum(2.0 * progress(cloud.z) - 1.0, 0.0)
-    slow: FloatArray = np.where(cloud.stalled, STALLED_PACE, 1.0) * pace * begun / TAIL_HOURS
-    return slow
+    return 24.0 * drop * flow.p * (1.0 - flow.p) * flow.dz_dt, 24.0 * flow.tail_per_h * flow.p
 
 
 def _mix(covariance: FloatArray, one: int, keep: FloatArray | float, other: int, share: FloatArray) -> None:
     """State `one` becomes keep * one + share * other; the covariance is changed in place and stays symmetric."""
-    covariance[one] = keep * covariance[one] + share * covariance[other]
-    covariance[one, one] = keep * covariance[one, one] + share * covariance[one, other]
-    covariance[:, one] = covariance[one]
+    row = covariance[one]
+    row *= keep
+    row += share * covariance[other]
+    row[one] = keep * row[one] + share * row[other]
+    covariance[:, one] = row
 
 
 def scale(covariance: FloatArray, one: int, keep: FloatArray | float) -> None:
     """State `one` becomes keep * one; the covariance is changed in place and stays symmetric."""
-    covariance[one] *= keep
-    covariance[:, one] *= keep
+    row = covariance[one]
+    row *= keep
+    row[one] *= keep
+    covariance[:, one] = row  # a copy: to work the column out as well takes twice as long
 
 
 def _switch(cloud: Cloud, days: float, working: FloatArray, generator: np.random.Generator) -> Cloud:

@@ -7,11 +7,12 @@ its share, and nothing else changes (resample-move: Gilks and Berzuini, J. R. St
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from fermentation.belief import FINAL, ORIGINAL, TAIL, BoolArray, Cloud, FloatArray
+from gylewatch.copying import replace
 
 LEAST_TAIL_LEFT = 0.05
 # Of slow sugars that are gone there is nothing left to exchange

@@ -6,11 +6,10 @@ readings gives a prefix of the estimates. Dense readings are joined to one robus
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import datetime
 from enum import IntEnum
 from functools import partial
-from math import exp
+from math import exp, hypot, sqrt
 from statistics import median
 
 import numpy as np
@@ -25,7 +24,6 @@ from fermentation.belief import (
     OFFSET,
     ORIGINAL,
     SHORT,
-    TAIL,
     THERMAL,
     Belief,
     Cloud,
@@ -40,6 +38,7 @@ from fermentation.gravity import gravity_rows
 from fermentation.motion import draw_changes, effective_k, pace_of, pass_time
 from fermentation.prior import endings, renewal, seed_cloud
 from fermentation.summary import summarise
+from gylewatch.copying import replace
 from gylewatch.units import POINT_SG, points_from_sg
 from gylewatch.values import Addition, Batch
 
@@ -114,14 +113,14 @@ def step(belief: Belief, gravity: GravityReading) -> tuple[Belief, Estimate | No
     held = _held(belief.pending, value, gravity.temperature_c)
     elapsed = hours(gravity.time - belief.time)
     belief = _carry(belief, gravity.time, median(held.temperature_c))
-    belief = _learn(replace(belief, pending=Pending()), gravity, median(held.gravity_points), elapsed_hours=elapsed)
-    return summarise(_with_modes(belief, gravity, elapsed))
+    belief = _learn(belief, gravity, median(held.gravity_points), elapsed_hours=elapsed)
+    return summarise(replace(belief, pending=Pending(), modes_points=_followed_modes(belief, gravity, elapsed)))
 
 
-def _with_modes(belief: Belief, gravity: GravityReading, elapsed_hours: float) -> Belief:
-    follow = 1.0 - float(np.exp(-elapsed_hours / MODES_HOURS))
+def _followed_modes(belief: Belief, gravity: GravityReading, elapsed_hours: float) -> tuple[float, ...]:
+    follow = 1.0 - exp(-elapsed_hours / MODES_HOURS)
     pairs = zip(belief.modes_points, gravity.modes_sg, strict=True)
-    return replace(belief, modes_points=tuple(old + follow * (new / POINT_SG - old) for old, new in pairs))
+    return tuple([old + follow * (new / POINT_SG - old) for old, new in pairs])
 
 
 def observe_sample(belief: Belief, sample: HandGravity) -> tuple[Belief, Estimate | None]:
@@ -146,7 +145,7 @@ def _take_sample(belief: Belief, time: datetime, points: float, sd_points: float
     cloud = cloud_of(belief)
     late_hours = max(hours(belief.time - time), 0.0)
     expected, rows = gravity_rows(cloud, _carried_back(belief, min(late_hours, 24.0)))
-    sd = float(np.hypot(sd_points, 0.02 * late_hours))
+    sd = hypot(sd_points, 0.02 * late_hours)
     measured = evidence.innovation(cloud, expected, rows, points)
     squared = evidence.squared_surprise(cloud, measured, sd)
     misfit = belief.misfit + MISFIT_MEMORY * (squared - belief.misfit)
@@ -155,7 +154,7 @@ def _take_sample(belief: Belief, time: datetime, points: float, sd_points: float
         cloud = replace(cloud, renewed=np.ones_like(cloud.renewed))
     shifts = partial(evidence.astray, measured)
     cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.SAMPLE_SCATTER, shifts=shifts)
-    return _chosen(replace(belief, misfit=misfit, forecast_at=None), cloud)
+    return replace(belief, misfit=misfit, forecast_at=None, cloud=_chosen(belief, cloud), step=belief.step + 1)
 
 
 def _born(belief: Belief, gravity: GravityReading, value: float) -> Belief:
@@ -273,12 +272,11 @@ def _float_rows(belief: Belief, gravity: GravityReading, z: FloatArray) -> tuple
     """What each particle expects the float to read, and the slope of that by each state."""
     cloud = cloud_of(belief)
     expected, rows = gravity_rows(cloud, z)
-    beside = rows.copy()
-    beside[[ORIGINAL, FINAL, Z, TAIL]] = 0.0
+    beside = np.zeros(len(rows))  # the float's own errors: the same slopes for every particle
     beside[THERMAL] = gravity.temperature_c - belief.reference_c
     beside[FOAM] = beside[SHORT] = beside[OFFSET] = 1.0
-    beside[MODES:] = np.array(belief.modes_points)[:, None]
-    return expected + np.einsum("jn,jn->n", beside, cloud.mean), rows + beside
+    beside[MODES:] = belief.modes_points
+    return expected + beside @ cloud.mean, rows + beside[:, None]
 
 
 def _carried_back(belief: Belief, late_hours: float) -> FloatArray:
@@ -306,25 +304,30 @@ def _learn(
     recent = (*belief.recent_points[1 - STUCK_READINGS :], value) if usual else belief.recent_points
     span = (FREE_SPAN if belief.stuck else STUCK_SPAN) * belief.noise_points
     stuck = len(recent) == STUCK_READINGS and max(recent) - min(recent) < span
-    sd = float(np.hypot(belief.noise_points * (3.0 if gravity.moving else 1.0), 0.3 * late_hours))
+    sd = hypot(belief.noise_points * (3.0 if gravity.moving else 1.0), 0.3 * late_hours)
     gain = (STUCK_NOISE_GAIN if stuck else NOISE_GAIN) if usual else 0.0
     measured = evidence.innovation(cloud_of(belief), expected, rows, value)
     noise = _learnt_noise(belief, measured, gain)
-    learnt = replace(belief, noise_points=noise, recent_points=recent, stuck=stuck)
     if stuck:
-        return learnt
+        return replace(belief, noise_points=noise, recent_points=recent, stuck=True)
     days = elapsed_hours / 24.0 if usual else 0.0
-    cloud, measured = foam.break_heads(cloud_of(belief), measured, sd=sd, days=days, draws=partial(_generator, learnt))
+    cloud, measured = foam.break_heads(cloud_of(belief), measured, sd=sd, days=days, draws=partial(_generator, belief))
     knocks = None if gravity.moving else partial(evidence.knocks, cloud)
     cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.FLOAT_SCATTER, shifts=knocks)
-    return _chosen(learnt, cloud)
+    return replace(
+        belief,
+        cloud=_chosen(belief, cloud),
+        step=belief.step + 1,
+        noise_points=noise,
+        recent_points=recent,
+        stuck=False,
+    )
 
 
-def _chosen(belief: Belief, cloud: Cloud) -> Belief:
-    """The belief with the particles of `cloud`, drawn anew where few carry the weight."""
+def _chosen(belief: Belief, cloud: Cloud) -> Cloud:
+    """The particles of `cloud`, drawn anew where few carry the weight."""
     kinds = partial(endings, belief.batch, belief.first_points)
-    cloud = evidence.resample(cloud, kinds, partial(_generator, belief, Purpose.CHOICE))
-    return replace(belief, cloud=cloud, step=belief.step + 1)
+    return evidence.resample(cloud, kinds, partial(_generator, belief, Purpose.CHOICE))
 
 
 def _learnt_noise(belief: Belief, measured: evidence.Innovation, gain: float) -> float:
@@ -336,6 +339,6 @@ def _learnt_noise(belief: Belief, measured: evidence.Innovation, gain: float) ->
     mean = float(weights @ measured.surprise)
     total = float(weights @ (measured.variance + (measured.surprise - mean) ** 2)) + belief.noise_points**2
     share = belief.noise_points**2 / total
-    direction = 1.0 if abs(mean) > 0.6745 * np.sqrt(total) else -1.0
+    direction = 1.0 if abs(mean) > 0.6745 * sqrt(total) else -1.0
     low, high = NOISE_RANGE_POINTS
     return min(max(belief.noise_points * exp(gain * share * direction), low), high)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import struct
 import zlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 
 from alerts import engine
@@ -20,6 +20,7 @@ from calibration.hydrometry import hand_gravity
 from fermentation import smooth
 from fermentation.belief import Belief, decode_belief, encode_belief
 from fermentation.estimate import Estimate
+from gylewatch.copying import replace
 from gylewatch.errors import GylewatchError
 from gylewatch.values import Batch, ProbeReading, Reading, Sample
 

@@ -284,7 +284,7 @@ def _time(time: datetime | None) -> str:
 
 def _finish(time: datetime | None) -> str:
     # A forecast is no better than minutes; its digits must not say otherwise.
-    return "" if time is None else utc_text(time.replace(microsecond=0))
+    return "" if time is None else utc_text(time, "seconds")
 
 
 def estimate_row(estimate: Estimate) -> str:

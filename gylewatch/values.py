@@ -91,7 +91,8 @@ def _digits(text: str) -> tuple[int, str]:
 
 def utc_text(time: datetime, timespec: str = "auto") -> str:
     """ISO 8601 in UTC with ``Z``, as in every file and message of the contract; `timespec` as in `isoformat`."""
-    return time.astimezone(UTC).isoformat(timespec=timespec).replace("+00:00", "Z")
+    there = time if time.tzinfo is UTC else time.astimezone(UTC)
+    return there.isoformat(timespec=timespec).replace("+00:00", "Z")
 
 
 def _check_utc(what: str, time: datetime) -> None:

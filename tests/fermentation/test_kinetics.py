@@ -19,7 +19,7 @@ LOGISTIC_PLATO = ((0, 11.7473), (12, 11.2099), (24, 9.8010), (36, 7.2500), (48, 
 def test_equal_exponents_of_one_give_the_logistic_of_the_assay(hours: float, plato: float) -> None:
     at_pitching = np.array([-0.1 * 36.0])
 
-    z = advance(at_pitching, 0.1 * ONE, shape_of(ONE, ONE), hours)
+    z, _ = advance(at_pitching, 0.1 * ONE, shape_of(ONE, ONE), hours)
 
     assert 12.0 - 9.5 * float(progress(z)[0]) == pytest.approx(plato, abs=5e-5)
 
@@ -51,7 +51,7 @@ def test_advancing_agrees_with_an_independent_integrator() -> None:
         return rate
 
     referee = solve_ivp(flow, (0.0, 60.0), [0.01], rtol=1e-10, atol=1e-12).y[0, -1]
-    z = advance(np.log(np.array([0.01 / 0.99])), k * ONE, shape_of(a * ONE, b * ONE), 60.0)
+    z, _ = advance(np.log(np.array([0.01 / 0.99])), k * ONE, shape_of(a * ONE, b * ONE), 60.0)
 
     assert float(progress(z)[0]) == pytest.approx(float(referee), abs=2e-4)
 
@@ -60,10 +60,18 @@ def test_the_hours_between_two_places_undo_the_advance() -> None:
     shape = shape_of(np.array([0.7, 1.0, 1.3]), np.array([1.2, 0.8, 1.0]))
     k, start = np.array([0.05, 0.1, 0.3]), np.array([-4.0, -2.0, -1.0])
 
-    end = advance(start, k, shape, 20.0)
+    end, _ = advance(start, k, shape, 20.0)
 
     assert hours_between(start, end, k, shape) == pytest.approx(20.0, rel=5e-3)
     assert hours_between(end, start, k, shape) == pytest.approx(-20.0, rel=5e-3)
+
+
+def test_the_speed_told_after_an_advance_is_that_of_the_place_reached() -> None:
+    shape, k = shape_of(0.7 * ONE, 1.2 * ONE), 0.1 * ONE
+
+    z, dz_dt = advance(-2.0 * ONE, k, shape, 7.3)
+
+    assert dz_dt == pytest.approx(speed(z, k, shape))
 
 
 def test_ten_degrees_more_double_to_treble_the_rate_and_a_crash_stops_it() -> None:
