@@ -67,7 +67,7 @@ def _z_when_still(cloud: Cloud, k_per_h: FloatArray) -> FloatArray:
     Near the end the rate is drop k (1-p)^b / (4 max h), as p^a is nearly one (see `fermentation.kinetics`).
     """
     drop = np.maximum(cloud.mean[ORIGINAL] - cloud.mean[FINAL], 2.0 * FINISH_POINTS[1])
-    by_rate = np.log(4.0 * STILL_POINTS_PER_DAY / 24.0 / (drop * k_per_h)) + cloud.shape.log_peak
+    by_rate = np.log(STILL_POINTS_PER_DAY / 24.0 / (drop * k_per_h)) + cloud.shape.log_most
     log_left = by_rate / cloud.shape.b + np.log(drop)
     share_left = np.exp(between(log_left, log(FINISH_POINTS[0]), log(FINISH_POINTS[1]))) / drop
     z_still: FloatArray = np.minimum(np.log1p(-share_left) - np.log(share_left), Z_LIMIT)

@@ -35,7 +35,8 @@ def test_at_the_finish_a_beer_falls_by_a_point_in_two_days_as_far_as_that_can_be
     hours, _ = hours_to_finish(working)
 
     for one in EACH_TENTH:
-        left = [float((drop * (1.0 - progress(advance(cloud.z, k, cloud.shape, hours[one] + h))))[one]) for h in (0, 1)]
+        moved = [advance(cloud.z, k, cloud.shape, hours[one] + more)[0][one] for more in (0.0, 1.0)]
+        left = drop[one] * (1.0 - progress(np.array(moved)))
         rate = 24.0 * (left[0] - left[1])
         if 0.12 < left[0] < 0.95:
             assert rate == pytest.approx(0.5, rel=0.1)
