@@ -188,7 +188,11 @@ def fermentation_started(
     settings: AlertSettings, batch: Batch, memory: FermentationMemory, estimate: Estimate, opened: Opened
 ) -> Condition | None:
     """The gravity falls, and has done so for long enough to be no accident."""
-    if Kind.FERMENTATION_STARTED in opened or memory.started is None or memory.started != estimate.time:
+    if Kind.FERMENTATION_STARTED in opened:
+        if Kind.FERMENTATION_FINISHED not in opened:
+            return None
+        return ended("The fermentation has run its course.", **evidence_of(estimate, **{VERDICT: Kind.FERMENTATION_FINISHED.value}))
+    if memory.started is None or memory.started != estimate.time:
         return None
     lag_h = hours_between(batch.pitched, memory.starting.since or estimate.time)
     return Condition(

@@ -35,7 +35,7 @@ class Notice:
 
     @property
     def has_verdict(self) -> bool:
-        """Whether this end is that of a plateau, at the moment at which finished or stalled is told."""
+        """Whether this end only says that the verdict is given, which is told at the same moment."""
         return self.ends and VERDICT in self.alert.evidence
 
     @property

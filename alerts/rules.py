@@ -178,10 +178,10 @@ RULES: tuple[tuple[Kind, Rule], ...] = (
     (Kind.FLOAT_STUCK, _float_stuck),
     (Kind.TEMPERATURE_DRIFT, _drift),
     (Kind.TEMPERATURE_OUT_OF_RANGE, _out_of_range),
-    (Kind.FERMENTATION_STARTED, _from_estimate(fermentation_rules.fermentation_started)),
     (Kind.FERMENTATION_FINISHED, _from_estimate(fermentation_rules.fermentation_finished)),
     (Kind.FERMENTATION_STALLED, _from_estimate(fermentation_rules.fermentation_stalled)),
-    # After the verdicts, which end it or make it unnecessary.
+    # After the verdicts, which end them or make them unnecessary.
+    (Kind.FERMENTATION_STARTED, _from_estimate(fermentation_rules.fermentation_started)),
     (Kind.ATTENUATION_PLATEAU, _from_estimate(fermentation_rules.attenuation_plateau)),
     (Kind.CALIBRATION_SUSPECT, _suspect),
     (Kind.GRAVITY_IMPLAUSIBLE, _implausible),

@@ -380,7 +380,7 @@ def test_programs_hear_nothing_twice(line: Line) -> None:
 
 
 @pytest.mark.parametrize(("policy", "ends"), [(EVERYTHING, 0), (PROGRAMS, 1)])
-def test_people_hear_the_verdict_of_a_plateau_and_not_that_it_is_over(
+def test_people_hear_the_verdict_and_not_what_it_makes_over(
     line: Line, policy: ChannelPolicy, ends: int
 ) -> None:
     line.policy = policy
@@ -391,7 +391,7 @@ def test_people_hear_the_verdict_of_a_plateau_and_not_that_it_is_over(
         "Fermentation has started (info)",
         "The gravity has stopped falling (info)",
         "Fermentation has finished (info)",
-        *["over: The gravity has stopped falling (info)"] * ends,
+        *["over: Fermentation has started (info)", "over: The gravity has stopped falling (info)"] * ends,
     ]
 
 

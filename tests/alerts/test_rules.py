@@ -49,6 +49,15 @@ def test_a_start_is_told_within_five_hours_of_the_first_point() -> None:
     assert 0 <= hours_of(started) - first_point_h <= 5
 
 
+def test_a_start_is_over_with_the_finish() -> None:
+    alerts = scenario().run()
+
+    finished = only(alerts, Kind.FERMENTATION_FINISHED)
+    (end,) = resolved(alerts, Kind.FERMENTATION_STARTED)
+    assert end.time == finished.time
+    assert end.evidence["verdict"] == "fermentation-finished"
+
+
 def test_a_plateau_ends_with_the_verdict() -> None:
     alerts = scenario().run()
 
