@@ -85,6 +85,10 @@ class Stalled:
     moves_points_per_day: float = limits(3.0, 0.2, 20.0)
     # The movement must last this long, or a knock would end the alert.
     moves_h: float = limits(4.0, 0.0, 72.0)
+    # It also goes on, though slowly, when it has fallen by this much since, nine to one: foam alone hardly does both.
+    goes_on_points: float = limits(0.5, 0.1, 20.0)
+    # Meanwhile even the low end of the rate must be above this, the pace that counts as standing still.
+    goes_on_points_per_day: float = limits(0.5, 0.1, 20.0)
     # A plan step that lowers the wanted temperature by this much puts the yeast to sleep on purpose.
     cold_step_c: float = limits(4.0, 1.0, 30.0)
     # An unplanned fall of the temperature by this much is named in the evidence as the likely cause.

@@ -110,6 +110,44 @@ def test_a_stall_that_moves_again_resolves_itself_and_says_so() -> None:
     assert hours_of(only(alerts, Kind.FERMENTATION_FINISHED)) > 222
 
 
+def test_a_stall_that_goes_on_slowly_ends_once_the_fall_is_sure_and_says_how_far_and_how_fast() -> None:
+    # 1.8 points a day, under the 2 that count as nearly stopped. The estimate is good for 0.8 points nine to one, so
+    # half a point is sure after 1.3, which takes 17 hours.
+    goes_on = until(150, STALLED_GRAVITY, ramp(150, 1.022, 270, 1.013))
+
+    alerts = scenario(gravity_sg=goes_on, length_h=260.0).run()
+
+    only(alerts, Kind.FERMENTATION_STALLED)
+    (end,) = resolved(alerts, Kind.FERMENTATION_STALLED)
+    assert 150 + 17 <= hours_of(end) <= 150 + 17 + 5
+    assert "goes on" in end.summary
+    assert "fallen by 1.6 points since, now by 1.8 points a day" in end.summary
+    assert end.evidence["fallen_points"] == pytest.approx(1.6, abs=0.1)
+    assert end.evidence["rate_low_points_per_day"] == pytest.approx(1.48, abs=0.1)
+
+
+def test_a_beer_that_fell_slowly_when_its_stall_was_told_is_not_over_it_by_falling_as_slowly() -> None:
+    # 1.2 points a day from 12 points above the range: with 6 to go it is five days away, and no longer nearly stopped.
+    slow = until(46.5, logistic_gravity(), ramp(46.5, 1.0255, 46.5 + 240, 1.0135))
+
+    alerts = scenario(gravity_sg=slow, length_h=220.0).run()
+
+    told = only(alerts, Kind.FERMENTATION_STALLED)
+    assert "hardly moves" in told.summary
+    (end,) = resolved(alerts, Kind.FERMENTATION_STALLED)
+    assert 46.5 + 120 <= hours_of(end) <= 46.5 + 120 + 6
+    assert "goes on" in end.summary
+
+
+def test_a_fall_that_stops_again_at_once_does_not_end_a_stall() -> None:
+    foam_breaks = until(150, STALLED_GRAVITY, ramp(150, 1.022, 151, 1.020))
+
+    alerts = scenario(gravity_sg=foam_breaks).run()
+
+    only(alerts, Kind.FERMENTATION_STALLED)
+    assert not resolved(alerts, Kind.FERMENTATION_STALLED)
+
+
 def test_a_planned_cold_crash_is_no_stall() -> None:
     crash = scenario(
         gravity_sg=until(60, logistic_gravity(), constant(logistic_gravity()(60))),
