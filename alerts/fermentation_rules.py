@@ -362,7 +362,7 @@ def _stall_over(
     if memory.going_on.since is not None and memory.going_on.hours(now) >= rule.moves_h:
         fallen = ((memory.stall_gravity_sg or estimate.gravity_sg) - estimate.gravity_sg) * 1000
         return ended(
-            f"Fermentation goes on, slowly: the gravity has fallen by {fallen:.1f} points since, now by "
+            f"Fermentation goes on: the gravity has fallen by {fallen:.1f} points since, now by "
             f"{estimate.rate_points_per_day:.1f} points a day.",
             **evidence_of(
                 estimate,
