@@ -126,6 +126,16 @@ def test_a_stall_that_goes_on_slowly_ends_once_the_fall_is_sure_and_says_how_far
     assert end.evidence["rate_low_points_per_day"] == pytest.approx(1.84, abs=0.05)
 
 
+def test_a_stall_found_to_stand_higher_than_was_believed_is_over_once_it_has_surely_fallen_from_there() -> None:
+    higher = until(120, STALLED_GRAVITY, until(150, constant(1.025), ramp(150, 1.025, 250, 1.016)))
+
+    alerts = scenario(gravity_sg=higher, length_h=240.0).run()
+
+    (end,) = resolved(alerts, Kind.FERMENTATION_STALLED)
+    # 1.27 points at 2.16 a day take 14.1 hours.
+    assert 150 + 14.1 + 4 <= hours_of(end) <= 150 + 14.1 + 4.5
+
+
 def test_a_beer_that_fell_slowly_when_its_stall_was_told_is_not_over_it_by_falling_as_slowly() -> None:
     # 1.2 points a day from 12 points above the range: with 4.8 to go it is four days off, no longer nearly stopped.
     slow = until(46.5, logistic_gravity(), ramp(46.5, 1.0255, 46.5 + 240, 1.0135))
