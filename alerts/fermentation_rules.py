@@ -43,16 +43,21 @@ class FermentationMemory:
     moving: Streak = NO_STREAK
     falling_again: Streak = NO_STREAK
     finish_gravity_sg: float | None = None  # while "finished" is open: the gravity it was raised at
+    stall_gravity_sg: float | None = None  # while "stalled" is open: the highest gravity believed since
+    going_on: Streak = NO_STREAK  # surely lower than there, and no longer nearly stopped
 
 
 def follow_fermentation(
     settings: AlertSettings, batch: Batch, memory: FermentationMemory, estimate: Estimate, opened: Opened
 ) -> FermentationMemory:
     """Take one estimate, not older than the newest one, into the memory."""
-    finish_sg = None
+    finish_sg = stall_sg = None
     if Kind.FERMENTATION_FINISHED in opened:
         finish_sg = memory.finish_gravity_sg or estimate.gravity_sg
-    memory = replace(memory, finish_gravity_sg=finish_sg)
+    if Kind.FERMENTATION_STALLED in opened:
+        # The highest, because a sample or breaking foam may show later that the beer stood higher than was believed.
+        stall_sg = max(memory.stall_gravity_sg or estimate.gravity_sg, estimate.gravity_sg)
+    memory = replace(memory, finish_gravity_sg=finish_sg, stall_gravity_sg=stall_sg)
     memory = _follow_start(settings, _follow_temperature(memory, estimate), estimate)
     if memory.started is None:
         return memory
@@ -106,6 +111,7 @@ def _follow_stillness(
     enough = estimate.probability_attenuated
     is_short = enough <= stalled.probability_attenuated and high >= stalled.margin_points and not resting
     is_slow = rate <= stalled.nearly_points_per_day and high >= stalled.nearly_days_to_go * max(rate, 0.0)
+    is_nearly = is_short and is_slow and high >= stalled.margin_points + 1.5
     kept = NO_STREAK if added else memory.creeping
     return replace(
         memory,
@@ -130,7 +136,7 @@ def _follow_stillness(
             holds=is_short and still.since is not None,
             broken=resting or still.since is None or enough > 2 * stalled.probability_attenuated,
         ),
-        creeping=follow_streak(kept, now, holds=is_short and is_slow and high >= stalled.margin_points + 1.5),
+        creeping=follow_streak(kept, now, holds=is_nearly),
         moving=follow_streak(
             memory.moving,
             now,
@@ -144,7 +150,26 @@ def _follow_stillness(
             and (memory.finish_gravity_sg - estimate.gravity_sg) * 1000 > finished.falls_again_points
             and not is_still,
         ),
+        going_on=follow_streak(
+            memory.going_on,
+            now,
+            # An alert of a beer that still fell slowly holds while it falls as slowly: only what would not be called
+            # nearly stopped again goes on.
+            holds=not is_nearly
+            and estimate.rate_low_points_per_day >= stalled.goes_on_points_per_day
+            and _surely_fallen(memory, estimate) >= stalled.goes_on_points,
+        ),
     )
+
+
+def _surely_fallen(memory: FermentationMemory, estimate: Estimate) -> float:
+    """Points from where the beer stood down to the upper end of what is believed now; 0 while no stall is open.
+
+    The chance that it has fallen by less is below one in ten: most of what makes the interval wide, as the error of the
+    curve, was there when it stood as well.
+    """
+    stood_sg = memory.stall_gravity_sg
+    return 0.0 if stood_sg is None else (stood_sg - estimate.gravity_high_sg) * 1000
 
 
 def points_to_range(batch: Batch, estimate: Estimate) -> float:
@@ -337,6 +362,19 @@ def _stall_over(
         return ended(
             f"Fermentation moves again, by {estimate.rate_points_per_day:.1f} points a day.",
             **evidence_of(estimate, sustained_h=round(memory.moving.hours(now), 1)),
+        )
+    if memory.going_on.since is not None and memory.going_on.hours(now) >= rule.moves_h:
+        fallen = ((memory.stall_gravity_sg or estimate.gravity_sg) - estimate.gravity_sg) * 1000
+        return ended(
+            f"Fermentation goes on: the gravity has fallen by {fallen:.1f} points since, now by "
+            f"{estimate.rate_points_per_day:.1f} points a day.",
+            **evidence_of(
+                estimate,
+                fallen_points=round(fallen, 1),
+                rate_low_points_per_day=round(estimate.rate_low_points_per_day, 2),
+                points_above_expected=round(points_to_range(batch, estimate), 1),
+                sustained_h=round(memory.going_on.hours(now), 1),
+            ),
         )
     if memory.still.since is not None and memory.attenuated.hours(now) >= rule.moves_h:
         return ended("The beer has reached the attenuation expected of the yeast after all.", **evidence_of(estimate))

@@ -15,6 +15,8 @@ MINIMUM_STALL_H = 36.0
 # A shorter pause is not told apart from a slow day, and nobody acts on it.
 SETTLING_H = 48.0
 # After a planned change the vessel is given two days to arrive.
+WARMING_UP_H = 12.0
+# The wort is pitched a little too warm or too cold.
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,17 +93,27 @@ def _stalled_falsely(brew: Brew, at_h: float) -> bool:
 
 
 def _outside_c(brew: Brew) -> FloatArray:
-    """How far the true temperature is outside the wanted range, (n,) over the truth's hours; 0 while a plan settles."""
+    """How far the true temperature is where the plan does not want it, (n,) over the truth's hours.
+
+    After a planned change, and after pitching, the beer is on its way for `SETTLING_H` (`WARMING_UP_H`) or until it is
+    inside the new range: meanwhile everything between where it was and that range is as it should be. Beyond that, as
+    below the range of a cold crash, it is outside at any time.
+    """
     truth = brew.truth
-    low = np.full(truth.time_h.size, brew.batch.temperature_c[0])
-    high = np.full(truth.time_h.size, brew.batch.temperature_c[1])
-    settling = truth.time_h < 12.0
-    for step in brew.batch.plan:
-        start_h = brew.hours(step.start)
-        low[truth.time_h >= start_h], high[truth.time_h >= start_h] = step.temperature_c
-        settling |= (truth.time_h >= start_h - 1.0) & (truth.time_h < start_h + SETTLING_H)
-    outside = np.maximum(np.maximum(low - truth.temperature_c, truth.temperature_c - high), 0.0)
-    return np.asarray(np.where(settling, 0.0, outside))
+    outside = np.zeros(truth.time_h.size)
+    starts = [(0.0, WARMING_UP_H, brew.batch.temperature_c)]
+    starts += [(brew.hours(step.start), SETTLING_H, step.temperature_c) for step in brew.batch.plan]
+    for start_h, settling_h, (low, high) in starts:
+        begun = truth.time_h >= start_h
+        if not begun.any():
+            continue
+        inside = (truth.temperature_c >= low) & (truth.temperature_c <= high)
+        on_its_way = begun & ~np.logical_or.accumulate(begun & inside) & (truth.time_h < start_h + settling_h)
+        from_c = float(truth.temperature_c[np.argmax(begun)])
+        least, most = np.where(on_its_way, min(low, from_c), low), np.where(on_its_way, max(high, from_c), high)
+        beyond = np.maximum(np.maximum(least - truth.temperature_c, truth.temperature_c - most), 0.0)
+        outside = np.where(begun, beyond, outside)
+    return outside
 
 
 def _too_warm_or_cold(brew: Brew) -> Iterator[Due]:
@@ -116,14 +128,16 @@ def _too_warm_or_cold(brew: Brew) -> Iterator[Due]:
 
 
 def _outside_falsely(brew: Brew, at_h: float) -> bool:
-    truth = brew.truth
-    recent = (truth.time_h > at_h - 12.0) & (truth.time_h <= at_h + 0.5)
-    low, high = brew.batch.wanted_temperature_c(brew.batch.pitched)
-    for step in brew.batch.plan:
-        if brew.hours(step.start) <= at_h:
-            low, high = step.temperature_c
-    outside = np.maximum(low - truth.temperature_c[recent], truth.temperature_c[recent] - high)
-    return bool(outside.max() < 0.1 or (truth.time_h[recent].max() > 12.0 and _outside_c(brew)[recent].max() == 0.0))
+    """An alert is right if the beer was truly outside by 0.1 C or more for an hour of the last twelve.
+
+    The float's own thermometer errs by a little, so one that is just outside and goes on to a departure that has to be
+    told is told early, not falsely.
+    """
+    truth, outside = brew.truth, _outside_c(brew)
+    recent = (truth.time_h > at_h - 12.0) & (truth.time_h <= at_h)
+    hours_outside = float((outside[recent] >= 0.1).sum()) * (truth.time_h[1] - truth.time_h[0])
+    goes_on = any(due.start_h <= at_h <= due.end_h for due in _too_warm_or_cold(brew))
+    return bool(hours_outside < 0.95 and not (goes_on and truth.at(outside, at_h) > 0.0))
 
 
 def _drift(brew: Brew) -> Iterator[Due]:

@@ -119,6 +119,54 @@ def test_a_stall_that_moves_again_resolves_itself_and_says_so() -> None:
     assert hours_of(only(alerts, Kind.FERMENTATION_FINISHED)) > 222
 
 
+def test_a_stall_that_goes_on_slowly_ends_once_the_fall_is_sure_and_says_how_far_and_how_fast() -> None:
+    # 2.16 points a day, too slow to end the stall at once. The estimate is good for 0.77 points nine to one, so half a
+    # point is sure after 1.27, of which the beer falls the last 0.22 to a stand after the alert: 11.7 hours.
+    goes_on = until(150, STALLED_GRAVITY, ramp(150, 1.022, 250, 1.013))
+
+    alerts = scenario(gravity_sg=goes_on, length_h=240.0).run()
+
+    only(alerts, Kind.FERMENTATION_STALLED)
+    (end,) = resolved(alerts, Kind.FERMENTATION_STALLED)
+    assert 150 + 11.7 + 4 <= hours_of(end) <= 150 + 11.7 + 4.5
+    assert "goes on" in end.summary
+    assert "fallen by 1.7 points since, now by 2.2 points a day" in end.summary
+    assert end.evidence["fallen_points"] == pytest.approx(1.66, abs=0.05)
+    assert end.evidence["rate_low_points_per_day"] == pytest.approx(1.84, abs=0.05)
+
+
+def test_a_stall_found_to_stand_higher_than_was_believed_is_over_once_it_has_surely_fallen_from_there() -> None:
+    higher = until(120, STALLED_GRAVITY, until(150, constant(1.025), ramp(150, 1.025, 250, 1.016)))
+
+    alerts = scenario(gravity_sg=higher, length_h=240.0).run()
+
+    (end,) = resolved(alerts, Kind.FERMENTATION_STALLED)
+    # 1.27 points at 2.16 a day take 14.1 hours.
+    assert 150 + 14.1 + 4 <= hours_of(end) <= 150 + 14.1 + 4.5
+
+
+def test_a_beer_that_fell_slowly_when_its_stall_was_told_is_not_over_it_by_falling_as_slowly() -> None:
+    # 1.2 points a day from 12 points above the range: with 4.8 to go it is four days off, no longer nearly stopped.
+    slow = until(46.5, logistic_gravity(), ramp(46.5, 1.0255, 46.5 + 240, 1.0135))
+
+    alerts = scenario(gravity_sg=slow, length_h=220.0).run()
+
+    told = only(alerts, Kind.FERMENTATION_STALLED)
+    assert "hardly moves" in told.summary
+    (end,) = resolved(alerts, Kind.FERMENTATION_STALLED)
+    assert 46.5 + 144 <= hours_of(end) <= 46.5 + 144 + 6
+    assert "goes on" in end.summary
+
+
+def test_a_fall_that_stops_again_at_once_does_not_end_a_stall() -> None:
+    foam_breaks = until(150, STALLED_GRAVITY, ramp(150, 1.022, 151, 1.020))
+
+    alerts = scenario(gravity_sg=foam_breaks).run()
+
+    only(alerts, Kind.FERMENTATION_STALLED)
+    assert not resolved(alerts, Kind.FERMENTATION_STALLED)
+
+
 def test_a_planned_cold_crash_is_no_stall() -> None:
     crash = scenario(
         gravity_sg=until(60, logistic_gravity(), constant(logistic_gravity()(60))),
