@@ -216,7 +216,8 @@ def fermentation_started(
     if Kind.FERMENTATION_STARTED in opened:
         if Kind.FERMENTATION_FINISHED not in opened:
             return None
-        return ended("The fermentation has run its course.", **evidence_of(estimate, **{VERDICT: Kind.FERMENTATION_FINISHED.value}))
+        has_verdict = evidence_of(estimate, **{VERDICT: Kind.FERMENTATION_FINISHED.value})
+        return ended("The fermentation has run its course.", **has_verdict)
     if memory.started is None or memory.started != estimate.time:
         return None
     lag_h = hours_between(batch.pitched, memory.starting.since or estimate.time)

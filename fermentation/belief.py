@@ -94,6 +94,13 @@ def picked(cloud: Cloud, chosen: IndexArray) -> Cloud:
     )
 
 
+def normalised(log_weight: FloatArray) -> FloatArray:
+    """The weights shifted so that their exponentials sum to one."""
+    top = log_weight.max()
+    shifted: FloatArray = log_weight - (top + np.log(np.exp(log_weight - top).sum()))
+    return shifted
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pending:
     """Dense readings waiting to be joined into one robust mean; at most `BIN_MEMBERS` are held."""

@@ -9,7 +9,7 @@ from math import log, log1p
 
 import numpy as np
 
-from fermentation.belief import FINAL, FOAM, OFFSET, Cloud, FloatArray, IndexArray, Z, picked
+from fermentation.belief import FINAL, FOAM, OFFSET, Cloud, FloatArray, IndexArray, Z, normalised, picked
 from fermentation.kinetics import Z_LIMIT, between, shape_of
 from fermentation.moves import Endings, redraw
 from gylewatch.copying import replace
@@ -225,13 +225,6 @@ def _pairs(m: int) -> tuple[IndexArray, IndexArray, IndexArray]:
     place = np.empty((m, m), dtype=np.intp)
     place[one, other] = place[other, one] = np.arange(len(one))
     return one, other, place
-
-
-def normalised(log_weight: FloatArray) -> FloatArray:
-    """The weights shifted so that their exponentials sum to one."""
-    top = log_weight.max()
-    shifted: FloatArray = log_weight - (top + np.log(np.exp(log_weight - top).sum()))
-    return shifted
 
 
 def resample(cloud: Cloud, endings: Callable[[], Endings], draws: Callable[[], np.random.Generator]) -> Cloud:

@@ -22,6 +22,7 @@ from fermentation.belief import (
     Cloud,
     FloatArray,
     Z,
+    normalised,
     picked,
 )
 from fermentation.gravity import gravity_points, gravity_rows
@@ -59,7 +60,8 @@ def draw_changes(cloud: Cloud, hours: float, pace: float, generator: np.random.G
     """
     days = hours / 24.0
     cloud = _switch(cloud, days, _working(cloud, flow_of(cloud, pace)), generator)
-    return _renew(cloud, days, renewal, generator)
+    cloud = _renew(cloud, days, renewal, generator)
+    return replace(cloud, log_weight=normalised(cloud.log_weight))
 
 
 def pass_time(cloud: Cloud, hours: float, pace: float) -> Cloud:

@@ -60,7 +60,8 @@ STUCK_READINGS, STUCK_SPAN, FREE_SPAN = 6, 0.4, 1.0
 # A float on the wall stops rocking: when the last readings span less than four tenths of the usual scatter (normal
 # errors span 2.5 of it) they say nothing about the beer and are left out, until it rocks again
 STUCK_NOISE_GAIN = 0.01
-# Slow: a float that sticks for a night must not teach the filter that it reads without scatter
+# Slow: a float that sticks for a night must not teach the filter that it reads without scatter. And downwards only:
+# that the beer falls away from it says nothing of its scatter, and a larger one would hold it to be stuck for longer
 DRAW_HOURS = 0.9
 # Sudden changes are days apart: drawing them at every reading would only take time
 LONGEST_STEP_HOURS = 12.0
@@ -309,6 +310,7 @@ def _learn(
     measured = evidence.innovation(cloud_of(belief), expected, rows, value)
     noise = _learnt_noise(belief, measured, gain)
     if stuck:
+        noise = min(noise, belief.noise_points)
         return replace(belief, noise_points=noise, recent_points=recent, stuck=True)
     days = elapsed_hours / 24.0 if usual else 0.0
     cloud, measured = foam.break_heads(cloud_of(belief), measured, sd=sd, days=days, draws=partial(_generator, belief))

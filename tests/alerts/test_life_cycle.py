@@ -380,9 +380,7 @@ def test_programs_hear_nothing_twice(line: Line) -> None:
 
 
 @pytest.mark.parametrize(("policy", "ends"), [(EVERYTHING, 0), (PROGRAMS, 1)])
-def test_people_hear_the_verdict_and_not_what_it_makes_over(
-    line: Line, policy: ChannelPolicy, ends: int
-) -> None:
+def test_people_hear_the_verdict_and_not_what_it_makes_over(line: Line, policy: ChannelPolicy, ends: int) -> None:
     line.policy = policy
     line.happens(*scenario().run())
     line.passes(999)

@@ -9,7 +9,7 @@ import pytest
 
 from calibration.hydrometry import HandGravity
 from fermentation import smooth
-from fermentation.belief import decode_belief, encode_belief
+from fermentation.belief import cloud_of, decode_belief, encode_belief
 from fermentation.estimate import Phase
 from gylewatch.values import Addition, Instrument
 from tests.fermentation.brew import FINAL_POINTS, after, batch, gravity, logistic_points, readings, run
@@ -234,3 +234,17 @@ def test_two_samples_that_agree_outvote_the_float() -> None:
     assert told[2] - calm > 4.5
     belief, later = run(belief, readings(134.0)[-96:])
     assert points(later[-1].gravity_sg) - calm > 3.5, "the float's further readings do not take it back"
+
+
+def test_a_float_that_sticks_makes_no_probability_larger_than_one_and_no_scatter_larger_than_it_was() -> None:
+    before = readings(30.0)
+    stuck = [gravity(30.0 + 0.25 * i, before[-1].gravity_sg * 1000 - 1000) for i in range(400)]
+    belief, _ = run(smooth.start(batch()), before)
+
+    belief_after, estimates = run(belief, stuck)
+
+    assert belief_after.stuck
+    assert belief_after.noise_points <= belief.noise_points
+    assert np.exp(cloud_of(belief_after).log_weight).sum() == pytest.approx(1.0)
+    for each in estimates:
+        assert max(each.probability_started, each.probability_still, each.probability_attenuated) <= 1.0
