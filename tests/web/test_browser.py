@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
+from alerts.alert import Kind
 from calibration import session as sessions
 from calibration.fit import fit_curve
 from calibration.settling import settling
@@ -195,6 +197,26 @@ def test_a_new_alert_arrives_without_a_reload_unless_somebody_types_a_name(brows
             page.get_by_label("Your name").blur()
             page.clock.fast_forward(61_000)
             page.wait_for_selector(".timeline >> text=Check the cooling")
+            page.context.close()
+
+
+def test_hours_of_sleep_that_are_chosen_stay_when_a_new_alert_arrives(browser: Browser, tmp_path: Path) -> None:
+    with brewery.open_store(tmp_path) as store:
+        batch_id = brewery.add_batch(store, brewery.harbour_pale())
+        store.save_outcomes(batch_id, estimates=brewery.estimates(121.0), alerts=[brewery.too_warm()])
+        with serving(brewery.application(store)) as origin:
+            page = open_page(browser, "phone")
+            page.clock.install()
+            show_chart(page, origin, batch_id)
+            page.get_by_label("Tell me again in").select_option("12")
+            page.get_by_label("Tell me again in").blur()
+            low = replace(brewery.too_warm(), kind=Kind.BATTERY_LOW, summary="The battery is nearly empty.")
+            store.save_outcomes(batch_id, alerts=[low])
+
+            page.clock.fast_forward(61_000)
+
+            page.wait_for_selector(".urgent >> text=nearly empty")
+            assert page.get_by_label("Tell me again in").input_value() == "12"
             page.context.close()
 
 

@@ -24,7 +24,9 @@ function pause() {
 
 function isTouched(root) {
   const typed = (field) => (field.type === "checkbox" ? field.checked !== field.defaultChecked : field.value !== field.defaultValue);
-  return [...root.querySelectorAll("input")].some(typed);
+  // Where no choice is marked, the first one stands.
+  const chosen = (list) => list.selectedIndex !== Math.max(0, [...list.options].findIndex((option) => option.defaultSelected));
+  return [...root.querySelectorAll("input")].some(typed) || [...root.querySelectorAll("select")].some(chosen);
 }
 
 // Whether a person has typed or chosen something, or is asked a question.
