@@ -79,7 +79,8 @@ def follow(
         battery = battery_rules.follow_battery(settings, battery, reading)
         drift = drift_rules.follow_drift(settings, batch, drift, reading.time, now_c)
         probe = probe_rules.follow_float(probe, reading.time, now_c)
-    memory = Memory(
+    memory = replace(
+        memory,
         clock=clock,
         silence=silence,
         stuck=stuck,
