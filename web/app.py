@@ -12,7 +12,7 @@ from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
 
 from collector.packet import Packet
-from gylewatch.errors import GylewatchError
+from gylewatch.errors import GylewatchError, NotFound
 from storage.store import Store
 from web import api, assets, pages, problems, rendering
 from web.context import Context
@@ -68,10 +68,10 @@ def create_app(
 
 
 def _add_errors(app: FastAPI) -> None:
-    def answer(request: Request, problem: HTTPException) -> Response:
+    def answer(request: Request, problem: HTTPException, *, batch_exists: bool = True) -> Response:
         if request.url.path.startswith(_API):
             return problems.response(problem)
-        return rendering.error_page(problem, request.url.path)
+        return rendering.error_page(problem, request.url.path, batch_exists=batch_exists)
 
     async def on_http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)  # noqa: S101  (registered for it)
@@ -87,7 +87,8 @@ def _add_errors(app: FastAPI) -> None:
 
     async def on_ours(request: Request, error: Exception) -> Response:
         assert isinstance(error, GylewatchError)  # noqa: S101
-        return answer(request, problems.from_error(error))
+        batch_exists = not (isinstance(error, NotFound) and error.what == "batch")
+        return answer(request, problems.from_error(error), batch_exists=batch_exists)
 
     async def on_any(request: Request, _error: Exception) -> Response:
         # The server logs the error itself with its traceback; the person gets a sentence.

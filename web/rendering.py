@@ -87,14 +87,14 @@ _TITLES = {
 _BATCH = re.compile(r"/batches/[^/]+(?=/)")
 
 
-def error_page(problem: HTTPException, path: str) -> HTMLResponse:
+def error_page(problem: HTTPException, path: str, *, batch_exists: bool) -> HTMLResponse:
     """The page for an error at the address `path`: one sentence, and the way back."""
     status = HTTPStatus(problem.status_code)
-    batch = _BATCH.match(path)
+    batch = _BATCH.match(path) if batch_exists else None
     page = render(
         "error.html",
         status,
-        title=_TITLES.get(status, "This cannot be done so"),
+        title=_TITLES.get(status, "This cannot be done this way"),
         sentence=problem.detail,
         batch_path=batch.group() if batch else "",
     )

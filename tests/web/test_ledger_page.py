@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import re
+
 import pytest
 from fastapi.testclient import TestClient
 
@@ -48,6 +50,15 @@ def test_a_jar_that_cannot_be_is_asked_about_and_what_was_typed_stays(
     assert sentence in text(answer.text)
     assert f'value="{typed}"' in answer.text
     assert "Reckoned with 175 ml" in text(answer.text)
+
+
+def test_the_field_takes_no_more_than_its_page_reads(client: TestClient, batch_id: BatchId) -> None:
+    field = re.search(r'<input id="jar_ml"[^>]*maxlength="(\d+)"', client.get(f"/batches/{batch_id}/ledger").text)
+    assert field is not None
+
+    answer = client.get(f"/batches/{batch_id}/ledger", params={"jar_ml": "1" * int(field[1])})
+
+    assert "is outside 1 to 1000 ml." in text(answer.text)
 
 
 def test_a_batch_without_samples_or_estimate_has_a_ledger_all_the_same(client: TestClient, store: Store) -> None:

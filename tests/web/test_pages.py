@@ -75,7 +75,15 @@ def test_a_finished_beer_is_not_expected_to_finish_and_a_stalled_one_has_no_fini
     store.save_outcomes(batch_id, estimates=[brewery.estimate(121.0, phase=Phase.STALLED)])
 
     assert "Finishnot known" in text(client.get("/").text)
-    assert "It is not moving towards a finish" in text(client.get(f"/batches/{batch_id}").text)
+    page = text(client.get(f"/batches/{batch_id}").text)
+    assert "It was not moving towards a finish then; see what to do under Alerts" in page  # a day ago
+    store.save_outcomes(batch_id, estimates=[brewery.estimate(143.5, phase=Phase.STALLED)])
+    page = text(client.get(f"/batches/{batch_id}").text)
+    assert "It is not moving towards a finish; see what to do under Alerts" in page
+
+    store.end_batch(batch_id, brewery.NOW)
+
+    assert "It was not moving towards a finish then." in text(client.get(f"/batches/{batch_id}").text)
 
 
 def test_an_error_is_a_sentence(client: TestClient) -> None:
@@ -86,8 +94,8 @@ def test_an_error_is_a_sentence(client: TestClient) -> None:
     ("path", "title", "sentence"),
     [
         ("/nowhere", "Not found", "There is nothing at this address."),
-        ("/?page=x", "This cannot be done so", "This address was not made by these pages"),
-        ("/batches/harbour-pale/samples/x/withdraw", "This cannot be done so", "This address was not made by"),
+        ("/?page=x", "This cannot be done this way", "This address was not made by these pages"),
+        ("/batches/harbour-pale/samples/x/withdraw", "This cannot be done this way", "This address was not made by"),
         ("/batches/harbour-pale/samples/99/withdraw", "Not found", "No sample is called '99'"),
     ],
 )
@@ -101,6 +109,13 @@ def test_an_error_page_speaks_no_protocol_and_leads_back(
     for jargon in ("Unprocessable", "integer", "Path.", "Query."):
         assert jargon not in html
     assert (f'href="/batches/{batch_id}"' in html) == path.startswith("/batches/")
+
+
+def test_no_error_page_leads_back_to_a_batch_that_is_not_there(client: TestClient) -> None:
+    html = client.get("/batches/nowhere/ledger").text
+
+    assert "No batch is called 'nowhere'" in text(html)
+    assert 'href="/batches/nowhere"' not in html
 
 
 def test_a_program_is_still_told_which_part_of_its_address_is_wrong(client: TestClient) -> None:
