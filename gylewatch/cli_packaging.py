@@ -25,6 +25,7 @@ from gylewatch.terminal import config_option, json_option, now, opened_store, sh
 from gylewatch.values import BatchId
 from storage.records import BatchRecord
 from storage.store import Store
+from web import words
 from web.ledger import LEAST_JAR_ML, MOST_JAR_ML, kept_ledger
 
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
@@ -184,16 +185,16 @@ def show_ledger(*, batch_id: str, jar_ml: float | None, as_json: bool, config: P
         shown = {**asdict(book), "by_instrument": by_instrument, "worth": [asdict(one) for one in kept.ranked]}
         show_json({**shown, "advice": kept.advice, "never": NEVER_BACK})
         return
-    _show_book(book, kept.days)
+    _show_book(book, kept.full_days)
     click.echo(kept.advice)
     click.echo(NEVER_BACK)
 
 
-def _show_book(book: Ledger, days: float) -> None:
+def _show_book(book: Ledger, full_days: int) -> None:
     rows = [(str(i), str(n), f"{ml:.1f} ml") for i, n, ml in book.by_instrument]
     show_table(("instrument", "samples", "drawn"), rows, empty="no samples were drawn")
     click.echo(f"drawn in all  {book.drawn_ml:.0f} ml, {book.share_of_batch:.1%} of the batch")
     click.echo(
-        f"saved         {book.saved_ml:.0f} ml against one hydrometer jar a day over {days:.0f} days "
-        f"({book.daily_ml:.0f} ml)"
+        f"saved         {book.saved_ml:.0f} ml against one hydrometer jar a day over "
+        f"{words.count(full_days, 'full day')} ({book.daily_ml:.0f} ml)"
     )

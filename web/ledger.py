@@ -20,7 +20,7 @@ _LEAST_WIDTH_POINTS = 1e-6  # an interval has a width; zero is one that was roun
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeptLedger:
     book: Ledger
-    days: float  # that the batch has been watched
+    full_days: int  # that the batch has been watched: each would have taken a jar
     ranked: tuple[Worth, ...]  # a jar now, and at the end if that is to come, the better first; empty: no estimate
     advice: str
 
@@ -39,7 +39,7 @@ def kept_ledger(store: Store, record: BatchRecord, *, jar_ml: float | None = Non
     ranked = () if estimate is None or record.ended is not None else rank(_moments(estimate), HYDROMETER_SD_SG)
     return KeptLedger(
         book=ledger(samples, volume_l=record.batch.volume_l, days=days, jar_ml=jar_ml),
-        days=days,
+        full_days=int(days),
         ranked=ranked,
         advice=_advice(ranked),
     )

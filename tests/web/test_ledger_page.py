@@ -19,7 +19,7 @@ def test_the_ledger_counts_the_beer_and_says_whether_a_sample_is_worth_it(
 
     # One jar of 175 ml out of 21 l, against four full days of 118 hours at a jar a day.
     assert "Drawn in all175 ml0.8 % of 21 l" in page
-    assert "Saved525 ml" in page
+    assert "Saved525 mlagainst one jar a day over 4 full days, 700 ml" in page
     assert "hydrometer1175.0" in page
     assert "No sample is worth its beer now" in page
     assert "Never pour a sample back" in page
