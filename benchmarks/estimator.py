@@ -1,6 +1,7 @@
 """Accuracy of the estimator and rightness of the alerts on simulated brews, beside generic smoothers.
 
     python -m benchmarks.estimator [--batches 60] [--first-seed 0] [--jobs 2] [--dump 5] [--only gylewatch]
+                                   [--added-points 8]
 
 The simulator (`tests.simulator`) was made for development: it does not judge. Its noise and foam were set by hand until
 a generic Kalman filter erred about as much as one is known to err on other data, so that column is no finding.
@@ -147,14 +148,16 @@ def _row(brew: Brew, estimate: object, events: tuple[Event, ...]) -> Row:
 RUNNERS: dict[str, Runner] = {"gylewatch": gylewatch_pipeline, **BASELINES}
 
 
-def _score_seed(seed: int, names: Sequence[str]) -> dict[str, BrewScore]:
-    brew = simulate(seed)
+def _score_seed(seed: int, names: Sequence[str], added_points: float) -> dict[str, BrewScore]:
+    brew = simulate(seed, added_points=added_points)
     return {name: score_brew(brew, RUNNERS[name](brew)) for name in names}
 
 
-def evaluate_seeds(seeds: Sequence[int], names: Sequence[str], jobs: int) -> dict[str, tuple[BrewScore, ...]]:
+def evaluate_seeds(
+    seeds: Sequence[int], names: Sequence[str], jobs: int, added_points: float = 0.0
+) -> dict[str, tuple[BrewScore, ...]]:
     """Score the brews of `seeds` by each named runner, in `jobs` processes."""
-    work = partial(_score_seed, names=tuple(names))
+    work = partial(_score_seed, names=tuple(names), added_points=added_points)
     if jobs == 1:
         found = [work(seed) for seed in seeds]
     else:
@@ -213,17 +216,23 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--dump", type=int, default=0, metavar="N", help="also print the N worst brews")
     parser.add_argument("--only", choices=list(RUNNERS), action="append", help="run only this one; may be repeated")
+    parser.add_argument("--added-points", type=float, default=0.0, help="sugar put into each brew at 70 % of its drop")
     options = parser.parse_args(arguments)
 
     names = options.only or list(RUNNERS)
     seeds = range(options.first_seed, options.first_seed + options.batches)
     began = time.perf_counter()
-    scores = evaluate_seeds(seeds, names, options.jobs)
+    scores = evaluate_seeds(seeds, names, options.jobs, options.added_points)
     print(f"{len(seeds)} simulated brews from seed {seeds[0]}, {time.perf_counter() - began:.0f} s")
     print(accuracy_table(scores))
     if "gylewatch" in scores:
         mine = scores["gylewatch"]
-        print("\n" + alert_table(tally([(simulate(score.seed), score.events) for score in mine])))
+        print(
+            "\n"
+            + alert_table(
+                tally([(simulate(score.seed, added_points=options.added_points), score.events) for score in mine])
+            )
+        )
         if options.dump:
             print("\n" + worst_table(mine, options.dump))
 

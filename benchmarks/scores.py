@@ -147,6 +147,7 @@ def score_brew(brew: Brew, rows: Sequence[Row]) -> BrewScore:
     low, high = _column(thin, "low"), _column(thin, "high")
     covered = np.where(np.isnan(low), np.nan, (low <= true_sg) & (true_sg <= high))
     last = thin[-1]
+    fermented_sg = truth.original_gravity_sg + brew.recipe.added_points / 1000.0
     return BrewScore(
         seed=brew.seed,
         label=f"{brew.recipe.style}/{brew.recipe.family}",
@@ -157,7 +158,7 @@ def score_brew(brew: Brew, rows: Sequence[Row]) -> BrewScore:
         active=(at_h >= truth.started_h) & (true_rate >= ACTIVE_POINTS_PER_DAY),
         in_krausen=np.abs(truth.at(truth.krausen_points, at_h)) > KRAUSEN_POINTS,
         finished=at_h >= (np.inf if truth.finished_h is None else truth.finished_h),
-        abv_error=last.abv - float(abv_percent(truth.original_gravity_sg, true_sg[-1:])[0]),
+        abv_error=last.abv - float(abv_percent(fermented_sg, true_sg[-1:])[0]),
         forecasts=_forecasts(brew, rows),
         events=tuple(event for row in rows for event in row.alerts),
     )

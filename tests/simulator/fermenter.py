@@ -34,6 +34,7 @@ class Course:
     temperature_c: FloatArray
     plan: tuple[Planned, ...]
     failure_start_h: float | None
+    added_h: float | None  # when sugar was added
 
 
 def _lagged(values: FloatArray, time_constant_h: float) -> FloatArray:
@@ -176,13 +177,27 @@ def ferment(recipe: Recipe, rng: Generator) -> Course:
         done = _done(recipe, shape, biological_h)
         rate = np.gradient(done * drop_sg * 1000.0, time_h) * 24.0
         warm_c = np.maximum(temperature_c + own_heat * _lagged(rate, 4.0), -1.0)
+    added_h = float(time_h[np.argmax(done >= min(recipe.added_at, done[-1]))]) if recipe.added_points else None
     return Course(
         time_h=time_h,
-        gravity_sg=recipe.original_gravity_sg - drop_sg * done,
+        gravity_sg=recipe.original_gravity_sg - drop_sg * done + _added_sg(recipe, time_h, biological_h, added_h, rng),
         temperature_c=warm_c,
         plan=tuple(plan),
         failure_start_h=failure_h,
+        added_h=added_h,
     )
+
+
+def _added_sg(
+    recipe: Recipe, time_h: FloatArray, biological_h: FloatArray, added_h: float | None, rng: Generator
+) -> FloatArray:
+    """What is left of sugar that was put in: it dissolves within hours and all of it is fermented."""
+    if added_h is None:
+        return np.zeros(time_h.size)
+    after_h = np.maximum(time_h - added_h, 0.0)
+    worked_h = np.maximum(biological_h - np.interp(added_h, time_h, biological_h), 0.0)
+    eaten_h = rng.uniform(0.3, 0.9) * recipe.half_h
+    return np.asarray(recipe.added_points / 1000.0 * -np.expm1(-after_h / 1.5) * np.exp(-worked_h / eaten_h))
 
 
 def _failure(

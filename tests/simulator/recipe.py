@@ -123,6 +123,9 @@ class Recipe:
     samples: int
     sample_is_bad: bool
     adaptation_share: float  # of the lag in which nothing at all happens; the rest is slow growth
+    added_points: float = 0.0  # sugar put in later; never drawn, for `simulate(seed, added_points=...)`
+    added_at: float = 0.7  # fraction of the drop done by then
+    added_is_weighed: bool = True  # the brewer knows how much it is
 
 
 def _between(rng: Generator, ends: tuple[float, float]) -> float:

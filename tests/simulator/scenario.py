@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.random import Generator, default_rng
 
-from gylewatch.values import Batch, FloatId, Instrument, PlanStep, Reading, Reference, Sample, Unit, VesselId
+from gylewatch.values import Addition, Batch, FloatId, Instrument, PlanStep, Reading, Reference, Sample, Unit, VesselId
 from tests.simulator import noise, samples
 from tests.simulator.beer import WATER_20_C, FloatArray, abv_percent, density_at
 from tests.simulator.fermenter import Course, ferment
@@ -35,7 +35,7 @@ class Truth:
         record ends before, or the brew stalled for good.
     stalled_h : it moved less than 0.5 points a day with more than 3 points left to what the yeast can do.
     restarted_h : after a stall the rate passed 0.5 points a day again.
-    abv_percent : Balling with De Clerck's quotient at the last gravity.
+    abv_percent : Balling with De Clerck's quotient at the last gravity, added sugar counted as if it had been there.
     final_gravity_sg : the gravity at the end of the record, which is the stalled one if it stalled for good.
     krausen_points : the bias by foam alone.
     """
@@ -136,11 +136,19 @@ def _batch(seed: int, recipe: Recipe, course: Course, float_id: FloatId, rng: Ge
         expected_attenuation=recipe.expected_attenuation,
         temperature_c=recipe.wanted_c,
         original_gravity_sg=measured if recipe.knows_original_gravity else None,
+        additions=_additions(recipe, course, pitched),
         plan=tuple(
             PlanStep(start=pitched + timedelta(hours=step.start_h), temperature_c=step.wanted_c, label=step.label)
             for step in course.plan
         ),
     )
+
+
+def _additions(recipe: Recipe, course: Course, pitched: datetime) -> tuple[Addition, ...]:
+    if course.added_h is None:
+        return ()
+    told = recipe.added_points if recipe.added_is_weighed else None
+    return (Addition(time=pitched + timedelta(hours=course.added_h), gravity_points=told, label="candy sugar"),)
 
 
 def _draw_samples(recipe: Recipe, course: Course, pitched: datetime, rng: Generator) -> tuple[Sample, ...]:
@@ -318,7 +326,7 @@ def _truth(recipe: Recipe, course: Course, rate: FloatArray, at_h: FloatArray, d
         bias_points=bias,
         original_gravity_sg=original,
         final_gravity_sg=final,
-        abv_percent=float(abv_percent(original, np.array(final))),
+        abv_percent=float(abv_percent(original + recipe.added_points / 1000.0, np.array(final))),
         started_h=float(time_h[np.argmax(dropped)]),
         finished_h=finished_h,
         stalled_h=stalled_h,

@@ -44,6 +44,10 @@ def _batch_toml(batch: Batch) -> str:
             f"temperature_c = {pair(step.temperature_c)}",
             f'label = "{step.label}"',
         ]
+    for addition in batch.additions:
+        lines += ["[[batch.addition]]", f"time = {_stamp(addition.time)}", f'label = "{addition.label}"']
+        if addition.gravity_points is not None:
+            lines.append(f"gravity_points = {addition.gravity_points}")
     return "\n".join(lines) + "\n"
 
 

@@ -87,6 +87,21 @@ def test_an_asked_for_stall_stops_near_its_fraction_and_goes_on_after_warming() 
     assert cold < passing.recipe.wanted_c[0]
 
 
+def test_added_sugar_raises_the_gravity_within_hours_and_is_fermented_in_the_end(tmp_path: Path) -> None:
+    plain = simulate(3, stall_at=None)
+    sugared = simulate(3, stall_at=None, added_points=8.0, added_at=0.7)
+
+    (addition,) = sugared.batch.additions
+    at_h = sugared.hours(addition.time)
+    dissolved = [1000.0 * brew.truth.at(brew.truth.gravity_sg, at_h + 4.0) for brew in (sugared, plain)]
+    assert 5.0 < dissolved[0] - dissolved[1] < 8.0
+    assert sugared.truth.final_gravity_sg == pytest.approx(plain.truth.final_gravity_sg, abs=0.5e-3)
+    assert sugared.truth.abv_percent > plain.truth.abv_percent + 0.7
+    write_case(sugared, tmp_path)
+    (written,) = tomllib.loads((tmp_path / "batch.toml").read_text())["batch"]["addition"]
+    assert written["gravity_points"] == 8.0
+
+
 def test_a_battery_that_dies_falls_silent_before_the_record_ends() -> None:
     brew = simulate(5, battery="dies", gaps=0)
 
