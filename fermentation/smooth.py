@@ -16,20 +16,17 @@ import numpy as np
 
 from calibration.curve import GravityReading
 from calibration.hydrometry import HandGravity
-from fermentation import evidence, foam, kinetics
+from fermentation import additions, evidence, foam, kinetics
 from fermentation.belief import (
-    FINAL,
     FOAM,
     MODES,
     OFFSET,
-    ORIGINAL,
     SHORT,
     THERMAL,
     Belief,
     Cloud,
     FloatArray,
     Pending,
-    Z,
     cloud_of,
     hours,
 )
@@ -238,32 +235,9 @@ def _carry_plain(belief: Belief, time: datetime, temperature_c: float) -> Belief
 
 
 def _add(belief: Belief, addition: Addition) -> Belief:
-    """A declared addition turns progress back by the points it adds."""
-    cloud, generator = cloud_of(belief), _generator(belief)
-    if addition.gravity_points is None:
-        points = np.abs(5.0 * generator.standard_normal(cloud.z.shape))
-    else:
-        points = np.abs(addition.gravity_points * (1.0 + 0.1 * generator.standard_normal(cloud.z.shape)))
-    drop = np.maximum(cloud.mean[ORIGINAL] - cloud.mean[FINAL], 1.0)
-    p = kinetics.progress(cloud.z)
-    left = np.maximum((1.0 - p) * drop + points, 1e-3)
-    # the original gravity rises by what was added; the final gravity stays, sugar ferments out
-    mean = cloud.mean.copy()
-    mean[ORIGINAL] += points
-    p_now = np.clip(1.0 - left / (drop + points), 1e-5, 1.0 - 1e-5)
-    mean[Z] = np.log(p_now) - np.log1p(-p_now)
-    covariance = cloud.covariance.copy()
-    covariance[Z, Z] += 0.3**2
-    cloud = replace(
-        cloud,
-        mean=mean,
-        covariance=covariance,
-        stalled=np.zeros_like(cloud.stalled),
-        renewed=np.ones_like(cloud.renewed),
-    )
     return replace(
         belief,
-        cloud=cloud,
+        cloud=additions.add(cloud_of(belief), addition, _generator(belief)),
         step=belief.step + 1,
         additions_done=belief.additions_done + 1,
     )
@@ -305,8 +279,10 @@ def _learn(
     recent = (*belief.recent_points[1 - STUCK_READINGS :], value) if usual else belief.recent_points
     span = (FREE_SPAN if belief.stuck else STUCK_SPAN) * belief.noise_points
     stuck = len(recent) == STUCK_READINGS and max(recent) - min(recent) < span
-    sd = hypot(belief.noise_points * (3.0 if gravity.moving else 1.0), 0.3 * late_hours)
-    gain = (STUCK_NOISE_GAIN if stuck else NOISE_GAIN) if usual else 0.0
+    undissolved = additions.undissolved_points(belief.batch.additions, gravity.time)
+    sd = hypot(belief.noise_points * (3.0 if gravity.moving else 1.0), 0.3 * late_hours, undissolved)
+    learns = usual and undissolved < belief.noise_points
+    gain = (STUCK_NOISE_GAIN if stuck else NOISE_GAIN) if learns else 0.0
     measured = evidence.innovation(cloud_of(belief), expected, rows, value)
     noise = _learnt_noise(belief, measured, gain)
     if stuck:
