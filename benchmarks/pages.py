@@ -1,4 +1,4 @@
-"""Time until the pages are made. Goals: the board of 300 tanks and a course of 86,400 estimates each well below 1 s.
+"""Time until the pages are made. Goals: the board of 300 tanks well below 1 s, a course of 86,400 estimates about 1 s.
 
 Run: .venv/bin/python -m benchmarks.pages [TANKS] [ESTIMATES]
 
