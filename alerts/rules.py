@@ -13,6 +13,7 @@ from datetime import datetime
 from alerts import (
     battery_rules,
     drift_rules,
+    fermentation_memory,
     fermentation_rules,
     float_rules,
     gravity_rules,
@@ -41,7 +42,7 @@ class Memory:
     battery: battery_rules.BatteryMemory = field(default_factory=battery_rules.BatteryMemory)
     range: temperature_rules.RangeMemory = field(default_factory=temperature_rules.RangeMemory)
     drift: drift_rules.DriftMemory = field(default_factory=drift_rules.DriftMemory)
-    fermentation: fermentation_rules.FermentationMemory = field(default_factory=fermentation_rules.FermentationMemory)
+    fermentation: fermentation_memory.FermentationMemory = field(default_factory=fermentation_memory.FermentationMemory)
     gravity: gravity_rules.GravityMemory = field(default_factory=gravity_rules.GravityMemory)
     probe: probe_rules.ProbeMemory = field(default_factory=probe_rules.ProbeMemory)
 
@@ -67,7 +68,7 @@ def follow(
     if estimate is not None:
         battery = battery_rules.follow_forecast(battery, estimate)
         drift = drift_rules.follow_activity(settings, drift, estimate.time, estimate.rate_points_per_day)
-        fermentation = fermentation_rules.follow_fermentation(settings, batch, fermentation, estimate, opened)
+        fermentation = fermentation_memory.follow_fermentation(settings, batch, fermentation, estimate, opened)
         gravity = gravity_rules.follow_gravity(settings, batch, gravity, estimate, observation.float_gravity_sg)
     silence, stuck, in_range, probe = memory.silence, memory.stuck, memory.range, memory.probe
     if reading is not None:
@@ -99,7 +100,7 @@ def follow(
 Rule = Callable[[AlertSettings, Batch, Memory, Observation, Opened], Condition | None]
 """Judges a memory that has taken the observation in. None: nothing to change."""
 
-_Verdict = Callable[[AlertSettings, Batch, fermentation_rules.FermentationMemory, Estimate, Opened], Condition | None]
+_Verdict = Callable[[AlertSettings, Batch, fermentation_memory.FermentationMemory, Estimate, Opened], Condition | None]
 
 
 def _from_estimate(verdict: _Verdict) -> Rule:
