@@ -22,6 +22,10 @@ def _when(time: datetime) -> Markup:
     return Markup('<time datetime="{}">{}</time>').format(utc_text(time), words.stamp(time))
 
 
+def _about(time: datetime) -> Markup:
+    return _when(words.to_the_hour(time))
+
+
 def _day(time: datetime) -> Markup:
     return Markup('<time class="day" datetime="{}">{}</time>').format(utc_text(time), words.day(time))
 
@@ -56,7 +60,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    templates.filters.update(when=_when, day=_day, iso=utc_text, timed=_timed, sentence=_sentence)
+    templates.filters.update(when=_when, about=_about, day=_day, iso=utc_text, timed=_timed, sentence=_sentence)
     templates.globals.update(
         words=words,
         own_url=assets.own_url,

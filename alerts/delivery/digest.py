@@ -79,7 +79,12 @@ def _forecast(forecast: Forecast, zone: tzinfo) -> str:
         f"expected to end at {forecast.final_gravity_sg:.4f} "
         f"({forecast.final_gravity_low_sg:.4f} to {forecast.final_gravity_high_sg:.4f})"
     )
-    return text if forecast.finish_time is None else f"{text}, about {_clock(forecast.finish_time, zone)}"
+    return text if forecast.finish_time is None else f"{text}, about {_hour(forecast.finish_time, zone)}"
+
+
+def _hour(time: datetime, zone: tzinfo) -> str:
+    # The interval of a finish is hours wide at best.
+    return (time + timedelta(minutes=30)).astimezone(zone).strftime("%a %d %b %H:00")
 
 
 def _clock(time: datetime, zone: tzinfo) -> str:

@@ -24,12 +24,12 @@ def test_a_batch_is_told_with_interval_rate_phase_forecast_and_open_alerts() -> 
     summary = summary_of(BatchSummary(name="Harbour Pale", estimate=estimate(0), open_alerts=(alert(1),)))
 
     assert title(summary) == "Today: 1 batch, 1 open alert"
-    # 9000 minutes after 2 March 18:30 UTC is 9 March 00:30 UTC (arithmetic), 01:30 in Vienna.
+    # 9000 minutes after 2 March 18:30 UTC is 9 March 00:30 UTC (arithmetic), 01:30 in Vienna: to the hour, two.
     assert body(summary).splitlines() == [
         "Harbour Pale",
         "active: gravity 1.0312 (1.0295 to 1.0330), falls by 7.1 points a day",
         "attenuation 40 %, 2.7 % alcohol by volume, 19.1 °C",
-        "expected to end at 1.0118 (1.0101 to 1.0137), about Mon 09 Mar 01:30",
+        "expected to end at 1.0118 (1.0101 to 1.0137), about Mon 09 Mar 02:00",
         "info: The gravity falls: 3.1 points since pitching.",
     ]
 

@@ -246,7 +246,7 @@ def test_the_headline_says_gravity_motion_and_finish_in_words(
 
     assert "1.0120 ± 0.0008, no longer falling; expected to end at 1.0120." in page
     assert "It should be finishing about now; expected was 8 Mar 2026" in page
-    assert "between 7 Mar 2026, 18:30 UTC and 8 Mar 2026, 18:30 UTC." in page
+    assert "between 7 Mar 2026, 19:00 UTC and 8 Mar 2026, 19:00 UTC." in page
 
 
 def test_an_old_estimate_is_not_passed_off_as_news(client: TestClient, batch_id: BatchId) -> None:
