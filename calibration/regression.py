@@ -1,7 +1,7 @@
 """Bayesian regression of gravity on angle with so few points that the prior matters.
 
 The angle law of a float is smooth, gently bent and unknown. It is written as Legendre polynomials of degree 0 to 4 on
-the reference range, with a prior on everything beyond the straight line. Three candidates differ in how far the line
+the reference range, with a prior on everything beyond the straight line. Four candidates differ in how far the line
 may bend; their evidence, with that of the scatter's size, weighs them, and the result carries the mixture's covariance.
 """
 
@@ -36,15 +36,20 @@ class Prior:
 
     bend_sd: tuple[tuple[float, float, float], ...]  # of coefficients 2, 3, 4 over half the references' gravity range
     weights: tuple[float, ...]  # of the candidates, sum 1
+    degrees: tuple[int, ...]  # of `DEGREES`, the one to which each candidate comes nearest
     level_sd_sg: float = 0.15  # of the curve's middle about `LEVEL_MEAN_SG`: any liquid a brewer owns
     slope_sd_sg: float = 0.15  # of the coefficient of degree 1: half the gravity range of the references
 
 
 SMOOTH_FLOAT = Prior(
-    bend_sd=((0.025, 0.008, 0.003), (0.12, 0.010, 0.003), (0.12, 0.025, 0.006)), weights=(0.25, 0.50, 0.25)
+    bend_sd=((0.025, 0.008, 0.003), (0.12, 0.010, 0.003), (0.12, 0.025, 0.006), (0.12, 0.10, 0.025)),
+    weights=(0.242, 0.484, 0.244, 0.03),
+    degrees=(1, 2, 3, 3),
 )
 # Where the bends come from: over 20..70 degrees the angle laws sin a, cos a, tan a, cot a and powers of a have c2/c1 of
-# 0.08 (root mean square; greatest 0.21), c3/c1 of 0.015 (0.06) and c4/c1 of 0.002 (0.013).
+# 0.08 (root mean square; greatest 0.21), c3/c1 of 0.015 (0.06) and c4/c1 of 0.002 (0.013). The last candidate is a
+# float whose law is S-shaped, as that of a ballasted cylinder which lies down (hydrostatics: c3/c1 up to 0.16). It is
+# thought rare, so that three points do not suggest it, and five can.
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,7 +118,9 @@ def fit_posterior(points: Points, range_deg: tuple[float, float], prior: Prior =
         means, covariances = components.gaussians()
         mean, covariance = _moments(weights.ravel(), means, covariances)
         slope = legendre.legval(np.clip(x, -1.0, 1.0), legendre.legder(mean)) * 2.0 / (high - low)
-    return Posterior(mean=mean, covariance=covariance, degree_weights=weights.sum(axis=1))
+    by_candidate = weights.sum(axis=1)
+    by_degree = np.array([by_candidate[np.equal(prior.degrees, degree)].sum() for degree in DEGREES])
+    return Posterior(mean=mean, covariance=covariance, degree_weights=by_degree)
 
 
 def mix(parts: Sequence[tuple[float, Posterior]]) -> Posterior:

@@ -37,7 +37,13 @@ PONTIUS_CERTIFIED = [0.673565789473684e-3, 0.732059160401003e-6, -0.316081871345
 def flat(degree: int) -> Prior:
     """So wide up to `degree`, and so narrow beyond, that the fit is least squares."""
     bends = [10.0 if k <= degree else 1e-9 for k in (2, 3, 4)]
-    return Prior(bend_sd=((bends[0], bends[1], bends[2]),), weights=(1.0,), level_sd_sg=100.0, slope_sd_sg=100.0)
+    return Prior(
+        bend_sd=((bends[0], bends[1], bends[2]),),
+        weights=(1.0,),
+        degrees=(degree,),
+        level_sd_sg=100.0,
+        slope_sd_sg=100.0,
+    )
 
 
 def points_of(x: Sequence[float], y: Sequence[float], sd: float) -> Points:
