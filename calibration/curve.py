@@ -182,6 +182,7 @@ class GravityReading:
     """The gravity of one reading under one curve, before anything is known about foam, knocks and noise."""
 
     time: datetime
+    angle_deg: float
     gravity_sg: float  # SG 20/20 °C, mean under the curve
     temperature_c: float
     sd_sg: float  # of the curve here
@@ -214,6 +215,7 @@ def gravity_reading(curve: Curve, reading: Reading, *, original_gravity_sg: floa
     factor = expansion_of(original_gravity_sg).factor(raw, temperature)
     return GravityReading(
         time=reading.time,
+        angle_deg=reading.angle_deg,
         gravity_sg=raw * factor,
         temperature_c=temperature,
         sd_sg=math.sqrt(variance) * factor if variance > 0.0 else 0.0,

@@ -120,7 +120,7 @@ class Belief:
     cloud: Cloud | None  # None before the first reading
     early: tuple[tuple[datetime, float, float], ...]  # hand samples before the first reading: time, points, sd
     pending: Pending
-    recent_points: tuple[float, ...]  # the last readings taken, to tell a float that sticks
+    recent_deg: tuple[float, ...]  # the last angles taken, to tell a float that sticks
     stuck: bool  # the float seems to stick
     first_points: float  # the first gravity heard
     noise_points: float  # learnt scatter of one update
@@ -149,7 +149,7 @@ def cloud_of(belief: Belief) -> Cloud:
     return belief.cloud
 
 
-_MAGIC = b"gylewatch belief 10\n"
+_MAGIC = b"gylewatch belief 11\n"
 _SCALARS = (
     "step",
     "stuck",
@@ -172,7 +172,7 @@ def encode_belief(belief: Belief) -> bytes:
     head["forecast_at"] = belief.forecast_at.isoformat() if belief.forecast_at else None
     head["finish"] = [moment.isoformat() for moment in belief.finish] if belief.finish else None
     head["early"] = [(time.isoformat(), points, sd) for time, points, sd in belief.early]
-    head["recent_points"] = belief.recent_points
+    head["recent_deg"] = belief.recent_deg
     head["modes_points"] = belief.modes_points
     head["pending"] = [belief.pending.gravity_points, belief.pending.temperature_c, belief.pending.seen]
     body = b""
@@ -218,7 +218,7 @@ def decode_belief(stored: bytes, batch: Batch) -> Belief:
         forecast_at=_time(head["forecast_at"]) if head["forecast_at"] else None,
         finish=(_time(finish[0]), _time(finish[1]), _time(finish[2])) if finish else None,
         early=tuple((_time(time), points, sd) for time, points, sd in head["early"]),
-        recent_points=tuple(head["recent_points"]),
+        recent_deg=tuple(head["recent_deg"]),
         modes_points=tuple(head["modes_points"]),
         pending=Pending(gravity_points=tuple(gravity), temperature_c=tuple(temperature), seen=seen),
         **{name: head[name] for name in _SCALARS},

@@ -55,7 +55,8 @@ MISFIT_MEMORY = 0.5
 EARLY_SAMPLES = 8
 STUCK_READINGS, STUCK_SPAN, FREE_SPAN = 6, 0.4, 1.0
 # A float on the wall stops rocking: when the last readings span less than four tenths of the usual scatter (normal
-# errors span 2.5 of it) they say nothing about the beer and are left out, until it rocks again
+# errors span 2.5 of it) they say nothing about the beer and are left out, until it rocks again. It is the angle that
+# stands: what is reckoned from it follows the temperature
 STUCK_NOISE_GAIN = 0.01
 # Slow: a float that sticks for a night must not teach the filter that it reads without scatter. And downwards only:
 # that the beer falls away from it says nothing of its scatter, and a larger one would hold it to be stuck for longer
@@ -81,7 +82,7 @@ def start(batch: Batch) -> Belief:
         warmest_c=sum(batch.temperature_c) / 2.0,
         additions_done=0,
         modes_points=(),
-        recent_points=(),
+        recent_deg=(),
         stuck=False,
         misfit=0.0,
         finished_at=None,
@@ -276,9 +277,10 @@ def _learn(
 ) -> Belief:
     expected, rows = _float_rows(belief, gravity, _carried_back(belief, late_hours))
     usual = not late_hours and not gravity.moving
-    recent = (*belief.recent_points[1 - STUCK_READINGS :], value) if usual else belief.recent_points
+    recent = (*belief.recent_deg[1 - STUCK_READINGS :], gravity.angle_deg) if usual else belief.recent_deg
     span = (FREE_SPAN if belief.stuck else STUCK_SPAN) * belief.noise_points
-    stuck = len(recent) == STUCK_READINGS and max(recent) - min(recent) < span
+    points_per_deg = abs(gravity.slope_sg_per_deg) / POINT_SG
+    stuck = len(recent) == STUCK_READINGS and (max(recent) - min(recent)) * points_per_deg < span
     undissolved = additions.undissolved_points(belief.batch.additions, gravity.time)
     sd = hypot(belief.noise_points * (3.0 if gravity.moving else 1.0), 0.3 * late_hours, undissolved)
     learns = usual and undissolved < belief.noise_points
@@ -287,7 +289,7 @@ def _learn(
     noise = _learnt_noise(belief, measured, gain)
     if stuck:
         noise = min(noise, belief.noise_points)
-        return replace(belief, noise_points=noise, recent_points=recent, stuck=True)
+        return replace(belief, noise_points=noise, recent_deg=recent, stuck=True)
     days = elapsed_hours / 24.0 if usual else 0.0
     cloud, measured = foam.break_heads(cloud_of(belief), measured, sd=sd, days=days, draws=partial(_generator, belief))
     knocks = None if gravity.moving else partial(evidence.knocks, cloud)
@@ -297,7 +299,7 @@ def _learn(
         cloud=_chosen(belief, cloud),
         step=belief.step + 1,
         noise_points=noise,
-        recent_points=recent,
+        recent_deg=recent,
         stuck=False,
     )
 

@@ -51,6 +51,7 @@ def gravity(hours: float, points: float, *, temperature_c: float = 19.0, moving:
     """One reading under a curve whose error is one point everywhere."""
     return GravityReading(
         time=after(hours),
+        angle_deg=25.0 + points / 1.5,
         gravity_sg=1.0 + points / 1000.0,
         temperature_c=temperature_c,
         sd_sg=0.001,

@@ -248,3 +248,24 @@ def test_a_float_that_sticks_makes_no_probability_larger_than_one_and_no_scatter
     assert np.exp(cloud_of(belief_after).log_weight).sum() == pytest.approx(1.0)
     for each in estimates:
         assert max(each.probability_started, each.probability_still, each.probability_attenuated) <= 1.0
+
+
+def test_a_float_that_sticks_in_a_beer_that_warms_is_not_believed_and_its_release_is_no_knock() -> None:
+    before = readings(24.0, noise_points=0.15)
+    at_h = 24.0 + 0.25 * np.arange(64)
+    # The angle stands; what is reckoned from it drifts with the temperature.
+    stuck = [
+        replace(
+            gravity(h, logistic_points(24.0) + 0.12 * (h - 24.0), temperature_c=19.0 + 0.4 * (h - 24.0)), angle_deg=50.0
+        )
+        for h in at_h.tolist()
+    ]
+    released = [each for each in readings(60.0, noise_points=0.15) if each.time > stuck[-1].time]
+    belief, _ = run(smooth.start(batch()), before)
+
+    belief, _ = run(belief, stuck)
+    assert belief.stuck
+    _, estimates = run(belief, released)
+
+    after_h = next(each for each in estimates if each.time >= after(44.0))
+    assert points(after_h.gravity_sg) == pytest.approx(logistic_points(44.0), abs=1.5)
