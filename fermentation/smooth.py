@@ -278,9 +278,7 @@ def _learn(
     expected, rows = _float_rows(belief, gravity, _carried_back(belief, late_hours))
     usual = not late_hours and not gravity.moving
     recent = (*belief.recent_deg[1 - STUCK_READINGS :], gravity.angle_deg) if usual else belief.recent_deg
-    span = (FREE_SPAN if belief.stuck else STUCK_SPAN) * belief.noise_points
-    points_per_deg = abs(gravity.slope_sg_per_deg) / POINT_SG
-    stuck = len(recent) == STUCK_READINGS and (max(recent) - min(recent)) * points_per_deg < span
+    stuck = _sticks(belief, recent, abs(gravity.slope_sg_per_deg) / POINT_SG)
     undissolved = additions.undissolved_points(belief.batch.additions, gravity.time)
     sd = hypot(belief.noise_points * (3.0 if gravity.moving else 1.0), 0.3 * late_hours, undissolved)
     learns = usual and undissolved < belief.noise_points
@@ -302,6 +300,17 @@ def _learn(
         recent_deg=recent,
         stuck=False,
     )
+
+
+def _sticks(belief: Belief, recent_deg: tuple[float, ...], points_per_deg: float) -> bool:
+    if len(recent_deg) < STUCK_READINGS:
+        return False
+    ordered = sorted(recent_deg)
+    if not belief.stuck:
+        return (ordered[-1] - ordered[0]) * points_per_deg < STUCK_SPAN * belief.noise_points
+    # One angle may be far off: a wild packet does not free a float.
+    span_deg = min(ordered[-2] - ordered[0], ordered[-1] - ordered[1])
+    return span_deg * points_per_deg < FREE_SPAN * belief.noise_points
 
 
 def _chosen(belief: Belief, cloud: Cloud) -> Cloud:

@@ -269,3 +269,17 @@ def test_a_float_that_sticks_in_a_beer_that_warms_is_not_believed_and_its_releas
 
     after_h = next(each for each in estimates if each.time >= after(44.0))
     assert points(after_h.gravity_sg) == pytest.approx(logistic_points(44.0), abs=1.5)
+
+
+def test_a_wild_packet_does_not_free_a_float_that_sticks() -> None:
+    before = readings(26.0, noise_points=0.15)
+    stuck = [gravity(26.0 + 0.25 * i, logistic_points(26.0)) for i in range(40)]
+    stuck[20] = gravity(31.0, logistic_points(26.0) - 9.0)
+    belief, _ = run(smooth.start(batch()), before)
+
+    belief, estimates = run(belief, stuck)
+
+    assert belief.stuck
+    assert points(estimates[-1].gravity_sg) == pytest.approx(logistic_points(35.75), abs=4.0)
+    falls = np.diff([each.gravity_sg for each in estimates[8:]])
+    assert falls.max() < 0.1e-3
