@@ -19,6 +19,7 @@ from gylewatch.terminal import (
     shown_time,
     user_name,
 )
+from gylewatch.units import POINT_SG
 from gylewatch.values import BatchId
 from web.records import corrected
 from web.sample_doubt import doubt_far_sample
@@ -104,7 +105,9 @@ def list_samples(*, batch_id: str, as_json: bool, config: Path) -> None:
             sample.instrument,
             f"{sample.value:g} {sample.unit}",
             f"{sample.sample_temperature_c:.1f} C",
-            f"{gravity.gravity_sg:.4f} +- {gravity.sd_sg:.4f}" if (gravity := corrected(batch, sample)) else "-",
+            f"{gravity.gravity_sg:.4f} ± {gravity.sd_sg / POINT_SG:.1f} points"
+            if (gravity := corrected(batch, sample))
+            else "-",
         )
         for identifier, sample in numbered
     ]

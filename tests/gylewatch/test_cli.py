@@ -142,7 +142,7 @@ def test_a_sample_is_kept_and_listed_with_the_gravity_it_stands_for(brewery: Ter
 
     assert added.json[0]["value"] == 1.048
     # At the temperature for which the glass was made nothing is to be corrected.
-    assert "1.0480 +-" in listed.out
+    assert "1.0480 ± " in listed.out
 
 
 def test_samples_come_from_a_file_too(brewery: Terminal) -> None:
@@ -243,8 +243,8 @@ def test_the_brewery_s_instruments_go_with_the_batches_added_from_then_on(furnis
     assert before.code == 0
     assert added.json["instruments"]["hydrometer_offset_sg"] == pytest.approx(0.002)
     # The gravity of a reading of 1.040 at 20 °C on a true scale is 1.0400; two points are added for the new batch.
-    assert "  1.0400 +- " in terminal.type("sample", "list", "ferry-lane-pale").out
-    assert "  1.0420 +- " in terminal.type("sample", "list", "next-ale").out
+    assert "  1.0400 ± " in terminal.type("sample", "list", "ferry-lane-pale").out
+    assert "  1.0420 ± " in terminal.type("sample", "list", "next-ale").out
 
 
 def test_temperatures_that_may_be_fahrenheit_are_taken_as_they_stand_and_asked_about(
