@@ -60,7 +60,7 @@ def fit_curve(references: Sequence[Reference]) -> Curve:
     Raises
     ------
     CalibrationError
-        The points do not bear a curve: too few or too many, too close together, contradictory, or not in order of gravity.
+        The points do not bear a curve: too few or many, too close together, contradictory, or not in order of gravity.
 
     Source: see `calibration.regression`; blunders `calibration.blunders`; monotone `calibration.monotone`.
     """
@@ -125,8 +125,8 @@ def _refuse_number(points: Points) -> None:
         )
     if count > MOST_POINTS:
         raise CalibrationError(
-            f"{count} reference points are more than the {MOST_POINTS} that can be weighed against each other; write one "
-            "row for each solution, with the mean angle and its spread as angle_sd_deg"
+            f"{count} reference points are more than the {MOST_POINTS} that can be weighed against each other; write "
+            "one row for each solution, with the mean angle and its spread as angle_sd_deg"
         )
 
 
