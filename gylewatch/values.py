@@ -276,8 +276,8 @@ class Batch:
         for before, after in pairwise(self.plan):
             if after.start < before.start:
                 raise ValueError(
-                    f"the plan's step from {utc_text(after.start)} stands below a later one; write the steps in order of "
-                    "time"
+                    f"the plan's step from {utc_text(after.start)} stands below a later one; "
+                    "write the steps in order of time"
                 )
 
     def wanted_temperature_c(self, time: datetime) -> tuple[float, float]:
