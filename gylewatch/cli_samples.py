@@ -18,6 +18,7 @@ from gylewatch.terminal import (
     show_table,
     shown_time,
     user_name,
+    warn,
 )
 from gylewatch.units import POINT_SG
 from gylewatch.values import BatchId
@@ -84,6 +85,11 @@ def add_sample(
         show_json(shapes)
     else:
         click.echo(f"{len(shapes)} sample{'s' if len(shapes) != 1 else ''} kept for batch {batch_id}")
+    if any(sample.time < batch.pitched for sample in new):
+        warn(
+            "what was drawn before pitching is kept, but the estimate does not use it: the gravity at pitching is the "
+            "batch's original_gravity"
+        )
 
 
 @samples.command("list")

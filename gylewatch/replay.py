@@ -68,6 +68,7 @@ class Summary:
     estimates: int
     alerts: int
     refused: tuple[tuple[str, int], ...]  # reason and number of rows
+    points_left_out: tuple[str, ...]  # of the references, each with its reason
     early: int  # readings from before pitching
     late: int  # readings that came after a later one, and thus gave no estimate
     early_samples: int  # from before pitching
@@ -78,6 +79,7 @@ class Summary:
         parts = [f"{self.readings} readings", f"{self.estimates} estimates", f"{self.alerts} alerts"]
         if self.refused:
             parts.append("not used: " + ", ".join(f"{count} {reason}" for reason, count in self.refused))
+        parts += [f"references: {reason}" for reason in self.points_left_out]
         if not self.readings and any(reason in _WRONG_TIMES for reason, _ in self.refused):
             parts.append("no row fits the batch's time: check batch.pitched and the year of the rows")
         if self.early:
@@ -255,6 +257,7 @@ def run(inputs: Inputs, *, estimates: IO[str], alerts: IO[str], progress: Progre
         estimates=written,
         alerts=told,
         refused=tuple(sorted(admission.refused.items())),
+        points_left_out=course.curve.excluded_reasons,
         early=early,
         late=late,
         early_samples=sum(sample.time < course.batch.pitched for sample in inputs.samples),

@@ -10,6 +10,7 @@ import subprocess
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ import pytest
 from gylewatch import cli
 from gylewatch.demo_sink import Sink
 from gylewatch.errors import AlreadyExists, CalibrationError, DeliveryError, NotFound, StorageError, TransportError
-from tests.gylewatch.brew import write_batch, write_references
+from tests.gylewatch.brew import PITCHED, iso, write_batch, write_references
 
 HYDROMETER = (
     *("sample", "add", "ferry-lane-pale", "--instrument", "hydrometer"),
@@ -153,6 +154,15 @@ def test_samples_come_from_a_file_too(brewery: Terminal) -> None:
     answer = brewery.type("sample", "add", "ferry-lane-pale", "--from", "samples.csv")
 
     assert answer.out == "1 sample kept for batch ferry-lane-pale\n"
+
+
+def test_a_sample_from_before_pitching_is_kept_and_told_to_have_no_effect(brewery: Terminal) -> None:
+    during = brewery.type(*HYDROMETER, "--value", "1.050", "--time", iso(PITCHED + timedelta(minutes=1)))
+    before = brewery.type(*HYDROMETER, "--value", "1.050", "--time", iso(PITCHED - timedelta(hours=1)))
+
+    assert (during.code, during.err) == (0, "")
+    assert before.code == 0
+    assert "drawn before pitching is kept, but the estimate does not use it" in before.err
 
 
 def test_a_file_with_a_sample_that_cannot_be_corrected_is_refused_whole(brewery: Terminal) -> None:

@@ -245,6 +245,20 @@ def test_a_sample_from_before_pitching_is_reported_as_unused(
     assert "1 sample from before pitching had no effect" in result.said
 
 
+def test_a_reference_point_that_the_others_contradict_is_named(
+    brew: Recording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    head, first, second, *rest = brew.references.read_text(encoding="utf-8").splitlines()
+    name, angle, *others = second.split(",")
+    moved = ",".join((name, str(float(angle) + 12.0), *others))
+    brew.references.write_text("\n".join((head, first, moved, *rest)) + "\n", encoding="utf-8")
+
+    result = replayed(brew, capsys)
+
+    assert result.code == 0
+    assert "references: point 2 (" in result.said
+
+
 def test_readings_that_give_no_estimate_are_counted(brew: Recording, capsys: pytest.CaptureFixture[str]) -> None:
     early = f"{iso(PITCHED - timedelta(hours=1))},{brew.rows[0].split(',', 1)[1]}"
     rows = (early, brew.rows[0], brew.rows[2], brew.rows[1], *brew.rows[3:])
