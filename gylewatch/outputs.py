@@ -9,6 +9,7 @@ import shutil
 import signal
 import tempfile
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 from types import FrameType, TracebackType
 from typing import IO, Final, Self
@@ -28,6 +29,8 @@ class Outputs:
     def __init__(self) -> None:
         self._pending: list[tuple[IO[str], Path | None, Path]] = []
         self._signals: tuple[signal.Signals, ...] = ()
+        self._undisturbed_now = False
+        self._told_to_end: int | None = None  # while it was not to be disturbed
 
     def open(self, target: Path) -> IO[str]:
         """A text file to write; lines end as they are written.
@@ -48,10 +51,11 @@ class Outputs:
             if final.exists() and not os.access(final, os.W_OK):
                 raise InputError(str(target), "is write-protected; choose another file")
             aside = final.with_name(f".{final.name}.{secrets.token_hex(4)}.part")
-            file = aside.open("x", encoding="utf-8", newline="")
+            with self._undisturbed():
+                file = aside.open("x", encoding="utf-8", newline="")
+                self._pending.append((file, aside, final))
         except OSError as error:
             raise _cannot_write(target, error) from None
-        self._pending.append((file, aside, final))
         return file
 
     def publish(self) -> None:
@@ -73,13 +77,10 @@ class Outputs:
         # What is no ordinary file comes first: it can fail or keep us waiting, and nothing is in place yet.
         for pending in (each for each in self._pending if each[1] is None):
             self._place(*pending)
-        before = signal.pthread_sigmask(signal.SIG_BLOCK, _ENDING)  # both are put in place, or neither
-        try:
+        with self._undisturbed():  # all are put in place, or none
             for pending in (each for each in self._pending if each[1] is not None):
                 self._place(*pending)
             self._pending.clear()
-        finally:
-            signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
     def _place(self, file: IO[str], aside: Path | None, final: Path) -> None:
         try:
@@ -101,6 +102,9 @@ class Outputs:
         return self
 
     def _end(self, number: int, _: FrameType | None) -> None:
+        if self._undisturbed_now:
+            self._told_to_end = number
+            return
         # Not by an exception: numpy swallows what is raised while it asks an object something.
         self._clear_away()
         signal.signal(number, signal.SIG_DFL)
@@ -115,6 +119,17 @@ class Outputs:
             with contextlib.suppress(OSError):
                 file.close()
         self._clear_away()
+
+    @contextlib.contextmanager
+    def _undisturbed(self) -> Iterator[None]:
+        """Put off the end. Not by a mask: the signal would reach one of numpy's threads, and end us all the same."""
+        self._undisturbed_now = True
+        try:
+            yield
+        finally:
+            self._undisturbed_now = False
+            if self._told_to_end is not None:
+                self._end(self._told_to_end, None)
 
     def _clear_away(self) -> None:
         for _, aside, _ in self._pending:
