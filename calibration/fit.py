@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import combinations
+from statistics import median
 
 import numpy as np
 
@@ -27,6 +28,8 @@ from gylewatch.units import POINT_SG, FloatArray
 from gylewatch.values import Reference
 
 MINIMUM_POINTS = 3
+MOST_POINTS = 60
+# Two blunders among more take seconds and hundreds of megabytes to weigh, and no brewer has so many solutions.
 
 DEFAULT_ANGLE_SD_DEG = 0.2
 # A settled float on still liquid repeats to about this (common practice, no source); used where no spread is stated.
@@ -57,12 +60,13 @@ def fit_curve(references: Sequence[Reference]) -> Curve:
     Raises
     ------
     CalibrationError
-        The points do not bear a curve: too few, equal angles, contradictory, or not in order of gravity.
+        The points do not bear a curve: too few or many, too close together, contradictory, or not in order of gravity.
 
     Source: see `calibration.regression`; blunders `calibration.blunders`; monotone `calibration.monotone`.
     """
     points = _points(references)
-    _refuse_too_few(points)
+    _refuse_number(points)
+    _refuse_narrow(points)
     _refuse_contradiction(points)
     suspicion = suspect_blunders(points, MINIMUM_POINTS)
     used = points.without(suspicion.left_out)
@@ -107,7 +111,7 @@ def _points(references: Sequence[Reference]) -> Points:
     )
 
 
-def _refuse_too_few(points: Points) -> None:
+def _refuse_number(points: Points) -> None:
     count, distinct = len(points.angle_deg), count_distinct(points.angle_deg)
     if count < MINIMUM_POINTS:
         raise CalibrationError(
@@ -119,8 +123,27 @@ def _refuse_too_few(points: Points) -> None:
             f"the {count} reference points lie at only {_counted(distinct, 'distinct angle')}; a curve needs at least "
             f"{MINIMUM_POINTS}: check that the float was free and the solutions differ"
         )
-    if points.slope_sg_per_deg == 0.0:
-        raise CalibrationError("the reference points do not change in gravity; measure solutions of different gravity")
+    if count > MOST_POINTS:
+        raise CalibrationError(
+            f"{count} reference points are more than the {MOST_POINTS} that can be weighed against each other; write "
+            "one row for each solution, with the mean angle and its spread as angle_sd_deg"
+        )
+
+
+def _refuse_narrow(points: Points) -> None:
+    """What differs by no more than its own errors says nothing of the slope, and an angle of it would mean anything."""
+    gravity, angle = float(np.ptp(points.gravity_sg)), float(np.ptp(points.angle_deg))
+    pair = math.sqrt(2.0)  # two points differ
+    if points.slope_sg_per_deg == 0.0 or gravity <= DIP_SIGMAS * pair * median(points.gravity_sd_sg.tolist()):
+        raise CalibrationError(
+            f"the reference points do not change in gravity beyond their errors (by {gravity / POINT_SG:.1f} points in "
+            "all); measure solutions of different gravity, from water to above the original gravity"
+        )
+    if angle <= DIP_SIGMAS * pair * median(points.angle_sd_deg.tolist()):
+        raise CalibrationError(
+            f"the reference points lie within {angle:.2g} degrees, no more than their errors; check that the float was "
+            "free to turn in each solution"
+        )
 
 
 def _refuse_contradiction(points: Points) -> None:

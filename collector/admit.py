@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from collector.packet import Fields, Packet, Reason, Refusal, Rejected, rejected
-from gylewatch.values import TEMPERATURE_RANGE_C, FloatId, Reading
+from gylewatch.values import TEMPERATURE_RANGE_C, FloatId, Reading, is_name
 
 POWER_ON_TEMPERATURE_C = 85.0
 # Common practice, no source: a one-wire digital thermometer that was read before its first conversion reports exactly
@@ -72,7 +72,11 @@ def admit(
         if not name.isprintable():
             detail = f"no float can be called {name[:63]!r}; use letters and digits"
             return _refuse(packet, Reason.MALFORMED, detail, None)
-        remedy = "add it on the page or with gylewatch float add, or correct the name it sends"
+        remedy = (
+            "add it on the page or with gylewatch float add, or correct the name it sends"
+            if is_name(name)
+            else "let it send a name of plain letters (a to z, A to Z), digits, '_', '.' or '-'"
+        )
         detail = f"no float is called {name[:63]!r}; {remedy}"
         return rejected(packet, Refusal(reason=Reason.UNKNOWN_FLOAT, detail=detail, float_name=name), fields)
     time = fields.time or packet.received

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 
 from gylewatch.errors import InputError
@@ -13,6 +14,7 @@ from gylewatch.values import Addition, Batch, FloatId, HandSettings, PlanStep, V
 
 # Wide enough for any fermentation, narrow enough to catch Fahrenheit typed as Celsius.
 _WANTED_C = (-5.0, 50.0)
+_LONGEST_TEXT = 100  # of a name or label: it stands in a line of a table, a title and a notification
 ORIGINAL_SG = (1.005, 1.2)
 ORIGINAL = Gravity(low=ORIGINAL_SG[0], high=ORIGINAL_SG[1])
 
@@ -43,18 +45,19 @@ def _as_input_error(path: Path, error: TableError) -> InputError:
 
 
 def _batch(table: Table, instruments: HandSettings) -> Batch:
+    pitched = table.time("pitched")
     try:
         batch = Batch(
-            name=table.text("name"),
+            name=_words(table, "name"),
             volume_l=table.number("volume_l", low=0.1, high=1e6, unit="l"),
-            pitched=table.time("pitched"),
+            pitched=pitched,
             original_gravity_sg=_original_gravity(table),
             expected_attenuation=table.pair("expected_attenuation", low=0.2, high=1.2, unit="(fractions, not percent)"),
             temperature_c=_wanted(table),
             vessel=VesselId(_name(table, "vessel")),
             float_id=FloatId(_name(table, "float")),
             plan=tuple(_plan_step(step) for step in table.tables("plan")),
-            additions=tuple(_addition(addition) for addition in table.tables("addition")),
+            additions=tuple(_addition(addition, pitched) for addition in table.tables("addition")),
             instruments=read_instruments(table.table("instruments")) if table.has("instruments") else instruments,
         )
     except ValueError as error:
@@ -94,21 +97,31 @@ def _name(table: Table, key: str) -> str:
         raise TableError(f"{table.place(key)}: {error}") from None
 
 
+def _words(table: Table, key: str, default: str | None = None) -> str:
+    text = table.text(key, default)
+    if len(text) > _LONGEST_TEXT or not text.isprintable():
+        raise table.wrong(key, f"must be one line of at most {_LONGEST_TEXT} characters")
+    return text
+
+
 def _plan_step(table: Table) -> PlanStep:
     step = PlanStep(
         start=table.time("from"),
         temperature_c=_wanted(table),
-        label=table.text("label", ""),
+        label=_words(table, "label", ""),
     )
     table.finish()
     return step
 
 
-def _addition(table: Table) -> Addition:
+def _addition(table: Table, pitched: datetime) -> Addition:
+    time = table.time("time")
+    if time < pitched:
+        raise table.wrong("time", "lies before pitching; leave it out: the original gravity holds what went in earlier")
     addition = Addition(
-        time=table.time("time"),
+        time=time,
         gravity_points=table.optional_number("gravity_points", low=0.0, high=100.0, unit="points"),
-        label=table.text("label", ""),
+        label=_words(table, "label", ""),
     )
     table.finish()
     return addition

@@ -73,12 +73,12 @@ def _lines(row: Row) -> list[tuple[str, ...]]:
         (
             shown_time(row.time),
             one.name,
-            f"{one.gravity_sg:.4f} ± {one.sd_sg / POINT_SG:.1f}",
+            f"{one.gravity_sg:.4f} ± {one.sd_sg / POINT_SG:.1f} points",
             "" if offset is None else f"{offset:+.1f} points",
         )
         for one, offset in zip(row.measured, offsets, strict=True)
     ]
     if row.comparison is not None:
         best = row.comparison
-        lines.append(("", "weighted best", f"{best.best_sg:.4f} ± {best.sd_sg / POINT_SG:.1f}", best.verdict))
+        lines.append(("", "weighted best", f"{best.best_sg:.4f} ± {best.sd_sg / POINT_SG:.1f} points", best.verdict))
     return lines

@@ -18,7 +18,9 @@ from gylewatch.terminal import (
     show_table,
     shown_time,
     user_name,
+    warn,
 )
+from gylewatch.units import POINT_SG
 from gylewatch.values import BatchId
 from web.records import corrected
 from web.sample_doubt import doubt_far_sample
@@ -83,6 +85,11 @@ def add_sample(
         show_json(shapes)
     else:
         click.echo(f"{len(shapes)} sample{'s' if len(shapes) != 1 else ''} kept for batch {batch_id}")
+    if any(sample.time < batch.pitched for sample in new):
+        warn(
+            "what was drawn before pitching is kept, but the estimate does not use it: the gravity at pitching is the "
+            "batch's original_gravity"
+        )
 
 
 @samples.command("list")
@@ -104,7 +111,9 @@ def list_samples(*, batch_id: str, as_json: bool, config: Path) -> None:
             sample.instrument,
             f"{sample.value:g} {sample.unit}",
             f"{sample.sample_temperature_c:.1f} C",
-            f"{gravity.gravity_sg:.4f} +- {gravity.sd_sg:.4f}" if (gravity := corrected(batch, sample)) else "-",
+            f"{gravity.gravity_sg:.4f} ± {gravity.sd_sg / POINT_SG:.1f} points"
+            if (gravity := corrected(batch, sample))
+            else "-",
         )
         for identifier, sample in numbered
     ]

@@ -6,23 +6,31 @@ import contextlib
 import os
 import secrets
 import shutil
+import signal
 import tempfile
-from collections.abc import Callable
+import threading
+from collections.abc import Iterator
 from pathlib import Path
-from types import TracebackType
-from typing import IO, Self
+from types import FrameType, TracebackType
+from typing import IO, Final, Self
 
 from gylewatch.errors import InputError
+
+_ENDING: Final = (signal.SIGTERM, signal.SIGHUP)
 
 
 class Outputs:
     """Text files that are written aside and put in place by :meth:`publish`; without it nothing is left behind.
 
-    A target that is no ordinary file (a pipe, a terminal, ``/dev/null``) is written to at the end.
+    A target that is no ordinary file (a pipe, a terminal, ``/dev/null``) is written to at the end. A program that is
+    told to end (SIGTERM, SIGHUP) clears away what it has written aside.
     """
 
     def __init__(self) -> None:
         self._pending: list[tuple[IO[str], Path | None, Path]] = []
+        self._signals: tuple[signal.Signals, ...] = ()
+        self._undisturbed_now = False
+        self._told_to_end: int | None = None  # while it was not to be disturbed
 
     def open(self, target: Path) -> IO[str]:
         """A text file to write; lines end as they are written.
@@ -43,10 +51,11 @@ class Outputs:
             if final.exists() and not os.access(final, os.W_OK):
                 raise InputError(str(target), "is write-protected; choose another file")
             aside = final.with_name(f".{final.name}.{secrets.token_hex(4)}.part")
-            file = aside.open("x", encoding="utf-8", newline="")
+            with self._undisturbed():
+                file = aside.open("x", encoding="utf-8", newline="")
+                self._pending.append((file, aside, final))
         except OSError as error:
             raise _cannot_write(target, error) from None
-        self._pending.append((file, aside, final))
         return file
 
     def publish(self) -> None:
@@ -65,35 +74,68 @@ class Outputs:
                     file.close()
             except OSError as error:
                 raise _cannot_write(final, error) from None
-        for place in [self._place(*pending) for pending in self._pending]:
-            place()
-        self._pending.clear()
+        # What is no ordinary file comes first: it can fail or keep us waiting, and nothing is in place yet.
+        for pending in (each for each in self._pending if each[1] is None):
+            self._place(*pending)
+        with self._undisturbed():  # all are put in place, or none
+            for pending in (each for each in self._pending if each[1] is not None):
+                self._place(*pending)
+            self._pending.clear()
 
-    def _place(self, file: IO[str], aside: Path | None, final: Path) -> Callable[[], None]:
-        def place() -> None:
-            try:
-                if aside is not None:
-                    aside.replace(final)
-                else:
-                    file.seek(0)
-                    with file, final.open("w", encoding="utf-8", newline="") as out:
-                        shutil.copyfileobj(file, out)
-            except OSError as error:
-                raise _cannot_write(final, error) from None
-
-        return place
+    def _place(self, file: IO[str], aside: Path | None, final: Path) -> None:
+        try:
+            if aside is not None:
+                aside.replace(final)
+            else:
+                file.seek(0)
+                with file, final.open("w", encoding="utf-8", newline="") as out:
+                    shutil.copyfileobj(file, out)
+        except OSError as error:
+            raise _cannot_write(final, error) from None
 
     def __enter__(self) -> Self:
+        if threading.current_thread() is threading.main_thread():
+            # Else somebody (nohup) wants it ignored, or has a way of his own.
+            self._signals = tuple(each for each in _ENDING if signal.getsignal(each) is signal.SIG_DFL)
+            for each in self._signals:
+                signal.signal(each, self._end)
         return self
+
+    def _end(self, number: int, _: FrameType | None) -> None:
+        if self._undisturbed_now:
+            self._told_to_end = number
+            return
+        # Not by an exception: numpy swallows what is raised while it asks an object something.
+        self._clear_away()
+        signal.signal(number, signal.SIG_DFL)
+        os.kill(os.getpid(), number)
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        for file, aside, _ in self._pending:
+        for each in self._signals:
+            signal.signal(each, signal.SIG_DFL)
+        for file, _, _ in self._pending:
             with contextlib.suppress(OSError):
                 file.close()
+        self._clear_away()
+
+    @contextlib.contextmanager
+    def _undisturbed(self) -> Iterator[None]:
+        """Put off the end. Not by a mask: the signal would reach one of numpy's threads, and end us all the same."""
+        self._undisturbed_now = True
+        try:
+            yield
+        finally:
+            self._undisturbed_now = False
+            if self._told_to_end is not None:
+                self._end(self._told_to_end, None)
+
+    def _clear_away(self) -> None:
+        for _, aside, _ in self._pending:
             if aside is not None:
-                aside.unlink(missing_ok=True)
+                with contextlib.suppress(OSError):
+                    aside.unlink(missing_ok=True)
 
 
 def _cannot_write(path: Path, error: OSError) -> InputError:

@@ -17,7 +17,7 @@ from alerts.delivery.mqtt_channel import payload
 from alerts.settings import AlertSettings
 from calibration.fit import fit_curve
 from collector.admit import admit
-from collector.packet import Fields, Packet, Rejected, Source
+from collector.packet import Fields, Packet, Reason, Rejected, Source
 from fermentation.estimate import Estimate
 from gylewatch import pipeline
 from gylewatch.batch_file import read_batch
@@ -44,6 +44,8 @@ LEAP: Final = timedelta(hours=6)
 CONFIRMED_WITHIN: Final = timedelta(hours=48)
 # Of the row it confirms: also a float that reports once a day is believed.
 
+_WRONG_TIMES: Final = (Reason.TOO_OLD, Reason.IN_THE_FUTURE)
+
 UNCONFIRMED: Final = "unconfirmed-time"
 """Counts rows that leapt ahead and that no second row confirmed."""
 
@@ -66,6 +68,10 @@ class Summary:
     estimates: int
     alerts: int
     refused: tuple[tuple[str, int], ...]  # reason and number of rows
+    points_left_out: tuple[str, ...]  # of the references, each with its reason
+    early: int  # readings from before pitching
+    late: int  # readings that came after a later one, and thus gave no estimate
+    early_samples: int  # from before pitching
     unused_samples: int  # later than the last reading
     last: Estimate | None
 
@@ -73,9 +79,24 @@ class Summary:
         parts = [f"{self.readings} readings", f"{self.estimates} estimates", f"{self.alerts} alerts"]
         if self.refused:
             parts.append("not used: " + ", ".join(f"{count} {reason}" for reason, count in self.refused))
+        parts += [f"references: {reason}" for reason in self.points_left_out]
+        if not self.readings and any(reason in _WRONG_TIMES for reason, _ in self.refused):
+            parts.append("no row fits the batch's time: check batch.pitched and the year of the rows")
+        if self.early:
+            parts.append(f"{_counted(self.early, 'reading')} from before pitching gave no estimate")
+        if self.late:
+            parts.append(f"{_counted(self.late, 'reading')} that came after later ones gave no estimate")
+            if self.late > self.readings // 2:
+                parts.append("sort the file by time")
+        if self.early_samples:
+            parts.append(f"{_counted(self.early_samples, 'sample')} from before pitching had no effect")
         if self.unused_samples:
-            parts.append(f"{self.unused_samples} samples later than the last reading had no effect")
+            parts.append(f"{_counted(self.unused_samples, 'sample')} later than the last reading had no effect")
         return "; ".join(parts)
+
+
+def _counted(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 Progress = Callable[[float, Estimate | None], None]
@@ -203,7 +224,7 @@ def run(inputs: Inputs, *, estimates: IO[str], alerts: IO[str], progress: Progre
     state = pipeline.start(course)
     samples = list(reversed(inputs.samples))
     clock: datetime | None = None
-    readings = written = told = 0
+    readings = written = told = early = late = 0
     last: Estimate | None = None
     estimates.write(ESTIMATES_HEADER + "\n")
 
@@ -216,6 +237,8 @@ def run(inputs: Inputs, *, estimates: IO[str], alerts: IO[str], progress: Progre
                 outcome = pipeline.on_tick(course, state, event)
             state = outcome.state
             outcomes.append(outcome)
+        early += reading.time < course.batch.pitched
+        late += clock is not None and course.batch.pitched <= reading.time < clock
         outcome = pipeline.on_reading(course, state, reading)
         state, clock = outcome.state, reading.time if clock is None else max(clock, reading.time)
         readings += 1
@@ -234,6 +257,10 @@ def run(inputs: Inputs, *, estimates: IO[str], alerts: IO[str], progress: Progre
         estimates=written,
         alerts=told,
         refused=tuple(sorted(admission.refused.items())),
+        points_left_out=course.curve.excluded_reasons,
+        early=early,
+        late=late,
+        early_samples=sum(sample.time < course.batch.pitched for sample in inputs.samples),
         unused_samples=len(samples),
         last=last,
     )

@@ -23,6 +23,10 @@ READINGS_HEADER: Final = ("time", "float", "angle_deg", "temperature_c", "batter
 SAMPLES_HEADER: Final = ("time", "instrument", "value", "unit", "sample_temperature_c")
 REFERENCES_HEADER: Final = ("float", "angle_deg", "angle_sd_deg", "gravity_sg", "gravity_sd_sg", "temperature_c")
 
+# A larger spread is a slip of the unit: a hundred points, or a float that swings through a third of its scale.
+_MOST_ANGLE_SD_DEG: Final = 30.0
+_MOST_GRAVITY_SD_SG: Final = 0.1
+
 # Python's float() also takes "1_000", "inf" and "nan", none of which is a measurement.
 _NUMBER: Final = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?", re.ASCII)
 _COMMA_NUMBER: Final = re.compile(r"[-+]?\d+,\d+", re.ASCII)
@@ -72,7 +76,8 @@ def _rows(
         if len(cells) != len(header):
             hint = "; decimals are written with a point, not a comma" if len(cells) > len(header) else ""
             raise InputError(
-                f"{path} row {number}", f"has {len(cells)} columns, but the header has {len(header)}{hint}"
+                f"{path} row {number}",
+                f"has {len(cells)} column{'s' if len(cells) != 1 else ''}, but the header has {len(header)}{hint}",
             )
         try:
             value = parse(cells)
@@ -96,9 +101,8 @@ def _lines(path: Path, header: tuple[str, ...]) -> Iterator[tuple[int, list[str]
             except csv.Error as error:
                 raise InputError(f"{path} row {max(reader.line_num, 1)}", f"is not valid CSV ({error})") from None
             except UnicodeDecodeError as error:
-                raise InputError(
-                    f"{path} after row {reader.line_num}", f"is not UTF-8 text ({error.reason}); save the file as UTF-8"
-                ) from None
+                place = f"{path} after row {reader.line_num}" if reader.line_num else str(path)
+                raise InputError(place, f"is not UTF-8 text ({error.reason}); save it as CSV in UTF-8") from None
     except FileNotFoundError:
         raise InputError(str(path), "there is no such file") from None
     except OSError as error:
@@ -173,11 +177,18 @@ def _reference(cells: list[str]) -> Reference:
     return Reference(
         float_id=FloatId(_text("float", name)),
         angle_deg=_number("angle_deg", angle),
-        angle_sd_deg=_optional_number("angle_sd_deg", angle_sd),
+        angle_sd_deg=_spread("angle_sd_deg", angle_sd, _MOST_ANGLE_SD_DEG, "degrees"),
         gravity_sg=gravity_sg,
-        gravity_sd_sg=_optional_number("gravity_sd_sg", gravity_sd),
+        gravity_sd_sg=_spread("gravity_sd_sg", gravity_sd, _MOST_GRAVITY_SD_SG, "SG, of which 0.001 is one point"),
         temperature_c=temperature_c,
     )
+
+
+def _spread(what: str, text: str, most: float, unit: str) -> float | None:
+    value = _optional_number(what, text)
+    if value is not None and not 0.0 <= value <= most:
+        raise ValueError(f"{what} {value:g} is outside 0 to {most:g} {unit}; leave it empty if you do not know it")
+    return value
 
 
 def _check_meant(what: str, value: float, allowed: tuple[float, float], doubt: str) -> None:

@@ -6,6 +6,7 @@ Every message names the file, the key, the value found and what is allowed.
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -43,11 +44,18 @@ def read_toml(path: Path, *, remedy: str = "") -> Table:
     except UnicodeDecodeError as error:
         raise TableError(f"{path}: is not UTF-8 text (byte {error.start + 1}); save it as UTF-8") from None
     except tomllib.TOMLDecodeError as error:
-        raise TableError(f"{path}: is not valid TOML: {error}") from None
+        raise TableError(f"{path}: is not valid TOML: {error}{_comma_hint(text, str(error))}") from None
     except (ValueError, OverflowError, RecursionError):  # a number of thousands of digits, brackets within brackets
         raise TableError(
             f"{path}: holds a number too long or brackets nested too deep; is it the right file?"
         ) from None
+
+
+def _comma_hint(text: str, error: str) -> str:
+    """What is probably meant by a number with a decimal comma, which TOML refuses without naming it."""
+    line = re.search(r"at line (\d+)", error)
+    found = line and re.search(r"=\s*\[?\s*(\d+),(\d+)\b", text.splitlines()[int(line[1]) - 1])
+    return f"; write decimals with a point: {found[1]}.{found[2]}" if found else ""
 
 
 class Table:
@@ -187,7 +195,7 @@ class Table:
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise self.wrong(key, f"must be a number, {low:g} to {high:g}{_with(unit)}")
         if not (low <= value <= high):  # false for NaN, and no overflow for a whole number of 400 digits
-            raise self.wrong(key, f"must be {low:g} to {high:g}{_with(unit)}")
+            raise self.wrong(key, f"must be {low:.10g} to {high:.10g}{_with(unit)}")
         return float(value)
 
 
@@ -197,7 +205,7 @@ def _with(unit: str) -> str:
 
 def _shown(value: Any) -> str:
     try:
-        text = repr(value)
+        text = value.isoformat() if isinstance(value, datetime) else repr(value)
     except ValueError:
         return "a number of thousands of digits"
     return text if len(text) <= 60 else text[:57] + "..."

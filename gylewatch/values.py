@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
 from functools import lru_cache
+from itertools import pairwise
 from typing import NewType
 
 FloatId = NewType("FloatId", str)
@@ -43,7 +44,8 @@ _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,62}")
 
 
 @lru_cache(1024)  # every reading of a few floats asks
-def _is_name(name: str) -> bool:
+def is_name(name: str) -> bool:
+    """Whether :func:`check_name` takes it."""
     return _NAME.fullmatch(name) is not None
 
 
@@ -55,7 +57,7 @@ def check_name(what: str, name: str) -> str:
     ValueError
         The name is empty, too long, or holds another character than letters, digits, ``_``, ``.`` and ``-``.
     """
-    if not _is_name(name):
+    if not is_name(name):
         raise ValueError(
             f"{what} name {name!r} is not usable: 1 to 63 plain letters (a to z, A to Z), digits, '_', '.' or '-', the "
             "first a letter or digit"
@@ -271,8 +273,12 @@ class Batch:
             _check_range("temperature_c", degrees, -5.0, 50.0, "°C")
         if self.original_gravity_sg is not None:
             _check_range("original_gravity", self.original_gravity_sg, 1.005, 1.200, "SG")
-        if list(self.plan) != sorted(self.plan, key=lambda step: step.start):
-            raise ValueError("the plan's steps must be in order of time")
+        for before, after in pairwise(self.plan):
+            if after.start < before.start:
+                raise ValueError(
+                    f"the plan's step from {utc_text(after.start)} stands below a later one; "
+                    "write the steps in order of time"
+                )
 
     def wanted_temperature_c(self, time: datetime) -> tuple[float, float]:
         """The wanted range that is in force at `time`."""

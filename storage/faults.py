@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 from pathlib import Path
 
@@ -18,6 +19,10 @@ _POSTGRESQL_PASSES = {
     "55": "another program holds the lock; it will be tried again",
 }
 _POSTGRESQL_REFUSALS = ("authentication failed", "does not exist", "no pg_hba.conf entry", "no password supplied")
+
+_ROOM_BYTES = 100_000
+# The shared-memory file beside the database takes 32 KiB (https://www.sqlite.org/walformat.html), and a file system may
+# keep the last blocks to itself.
 
 
 def explain(error: Exception, shown: str, path: Path | None) -> StorageError:
@@ -51,12 +56,25 @@ def _sqlite_fault(error: sqlite3.Error, path: Path | None) -> tuple[str, bool]:
         "SQLITE_FULL": ("the disk is full; free some space", True),
         "SQLITE_NOTADB": ("the file is not a database; name another file or restore a backup", False),
         "SQLITE_CORRUPT": ("the file is damaged; restore a backup", False),
-        "SQLITE_IOERR": ("the disk cannot be read or written; check the disk and its cable", True),
+        "SQLITE_IOERR": (_io_fault(path), True),
         "SQLITE_READONLY": (_not_writable(path), False),
         "SQLITE_CANTOPEN": (_not_writable(path), False),
     }
     primary = "_".join(name.split("_")[:2])
     return faults.get(primary, (f"{_first_line(error)}; please report this", False))
+
+
+def _io_fault(path: Path | None) -> str:
+    """SQLite also calls it a fault of the disk when there is no room for the file that its users share."""
+    try:
+        full = path is not None and shutil.disk_usage(path.parent).free < _ROOM_BYTES
+    except OSError:
+        full = False
+    return (
+        "the disk is full; free some space"
+        if full
+        else "the disk cannot be read or written; check the disk and its cable"
+    )
 
 
 def _not_writable(path: Path | None) -> str:

@@ -91,6 +91,16 @@ def test_what_may_just_be_true_is_admitted(change: dict[str, object]) -> None:
     assert isinstance(judge(replace(FIELDS, **change)), Reading)  # type: ignore[arg-type]
 
 
+@pytest.mark.parametrize(
+    ("name", "remedy"), [("bittern", "add it on the page"), ("café", "let it send a name of plain letters")]
+)
+def test_an_unknown_float_is_told_only_what_can_be_done(name: str, remedy: str) -> None:
+    outcome = judge(replace(FIELDS, float_name=name))
+
+    assert isinstance(outcome, Rejected)
+    assert remedy in outcome.detail
+
+
 def test_a_retained_packet_is_refused_even_when_it_is_plausible() -> None:
     assert reason(judge(packet=replace(PACKET, retained=True))) is Reason.RETAINED
 

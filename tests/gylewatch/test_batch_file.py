@@ -63,6 +63,22 @@ def test_an_addition_may_be_declared(tmp_path: Path) -> None:
     assert batch.additions[0].gravity_points == 6.0
 
 
+def test_an_addition_before_pitching_is_refused(tmp_path: Path) -> None:
+    addition = "[[batch.addition]]\ntime = 2026-03-01T10:00:00Z\n"
+
+    with pytest.raises(
+        InputError, match=r"batch\.addition\[1\]\.time = 2026-03-01T10:00:00\+00:00: lies before pitching"
+    ):
+        read_batch(written(tmp_path, HARBOUR + addition))
+
+
+def test_a_plan_out_of_order_names_the_step(tmp_path: Path) -> None:
+    earlier = "[[batch.plan]]\nfrom = 2026-03-08T08:00:00Z\ntemperature_c = [10.0, 12.0]\n"
+
+    with pytest.raises(InputError, match="the plan's step from 2026-03-08T08:00:00Z stands below a later one"):
+        read_batch(written(tmp_path, HARBOUR + earlier))
+
+
 OWN = HandSettings(hydrometer_offset_sg=0.001)
 
 
@@ -82,7 +98,12 @@ def test_the_batch_s_own_instruments_come_before_the_brewery_s(tmp_path: Path) -
         ("= 1.0520", "= 13.0", "is that Brix or °P? as SG it would be about 1.053"),
         ("= 1.0520", "= 52", "are those points? as SG they are 1.052"),
         ("= 1.0520", '= "1,052"', "with a point: original_gravity = 1.052"),
+        ("= 1.0520", "= 1,0520", "write decimals with a point: 1.0520"),
         ("= 1.0520", "= " + "9" * 400, "must be 1.005 to 1.2"),
+        ("volume_l = 21.0", "volume_l = 21e6", "must be 0.1 to 1000000 l"),
+        ('"Harbour Pale"', '"Harbour\\u001b[31m"', "batch.name = 'Harbour\\x1b[31m': must be one line of at most 100"),
+        ('"Harbour Pale"', f'"{"x" * 101}"', "must be one line of at most 100 characters"),
+        ('"cold crash"', '"cold\\ncrash"', "batch.plan[1].label = 'cold\\ncrash': must be one line"),
         ("= 1.0520", "= " + "9" * 5000, "holds a number too long"),
         ("volume_l = 21.0", "volume_l = " + "9" * 400, "must be 0.1 to"),
         ("volume_l = 21.0", "volume_l = " + "[" * 5000, "nested too deep"),
@@ -93,7 +114,7 @@ def test_the_batch_s_own_instruments_come_before_the_brewery_s(tmp_path: Path) -
         ("volume_l = 21.0", "volume_l = -3", "batch.volume_l = -3: must be 0.1 to"),
         ("volume_l = 21.0", "volume = 21.0", "batch.volume_l: is missing; write a number; is 'volume' meant?"),
         ("label =", "lable =", "batch.plan[1].lable: unknown key; did you mean 'label'?"),
-        ("2026-03-02T18:30:00Z", "2026-03-02T18:30:00", "batch.pitched"),
+        ("2026-03-02T18:30:00Z", "2026-03-02T18:30:00", "batch.pitched = 2026-03-02T18:30:00: says no time zone"),
         ("2026-03-02T18:30:00Z", '"2026-03-02T18:30:00Z"', "must be a time without quotes"),
         ("[0.74, 0.80]", "[74, 80]", "fractions, not percent"),
         ("[0.74, 0.80]", "[0.80, 0.74]", "low below high"),

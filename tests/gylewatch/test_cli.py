@@ -10,6 +10,7 @@ import subprocess
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ import pytest
 from gylewatch import cli
 from gylewatch.demo_sink import Sink
 from gylewatch.errors import AlreadyExists, CalibrationError, DeliveryError, NotFound, StorageError, TransportError
-from tests.gylewatch.brew import write_batch, write_references
+from tests.gylewatch.brew import PITCHED, iso, write_batch, write_references
 
 HYDROMETER = (
     *("sample", "add", "ferry-lane-pale", "--instrument", "hydrometer"),
@@ -142,7 +143,7 @@ def test_a_sample_is_kept_and_listed_with_the_gravity_it_stands_for(brewery: Ter
 
     assert added.json[0]["value"] == 1.048
     # At the temperature for which the glass was made nothing is to be corrected.
-    assert "1.0480 +-" in listed.out
+    assert "1.0480 ± " in listed.out
 
 
 def test_samples_come_from_a_file_too(brewery: Terminal) -> None:
@@ -153,6 +154,15 @@ def test_samples_come_from_a_file_too(brewery: Terminal) -> None:
     answer = brewery.type("sample", "add", "ferry-lane-pale", "--from", "samples.csv")
 
     assert answer.out == "1 sample kept for batch ferry-lane-pale\n"
+
+
+def test_a_sample_from_before_pitching_is_kept_and_told_to_have_no_effect(brewery: Terminal) -> None:
+    during = brewery.type(*HYDROMETER, "--value", "1.050", "--time", iso(PITCHED + timedelta(minutes=1)))
+    before = brewery.type(*HYDROMETER, "--value", "1.050", "--time", iso(PITCHED - timedelta(hours=1)))
+
+    assert (during.code, during.err) == (0, "")
+    assert before.code == 0
+    assert "drawn before pitching is kept, but the estimate does not use it" in before.err
 
 
 def test_a_file_with_a_sample_that_cannot_be_corrected_is_refused_whole(brewery: Terminal) -> None:
@@ -243,8 +253,8 @@ def test_the_brewery_s_instruments_go_with_the_batches_added_from_then_on(furnis
     assert before.code == 0
     assert added.json["instruments"]["hydrometer_offset_sg"] == pytest.approx(0.002)
     # The gravity of a reading of 1.040 at 20 °C on a true scale is 1.0400; two points are added for the new batch.
-    assert "  1.0400 +- " in terminal.type("sample", "list", "ferry-lane-pale").out
-    assert "  1.0420 +- " in terminal.type("sample", "list", "next-ale").out
+    assert "  1.0400 ± " in terminal.type("sample", "list", "ferry-lane-pale").out
+    assert "  1.0420 ± " in terminal.type("sample", "list", "next-ale").out
 
 
 def test_temperatures_that_may_be_fahrenheit_are_taken_as_they_stand_and_asked_about(

@@ -56,3 +56,14 @@ def test_a_device_can_be_a_target() -> None:
 def test_a_place_that_cannot_be_written_to_is_named(tmp_path: Path, target: str, reason: str) -> None:
     with Outputs() as outputs, pytest.raises(InputError, match=reason):
         outputs.open(tmp_path / target)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="only Linux has a device that is always full")
+def test_a_device_that_takes_nothing_leaves_no_file_beside_it(tmp_path: Path) -> None:
+    with Outputs() as outputs:
+        outputs.open(tmp_path / "a.csv").write("whole")
+        outputs.open(Path("/dev/full")).write("too much")
+        with pytest.raises(InputError, match="/dev/full: cannot be written"):
+            outputs.publish()
+
+    assert list(tmp_path.iterdir()) == []

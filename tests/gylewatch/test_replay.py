@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 import subprocess
 import sys
 from dataclasses import dataclass
@@ -14,6 +16,7 @@ import pytest
 
 from gylewatch import cli
 from gylewatch.tables import parse_time
+from tests.eventually import eventually
 from tests.gylewatch.brew import PITCHED, SAMPLES_HEADER, Recording, iso, recording
 
 # As the contract writes it.
@@ -227,7 +230,56 @@ def test_a_sample_later_than_the_last_reading_is_reported_as_unused(
 
     result = replayed(brew, capsys, None, "--samples", str(samples))
 
-    assert "1 samples later than the last reading" in result.said
+    assert "1 sample later than the last reading" in result.said
+
+
+def test_a_sample_from_before_pitching_is_reported_as_unused(
+    brew: Recording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    samples = brew.folder / "samples.csv"
+    early = iso(PITCHED - timedelta(hours=1))
+    samples.write_text(f"{SAMPLES_HEADER}\n{early},hydrometer,1.05,SG,20.0\n", encoding="utf-8")
+
+    result = replayed(brew, capsys, None, "--samples", str(samples))
+
+    assert "1 sample from before pitching had no effect" in result.said
+
+
+def test_a_reference_point_that_the_others_contradict_is_named(
+    brew: Recording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    head, first, second, *rest = brew.references.read_text(encoding="utf-8").splitlines()
+    name, angle, *others = second.split(",")
+    moved = ",".join((name, str(float(angle) + 12.0), *others))
+    brew.references.write_text("\n".join((head, first, moved, *rest)) + "\n", encoding="utf-8")
+
+    result = replayed(brew, capsys)
+
+    assert result.code == 0
+    assert "references: point 2 (" in result.said
+
+
+def test_readings_that_give_no_estimate_are_counted(brew: Recording, capsys: pytest.CaptureFixture[str]) -> None:
+    early = f"{iso(PITCHED - timedelta(hours=1))},{brew.rows[0].split(',', 1)[1]}"
+    rows = (early, brew.rows[0], brew.rows[2], brew.rows[1], *brew.rows[3:])
+
+    result = replayed(brew, capsys, rows)
+
+    assert "1 reading from before pitching gave no estimate" in result.said
+    assert "1 reading that came after later ones gave no estimate" in result.said
+    assert "sort the file" not in result.said
+
+
+def test_a_file_in_reverse_order_says_so(brew: Recording, capsys: pytest.CaptureFixture[str]) -> None:
+    result = replayed(brew, capsys, tuple(reversed(brew.rows)))
+
+    assert f"{len(brew.rows) - 2} readings that came after later ones gave no estimate; sort the file" in result.said
+
+
+def test_rows_of_another_year_name_what_to_check(brew: Recording, capsys: pytest.CaptureFixture[str]) -> None:
+    result = replayed(brew, capsys, tuple(row.replace("2026-", "2025-", 1) for row in brew.rows))
+
+    assert f"not used: {len(brew.rows)} too-old; no row fits the batch's time: check batch.pitched" in result.said
 
 
 def test_silence_is_found_while_it_lasts_and_ends_with_the_next_reading(
@@ -356,3 +408,21 @@ def test_a_sample_is_read_with_the_hydrometer_that_the_batch_describes(
     assert true.code == own.code == unsaid.code == 0
     assert own.estimates == true.estimates
     assert own.estimates != unsaid.estimates
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_a_replay_that_is_told_to_end_leaves_no_half_written_file(brew: Recording, number: signal.Signals) -> None:
+    given = arguments(brew)
+    waiting = brew.folder / "pipe"
+    os.mkfifo(waiting)  # nobody reads it, so the replay waits with its work done and nothing published
+    given[given.index("--estimates") + 1] = str(waiting)
+    program = "from gylewatch.cli import main; main()"
+
+    with subprocess.Popen([sys.executable, "-c", program, *given]) as replay:
+        eventually("a file is written aside", lambda: list(brew.folder.glob(".*.part")))
+        replay.send_signal(number)
+        code = replay.wait(timeout=30.0)
+
+    assert code == -number
+    assert list(brew.folder.glob(".*.part")) == []
+    assert not (brew.folder / "alerts.jsonl").exists()

@@ -233,3 +233,16 @@ def test_any_text_is_a_time_or_a_value_error(text: str) -> None:
         assert parse_time(text).tzinfo is UTC
     except ValueError as error:
         assert "\n" not in str(error)  # noqa: PT017  most texts are refused; some happen to be times
+
+
+@pytest.mark.parametrize(
+    ("angle_sd", "gravity_sd", "why"),
+    [("-0.1", "", "angle_sd_deg -0.1 is outside 0 to 30"), ("", "0.5", "gravity_sd_sg 0.5 is outside 0 to 0.1 SG")],
+)
+def test_a_spread_that_was_meant_in_another_unit_is_refused(
+    tmp_path: Path, angle_sd: str, gravity_sd: str, why: str
+) -> None:
+    path = written(tmp_path, REFERENCES, f"heron,25.1,{angle_sd},1.0,{gravity_sd},20", name="references.csv")
+
+    with pytest.raises(InputError, match=f"row 2.*{why}"):
+        read_references(path)

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import os
 import shutil
+import sqlite3
 import subprocess
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from sqlalchemy import Engine, event
 
 from gylewatch.errors import StorageError
 from gylewatch.values import FloatId
+from storage.faults import explain
 from storage.store import Store
 from tests.postgres import PostgresServer
 from tests.storage.examples import float_record, reading
@@ -228,3 +231,17 @@ def test_a_store_that_another_program_locks_on_a_server(postgres_server: Postgre
         other.rollback()
 
         assert store.append_readings([reading(0)]) == 1
+
+
+@pytest.mark.parametrize(("free", "told"), [(4096, "the disk is full; free some space"), (10**9, "check the disk")])
+def test_a_disk_without_room_for_the_shared_file_is_called_full(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, free: int, told: str
+) -> None:
+    error = sqlite3.OperationalError("disk I/O error")
+    error.sqlite_errorname = "SQLITE_IOERR_SHMSIZE"
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: SimpleNamespace(free=free))
+
+    fault = explain(error, "here", tmp_path / "gylewatch.sqlite")
+
+    assert told in str(fault)
+    assert fault.retry
