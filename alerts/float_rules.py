@@ -64,11 +64,15 @@ def float_silent(
     if silent_h < limit_h:
         return None
     if memory.heard is None:
-        summary = f"Float {batch.float_id} has not been heard in the {silent_h:.0f} hours since pitching."
+        summary = f"Float {batch.float_id} has not been heard in the {_long(silent_h)} since pitching."
     else:
         usual = f"; it usually reports every {interval_h * 60:.0f} minutes" if interval_h else ""
-        summary = f"Nothing was heard of float {batch.float_id} for {silent_h:.1f} hours{usual}."
+        summary = f"Nothing was heard of float {batch.float_id} for {_long(silent_h, 1)}{usual}."
     return _silent(summary, silent_h, interval_h, limit_h)
+
+
+def _long(hours: float, digits: int = 0) -> str:
+    return f"{hours:.{digits}f} hours" if hours < 72.0 else f"{hours / 24.0:.0f} days"
 
 
 def _silent(summary: str, silent_h: float, interval_h: float | None, limit_h: float) -> Condition:

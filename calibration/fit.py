@@ -23,6 +23,7 @@ from calibration.regression import (
     gravity_noise_variance,
     mix,
 )
+from gylewatch.counting import counted
 from gylewatch.errors import CalibrationError
 from gylewatch.units import POINT_SG, FloatArray
 from gylewatch.values import Reference
@@ -115,12 +116,12 @@ def _refuse_number(points: Points) -> None:
     count, distinct = len(points.angle_deg), count_distinct(points.angle_deg)
     if count < MINIMUM_POINTS:
         raise CalibrationError(
-            f"{_counted(count, 'reference point')} cannot bear a curve; measure at least {MINIMUM_POINTS} solutions, "
+            f"{counted(count, 'reference point')} cannot bear a curve; measure at least {MINIMUM_POINTS} solutions, "
             "better five, from water to above the original gravity"
         )
     if distinct < MINIMUM_POINTS:
         raise CalibrationError(
-            f"the {count} reference points lie at only {_counted(distinct, 'distinct angle')}; a curve needs at least "
+            f"the {count} reference points lie at only {counted(distinct, 'distinct angle')}; a curve needs at least "
             f"{MINIMUM_POINTS}: check that the float was free and the solutions differ"
         )
     if count > MOST_POINTS:
@@ -199,7 +200,3 @@ def _edge_curvature(mean: FloatArray, covariance: FloatArray) -> float:
 def _degree(weights: FloatArray, count: int) -> int:
     most = 2 if count == MINIMUM_POINTS else min(count - 2, DEGREES[-1])
     return DEGREES[int(np.argmax(weights[:most]))]
-
-
-def _counted(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"

@@ -16,6 +16,7 @@ from collector.decode import Decoding
 from collector.packet import Packet
 from gylewatch.capturing import Reader, packets_of
 from gylewatch.config import Settings, read_settings
+from gylewatch.counting import counted
 from gylewatch.errors import ConfigError, InputError
 from gylewatch.quantities import Number
 from gylewatch.terminal import FilePath, config_option, json_option, opened_store, show_json, show_table
@@ -83,7 +84,7 @@ def record(*, name: str, target: Path, count: int | None, minutes: float, config
         raise InputError(str(target), "is there already and is not overwritten; choose another file") from None
     except OSError as error:
         raise InputError(str(target), f"cannot be written ({(error.strerror or str(error)).lower()})") from None
-    click.echo(f"{written} packets of {name} in {target}; look through it before you pass it on")
+    click.echo(f"{counted(written, 'packet')} of {name} in {target}; look through it before you pass it on")
 
 
 @capture.command("show")

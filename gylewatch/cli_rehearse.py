@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from alerts.settings import AlertSettings, load_alert_settings
+from gylewatch.counting import counted
 from gylewatch.errors import InputError
 from gylewatch.rehearsing import Episode, Pairing, Rehearsal
 from gylewatch.rehearsing import rehearse as rehearse_batch
@@ -95,8 +96,9 @@ def _summary(rehearsal: Rehearsal) -> str:
         return f"{rehearsal.record.batch_id}: none of its readings is stored (any more), so nothing could be rehearsed"
     told = [_difference(pairing) for pairing in rehearsal.pairings]
     new, lost = told.count("new"), told.count("not told")
+    same = counted(len(told) - new - lost, "alert")
     return (
-        f"{rehearsal.record.batch_id}: {rehearsal.readings} readings; {len(told) - new - lost} alerts in both, "
+        f"{rehearsal.record.batch_id}: {counted(rehearsal.readings, 'reading')}; {same} in both, "
         f"{lost} no longer told, {new} new"
     )
 

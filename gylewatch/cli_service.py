@@ -47,7 +47,10 @@ def init(*, folder: Path) -> None:
         raise ConfigError(f"{path}: is there already and is not overwritten; choose another folder")
     with Store.open(url) as store:
         click.echo(f"wrote {path} and {store.place}" if made else f"kept {path}; made {store.place}")
-    click.echo("next: gylewatch float add NAME; gylewatch vessel add NAME; gylewatch serve")
+    click.echo(
+        "next: gylewatch float add NAME; gylewatch vessel add NAME; gylewatch curve add (its references); "
+        "gylewatch batch add (what is brewed); gylewatch serve"
+    )
 
 
 def _is_there(url: str) -> bool:

@@ -21,6 +21,7 @@ from collector.packet import Fields, Packet, Reason, Rejected, Source
 from fermentation.estimate import Estimate
 from gylewatch import pipeline
 from gylewatch.batch_file import read_batch
+from gylewatch.counting import counted
 from gylewatch.data_time import passed
 from gylewatch.errors import GylewatchError, InputError
 from gylewatch.outputs import Outputs
@@ -83,20 +84,16 @@ class Summary:
         if not self.readings and any(reason in _WRONG_TIMES for reason, _ in self.refused):
             parts.append("no row fits the batch's time: check batch.pitched and the year of the rows")
         if self.early:
-            parts.append(f"{_counted(self.early, 'reading')} from before pitching gave no estimate")
+            parts.append(f"{counted(self.early, 'reading')} from before pitching gave no estimate")
         if self.late:
-            parts.append(f"{_counted(self.late, 'reading')} that came after later ones gave no estimate")
+            parts.append(f"{counted(self.late, 'reading')} that came after later ones gave no estimate")
             if self.late > self.readings // 2:
                 parts.append("sort the file by time")
         if self.early_samples:
-            parts.append(f"{_counted(self.early_samples, 'sample')} from before pitching had no effect")
+            parts.append(f"{counted(self.early_samples, 'sample')} from before pitching had no effect")
         if self.unused_samples:
-            parts.append(f"{_counted(self.unused_samples, 'sample')} later than the last reading had no effect")
+            parts.append(f"{counted(self.unused_samples, 'sample')} later than the last reading had no effect")
         return "; ".join(parts)
-
-
-def _counted(number: int, what: str) -> str:
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 Progress = Callable[[float, Estimate | None], None]
