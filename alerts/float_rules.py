@@ -143,7 +143,15 @@ def _window(window_h: float, hours: tuple[AngleHour, ...], now: datetime) -> tup
 
 
 def _span(hours: tuple[AngleHour, ...]) -> float:
-    return max(hour.high_deg for hour in hours) - min(hour.low_deg for hour in hours)
+    """Between the extremes of the angle, the hour that widens it most left out: one wild packet is no motion."""
+    if len(hours) < 3:
+        return _whole_span(hours)
+    widest = (max(hours, key=lambda hour: hour.high_deg), min(hours, key=lambda hour: hour.low_deg))
+    return min(_whole_span(tuple(hour for hour in hours if hour is not one)) for one in widest)
+
+
+def _whole_span(hours: tuple[AngleHour, ...]) -> float:
+    return max((hour.high_deg for hour in hours), default=0.0) - min((hour.low_deg for hour in hours), default=0.0)
 
 
 def float_stuck(
@@ -155,18 +163,18 @@ def float_stuck(
     usual = min(memory.usual_spans_deg) if len(memory.usual_spans_deg) >= 2 else 0.0
     limit = max(rule.still_deg, rule.noise_fraction * usual)
     if raised is not None:
-        span = _span(memory.hours[-2:])
-        if span > 2 * limit or (
-            memory.hours and _span(memory.hours) > 4 * limit and raised.since < memory.hours[0].start
-        ):
-            return ended(f"Float {batch.float_id} moves freely again.", span_deg=round(span, 2))
+        span, in_all = _span(memory.hours[-3:]), _span(memory.hours)
+        if span > 2 * limit or (in_all > 4 * limit and raised.since < memory.hours[0].start):
+            return ended(f"Float {batch.float_id} moves freely again.", span_deg=round(max(span, in_all), 2))
         if Kind.FERMENTATION_FINISHED in opened:
             return ended("The beer has finished, so the float no longer needs to move.", span_deg=round(span, 2))
         return None
     window = _window(rule.window_h, memory.hours, now)
     if not window or window[0].rate_points_per_day < rule.rate_points_per_day:
         return None
-    span, count = _span(window), sum(hour.count for hour in window)
+    # While the newest hour moves, the float may just have come free.
+    span = max(_span(window[:-1] or window), _whole_span(window[-2:]))
+    count = sum(hour.count for hour in window)
     if span > limit or count < rule.readings:
         return None
     held_h = hours_between(window[0].start, now)

@@ -379,6 +379,22 @@ def test_an_angle_that_stands_still_in_working_beer_is_a_stuck_float_that_comes_
     assert 55 <= hours_of(end) <= 57
 
 
+def test_one_wild_packet_neither_frees_a_stuck_float_nor_hides_it() -> None:
+    free = scenario()
+    wild = (38.5, 48.5)  # before it is told, and after
+
+    def angle(h: float) -> float:
+        if any(abs(h - at_h) < 0.05 for at_h in wild):
+            return 60.0
+        return 33.0 + 0.02 * math.sin(h) if 35 < h < 55 else free.reading(h).angle_deg
+
+    alerts = free.but(angle_deg=angle).run()
+
+    assert 41 <= hours_of(only(alerts, Kind.FLOAT_STUCK)) <= 43
+    (end,) = resolved(alerts, Kind.FLOAT_STUCK)
+    assert 55 <= hours_of(end) <= 58
+
+
 def test_an_angle_that_stands_still_in_finished_beer_is_no_stuck_float() -> None:
     free = scenario()
     quiet = free.but(angle_deg=lambda h: free.reading(min(h, 100.0)).angle_deg)
