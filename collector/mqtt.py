@@ -94,6 +94,7 @@ class MqttCollector:
         self._answered = False  # whether the broker said anything on this connection; only the loop's thread uses it
         self._refused = False  # by the last answer; only the loop's thread uses it
         self._subscribed = False  # by this process
+        self._session_kept = False
         self._received = 0
         self._taken: list[Delivery] = []  # not in the inbox yet; only the loop's thread uses it
         self._client = self._new_client()
@@ -193,6 +194,7 @@ class MqttCollector:
         if reason.is_failure:
             self._lost(_refusal(settings, str(reason)))
             return
+        self._session_kept = flags.session_present
         if flags.session_present and self._subscribed:
             self._hears()
         else:
@@ -200,7 +202,6 @@ class MqttCollector:
             client.subscribe([(topic, 1) for topic in self._topics()])
         if not self._beside:
             client.publish(status_topic(settings.prefix), b"online", qos=1, retain=True)
-        _log.info("connected to the broker", broker=settings.place, session_kept=flags.session_present)
 
     def _on_subscribe(self, _: Client, __: Any, ___: int, reasons: Sequence[ReasonCode], ____: Any) -> None:
         # Before this nothing is kept for us: who is told "connected" may send at once.
@@ -226,6 +227,7 @@ class MqttCollector:
             self._connected = True
             self._since = self._now()
             self._problem = None
+        _log.info("connected to the broker", broker=self._settings.place, session_kept=self._session_kept)
 
     def _on_fail(self, error: Exception) -> None:
         self._lost(_unreachable(self._settings, error))
