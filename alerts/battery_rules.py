@@ -13,13 +13,20 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from alerts.alert import Evidence, Kind, Severity
-from alerts.conditions import NO_STREAK, Condition, OpenAlert, Streak, ended, follow_streak, hours_between, middle
+from alerts.conditions import (
+    NO_STREAK,
+    Condition,
+    Opened,
+    Streak,
+    ended,
+    follow_streak,
+    hours_between,
+    middle,
+)
 from alerts.thresholds import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch.copying import replace
 from gylewatch.values import Batch, Reading, utc_text
-
-Opened = Mapping[Kind, OpenAlert]
 
 _NEWEST = 9  # voltages of which the median is taken: transmit pulses and radio faults spoil single ones
 _BLOCK_H = 6.0  # one point of the trend: day and night average out over four of them

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -43,6 +43,9 @@ class OpenAlert:
     @property
     def subject(self) -> Subject:
         return Subject(self.kind, self.cause)
+
+
+Opened = Mapping[Kind, OpenAlert]
 
 
 def ended(summary: str, **evidence: float | int | str | bool | None) -> Condition:

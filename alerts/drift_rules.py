@@ -6,18 +6,15 @@ four hours so that a controller's ripple (one to four hours) cancels. The usual 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
 from alerts.alert import Kind, Severity
-from alerts.conditions import NO_STREAK, Condition, OpenAlert, Streak, ended, follow_streak, hours_between
+from alerts.conditions import NO_STREAK, Condition, OpenAlert, Opened, Streak, ended, follow_streak, hours_between
 from alerts.temperature_rules import nears_change, step_start
 from alerts.thresholds import AlertSettings
 from gylewatch.copying import replace
 from gylewatch.values import Batch
-
-Opened = Mapping[Kind, OpenAlert]
 
 _BINS = 24  # hours of hourly means that are kept: one full day, over which a room's daily swing leaves no trend
 _SMOOTH = 4  # hours averaged for one value of the test: the longest ripple period

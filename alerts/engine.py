@@ -6,14 +6,14 @@ one in its place, at the same time.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
 from alerts import codec, probe_rules
 from alerts.alert import Alert, Kind, Severity
-from alerts.conditions import Condition, Observation, OpenAlert, ended
+from alerts.conditions import Condition, Observation, OpenAlert, Opened, ended
 from alerts.float_rules import half_interval
 from alerts.rules import CAUSE_RULES, IMPLIED_BY, RULES, Memory, Rule, follow
 from alerts.settings import AlertSettings
@@ -65,7 +65,7 @@ class AlertState:
     open: tuple[OpenAlert, ...] = ()
     memory: Memory = field(default_factory=Memory)
 
-    def opened(self, cause: str = "") -> Mapping[Kind, OpenAlert]:
+    def opened(self, cause: str = "") -> Opened:
         """The open alerts of one cause by kind; without a cause those of which a kind has only one."""
         return {alert.kind: alert for alert in self.open if alert.cause == cause}
 
@@ -157,7 +157,7 @@ def _pass(
     return AlertState(open=still, memory=memory), decisions
 
 
-def decide(kind: Kind, condition: Condition, opened: Mapping[Kind, OpenAlert]) -> Decision:
+def decide(kind: Kind, condition: Condition, opened: Opened) -> Decision:
     """What follows from a condition, given the alerts that are open."""
     raised = opened.get(kind)
     implied_by = next((other for other in IMPLIED_BY.get(kind, ()) if other in opened), None)

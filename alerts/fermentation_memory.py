@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
 from alerts.alert import Evidence, Kind
-from alerts.conditions import NO_STREAK, OpenAlert, Streak, follow_streak, hours_between
+from alerts.conditions import NO_STREAK, Opened, Streak, follow_streak, hours_between
 from alerts.thresholds import AlertSettings
 from fermentation.estimate import Estimate, Phase
 from gylewatch.copying import replace
 from gylewatch.values import Batch
-
-Opened = Mapping[Kind, OpenAlert]
 
 _FALLEN_POINTS = 8.0
 # Points below the original gravity, at the upper end of the interval, that prove a start which was not watched

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from alerts.alert import Kind, Severity
-from alerts.conditions import Condition, OpenAlert, ended, hours_between, middle
+from alerts.conditions import Condition, Opened, ended, hours_between, middle
 from alerts.thresholds import AlertSettings
 from gylewatch.copying import replace
 from gylewatch.values import Batch, Reading
-
-Opened = Mapping[Kind, OpenAlert]
 
 _GAPS = 15  # intervals of which the median is taken: seven lost packets in a row do not move it
 _HOURS = 48  # hourly spans of the angle that are kept at most; the stuck window may be that long

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from alerts.alert import Evidence, Kind, Severity
-from alerts.conditions import NO_STREAK, Condition, OpenAlert, Streak, ended, follow_streak
+from alerts.conditions import NO_STREAK, Condition, Opened, Streak, ended, follow_streak
 from alerts.thresholds import AlertSettings
 from fermentation.estimate import Estimate, Phase
 from gylewatch.values import Batch
-
-Opened = Mapping[Kind, OpenAlert]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

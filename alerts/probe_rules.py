@@ -9,19 +9,17 @@ its uncertainty comes from their median absolute deviation (scale 1.4826 for nor
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from statistics import median
 from typing import Final
 
 from alerts.alert import Evidence, Kind, Severity
-from alerts.conditions import Condition, OpenAlert, ended, hours_between, middle
+from alerts.conditions import Condition, Opened, ended, hours_between, middle
 from alerts.thresholds import AlertSettings
 from gylewatch.copying import replace
 from gylewatch.values import Batch, ProbeReading
-
-Opened = Mapping[Kind, OpenAlert]
 
 DISAGREE: Final = "float and vessel probe disagree"
 """The cause under which the kind `calibration-suspect` tells of it."""

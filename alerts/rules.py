@@ -21,15 +21,13 @@ from alerts import (
     temperature_rules,
 )
 from alerts.alert import Kind
-from alerts.conditions import Condition, Observation, OpenAlert
+from alerts.conditions import Condition, Observation, Opened
 from alerts.settings import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch.copying import replace
 from gylewatch.values import Batch
 
 __all__ = ["RULES", "AlertSettings", "Condition", "Memory", "Observation", "Rule", "follow"]
-
-Opened = Mapping[Kind, OpenAlert]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from alerts.alert import Evidence, Kind, Severity
-from alerts.conditions import NO_STREAK, Condition, OpenAlert, Streak, ended, follow_streak, hours_between, middle
+from alerts.conditions import (
+    NO_STREAK,
+    Condition,
+    Opened,
+    Streak,
+    ended,
+    follow_streak,
+    hours_between,
+    middle,
+)
 from alerts.thresholds import AlertSettings
 from gylewatch.copying import replace
 from gylewatch.values import Batch, Reading
-
-Opened = Mapping[Kind, OpenAlert]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
