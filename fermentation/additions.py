@@ -9,7 +9,7 @@ from statistics import NormalDist
 import numpy as np
 
 from fermentation.belief import FINAL, ORIGINAL, TAIL, Cloud, FloatArray, Z, hours
-from fermentation.kinetics import between, progress
+from fermentation.kinetics import between, logit, progress
 from gylewatch.copying import replace
 from gylewatch.values import Addition
 
@@ -42,7 +42,7 @@ def add(cloud: Cloud, addition: Addition, generator: np.random.Generator) -> Clo
     # p drop is what has been fermented, and stays: p' = p drop / (drop + rise)
     whole = drop + rise
     done = between(p * drop / whole, 1e-5, 1.0 - 1e-5)
-    mean[Z] = np.log(done) - np.log1p(-done)
+    mean[Z] = logit(done)
     by_drop = rise / (drop * left)
     row = _combined(covariance, (1.0 - p) * whole / left, by_drop)
     variance = _combined(row[:, None], (1.0 - p) * whole / left, by_drop)[0]

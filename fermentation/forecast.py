@@ -7,7 +7,7 @@ from math import log
 import numpy as np
 
 from fermentation.belief import FINAL, LOG_K, ORIGINAL, TAIL, Belief, Cloud, FloatArray, Z, cloud_of
-from fermentation.kinetics import TAIL_HOURS, Z_LIMIT, between, hours_between, speed, temperature_factor
+from fermentation.kinetics import TAIL_HOURS, Z_LIMIT, between, hours_between, logit, speed, temperature_factor
 from fermentation.motion import LOG_K_RANGE, pace_of
 
 STILL_POINTS_PER_DAY = 0.5
@@ -70,5 +70,5 @@ def _z_when_still(cloud: Cloud, k_per_h: FloatArray) -> FloatArray:
     by_rate = np.log(STILL_POINTS_PER_DAY / 24.0 / (drop * k_per_h)) + cloud.shape.log_most
     log_left = by_rate / cloud.shape.b + np.log(drop)
     share_left = np.exp(between(log_left, log(FINISH_POINTS[0]), log(FINISH_POINTS[1]))) / drop
-    z_still: FloatArray = np.minimum(np.log1p(-share_left) - np.log(share_left), Z_LIMIT)
+    z_still: FloatArray = np.minimum(-logit(share_left), Z_LIMIT)
     return z_still

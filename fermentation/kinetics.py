@@ -51,6 +51,12 @@ def progress(z: FloatArray) -> FloatArray:
     return 1.0 / (1.0 + np.exp(-z))
 
 
+def logit(p: FloatArray) -> FloatArray:
+    """The inverse of `progress`, for p between 0 and 1."""
+    z: FloatArray = np.log(p) - np.log1p(-p)
+    return z
+
+
 def temperature_factor(temperature_c: float, reference_c: float, warmest_c: float) -> float:
     """Rate at `temperature_c` over the rate at `reference_c`; `warmest_c` is the warmest the yeast has worked at."""
     arrhenius = exp(TEMPERATURE_PER_C * (temperature_c - reference_c))

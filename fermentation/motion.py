@@ -26,7 +26,7 @@ from fermentation.belief import (
     picked,
 )
 from fermentation.gravity import gravity_points, gravity_rows
-from fermentation.kinetics import TAIL_HOURS, advance, between, progress, speed, temperature_factor
+from fermentation.kinetics import TAIL_HOURS, advance, between, logit, progress, speed, temperature_factor
 from gylewatch.copying import replace
 
 LOG_K_DRIFT_PER_SQRT_DAY = 0.25
@@ -157,7 +157,7 @@ def _begun_anew(cloud: Cloud, done: FloatArray, renewal: Renewal) -> tuple[Float
     variance = np.einsum("jn,jn->n", slope, towards) + by_final**2 * final_variance
     towards[FINAL], towards[LOG_K], towards[TAIL], towards[Z] = by_final * final_variance, 0.0, 0.0, variance
     mean, covariance = cloud.mean.copy(), cloud.covariance.copy()
-    mean[FINAL], mean[Z] = original - drop, np.log(done) - np.log1p(-done)
+    mean[FINAL], mean[Z] = original - drop, logit(done)
     mean[LOG_K], mean[TAIL] = renewal.log_k, 0.0
     forgotten = [FINAL, LOG_K, TAIL]
     covariance[forgotten] = covariance[:, forgotten] = 0.0
