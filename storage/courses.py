@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, Select, String, select, type_coerce
+from sqlalchemy import Connection, RowMapping, Select, String, select, type_coerce
 
 from fermentation.estimate import Estimate
 from gylewatch.values import BatchId, VesselId
@@ -54,24 +55,17 @@ class Courses(Part):
         ValueError
             `at_most` is below 8.
         """
-        if at_most < _KEEPS + 2:
-            raise ValueError(f"{at_most} points are too few for a course; ask for {_KEEPS + 2} or more")
         row = EstimateRow
-        # As the driver gives it: making 86,400 aware times would take longer than everything else.
-        columns: tuple[Any, ...] = (row.gravity_sg, row.gravity_low_sg, row.gravity_high_sg, row.temperature_c)
-        period: Select[Any] = select(type_coerce(row.time, String), *columns).where(row.batch_id == batch_id)
-        period = in_period(period, row.time, since, until)
-        with self._database.reading() as connection:
-            times, (gravity, low, high, warmth) = _read_columns(connection, period.order_by(row.time), len(columns))
-            extremes = np.column_stack([gravity, -gravity, low, -high, warmth, -warmth])
-            kept, breaks = _kept(times, extremes, at_most)
-            query = select(row).where(row.batch_id == batch_id)
-            if len(kept) < len(times):
-                query = query.where(row.time.in_(_moments(times[kept])))
-            else:
-                query = in_period(query, row.time, since, until)
-            rows = connection.execute(query.order_by(row.time)).mappings().all()
-        return Course(estimates=tuple(estimate_from_columns(each) for each in rows), gaps=_ends(times, breaks))
+        rows, gaps_found = self._thinned(
+            select(row).where(row.batch_id == batch_id),
+            row.time,
+            (row.gravity_sg, row.gravity_low_sg, row.gravity_high_sg, row.temperature_c),
+            extremes=lambda g, low, high, warm: (g, -g, low, -high, warm, -warm),
+            keeps=_KEEPS,
+            at_most=at_most,
+            period=(since, until),
+        )
+        return Course(estimates=tuple(estimate_from_columns(each) for each in rows), gaps=gaps_found)
 
     def probe_course(
         self, vessel: VesselId, *, at_most: int, since: datetime | None = None, until: datetime | None = None
@@ -87,22 +81,46 @@ class Courses(Part):
         ValueError
             `at_most` is below 4.
         """
-        if at_most < _PROBE_KEEPS + 2:
-            raise ValueError(f"{at_most} points are too few for a course; ask for {_PROBE_KEEPS + 2} or more")
         row = ProbeReadingRow
-        columns: tuple[Any, ...] = (row.temperature_c,)
-        period: Select[Any] = select(type_coerce(row.time, String), *columns).where(row.vessel_id == vessel)
-        period = in_period(period, row.time, since, until)
+        rows, gaps_found = self._thinned(
+            select(row.__table__).where(row.vessel_id == vessel),
+            row.time,
+            (row.temperature_c,),
+            extremes=lambda warm: (warm, -warm),
+            keeps=_PROBE_KEEPS,
+            at_most=at_most,
+            period=(since, until),
+        )
+        return ProbeCourse(readings=tuple(probe_reading_from_columns(each) for each in rows), gaps=gaps_found)
+
+    def _thinned(
+        self,
+        every: Select[Any],
+        time: Any,
+        columns: tuple[Any, ...],
+        *,
+        extremes: Callable[..., tuple[NDArray[np.float64], ...]],
+        keeps: int,
+        at_most: int,
+        period: tuple[datetime | None, datetime | None],
+    ) -> tuple[Sequence[RowMapping], tuple[tuple[datetime, datetime], ...]]:
+        """Of the rows of `every`, those that the extremes of a stretch keep, and where nothing came for hours.
+
+        extremes : of the columns, (n,) each, what is to be as low as possible; `keeps` of them
+        """
+        if at_most < keeps + 2:
+            raise ValueError(f"{at_most} points are too few for a course; ask for {keeps + 2} or more")
+        # As the driver gives it: making 86,400 aware times would take longer than everything else.
+        thin = in_period(every.with_only_columns(type_coerce(time, String), *columns), time, *period)
         with self._database.reading() as connection:
-            times, (warmth,) = _read_columns(connection, period.order_by(row.time), 1)
-            kept, breaks = _kept(times, np.column_stack([warmth, -warmth]), at_most)
-            query = select(row.__table__).where(row.vessel_id == vessel)
+            times, values = _read_columns(connection, thin.order_by(time), len(columns))
+            kept, breaks = _kept(times, np.column_stack(extremes(*values)), at_most)
             if len(kept) < len(times):
-                query = query.where(row.time.in_(_moments(times[kept])))
+                query = every.where(time.in_(_moments(times[kept])))
             else:
-                query = in_period(query, row.time, since, until)
-            rows = connection.execute(query.order_by(row.time)).mappings().all()
-        return ProbeCourse(readings=tuple(probe_reading_from_columns(each) for each in rows), gaps=_ends(times, breaks))
+                query = in_period(every, time, *period)
+            rows = connection.execute(query.order_by(time)).mappings().all()
+        return rows, _ends(times, breaks)
 
 
 def _kept(
