@@ -19,7 +19,7 @@ ANGLE_LIMIT_DEG = 180.0
 BATTERY_RANGE_V = (0.0, 60.0)
 BATTERY_RANGE_PERCENT = (0.0, 100.0)
 SIGNAL_RANGE_DBM = (-150, 30)
-# Beyond these the gauge is at fault, not the float: the value is dropped and the reading kept.
+# Beyond these the gauge is at fault, not the float: the value is left out, which is told, and the reading kept.
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,9 +90,49 @@ def admit(
         temperature_c=fields.temperature_c,
         battery_v=within(fields.battery_v, BATTERY_RANGE_V),
         battery_percent=within(fields.battery_percent, BATTERY_RANGE_PERCENT),
-        rssi_dbm=signal(fields.rssi_dbm if fields.rssi_dbm is not None else packet.rssi_dbm),
+        rssi_dbm=signal(_signal_said(fields, packet)),
         acceleration_g=within(fields.acceleration_g, (0.0, math.inf)),
     )
+
+
+def admit_slot(
+    fields: Fields | Refusal,
+    packet: Packet,
+    *,
+    now: datetime,
+    known: Collection[FloatId],
+    limits: Limits = DEFAULT_LIMITS,
+) -> tuple[Reading | Rejected, ...]:
+    """As `admit`; behind a reading stands a refusal of what was left out of it, if anything was."""
+    admitted = admit(fields, packet, now=now, known=known, limits=limits)
+    if isinstance(fields, Refusal) or isinstance(admitted, Rejected):
+        return (admitted,)
+    faults = _left_out(fields, _signal_said(fields, packet), admitted)
+    if not faults:
+        return (admitted,)
+    detail = f"{', '.join(faults)}: left out of a reading that is kept; check the float's gauge"
+    return (admitted, _refuse(packet, Reason.VALUE_LEFT_OUT, detail, fields.float_name))
+
+
+def _signal_said(fields: Fields, packet: Packet) -> float | None:
+    return fields.rssi_dbm if fields.rssi_dbm is not None else packet.rssi_dbm
+
+
+def _left_out(fields: Fields, rssi_dbm: float | None, reading: Reading) -> tuple[str, ...]:
+    """What was said that `reading` does not hold, because it cannot be true."""
+    gauges = (
+        ("battery", fields.battery_v, reading.battery_v, BATTERY_RANGE_V, "V"),
+        ("battery", fields.battery_percent, reading.battery_percent, BATTERY_RANGE_PERCENT, "%"),
+        ("signal", rssi_dbm, reading.rssi_dbm, SIGNAL_RANGE_DBM, "dBm"),
+    )
+    faults = [
+        f"{name} {said:.7g} {unit} is outside {low:g} to {high:g}" if math.isfinite(said) else f"{name} is not a number"
+        for name, said, kept, (low, high), unit in gauges
+        if said is not None and kept is None
+    ]
+    if fields.acceleration_g is not None and reading.acceleration_g is None:
+        faults.append("acceleration is not a number")
+    return tuple(faults)
 
 
 def _value_fault(angle_deg: float, temperature_c: float) -> tuple[Reason, str] | None:
@@ -137,9 +177,11 @@ def within(value: float | None, limits: tuple[float, float]) -> float | None:
     return value
 
 
-def signal(rssi_dbm: int | None) -> int | None:
+def signal(rssi_dbm: float | None) -> int | None:
     """`rssi_dbm`, or None where no receiver could have measured it."""
-    return rssi_dbm if rssi_dbm is not None and SIGNAL_RANGE_DBM[0] <= rssi_dbm <= SIGNAL_RANGE_DBM[1] else None
+    if rssi_dbm is None or not SIGNAL_RANGE_DBM[0] <= rssi_dbm <= SIGNAL_RANGE_DBM[1]:
+        return None
+    return round(rssi_dbm)
 
 
 def _refuse(packet: Packet, reason: Reason, detail: str, float_name: str | None) -> Rejected:

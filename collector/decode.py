@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import chain
 
-from collector.admit import DEFAULT_LIMITS, Limits, admit
+from collector.admit import DEFAULT_LIMITS, Limits, admit, admit_slot
 from collector.mapping import JsonMapping, decode_json
 from collector.packet import Fields, Packet, Reason, Refusal, Rejected, Source
 from collector.probe import Probe, read_probe
@@ -76,7 +77,7 @@ def read_packet(
 
     Returns
     -------
-    At least one reading or refusal. A retained packet is refused whole, unread.
+    At least one reading or refusal, see `admit_slot`. A retained packet is refused whole, unread.
     """
     if packet.retained:
         name = float_of_topic(packet.origin, decoding.prefix)
@@ -86,5 +87,5 @@ def read_packet(
     said = tuple(each for probe in probes for each in read_probe(probe, packet, now=now, limits=limits))
     if probes and not decoding.names_float(packet.origin):
         return said
-    readings = [admit(found, packet, now=now, known=known, limits=limits) for found in decode(packet, decoding)]
-    return (*said, *readings)
+    slots = [admit_slot(found, packet, now=now, known=known, limits=limits) for found in decode(packet, decoding)]
+    return (*said, *chain.from_iterable(slots))

@@ -250,6 +250,9 @@ class Ingest:
         kept: list[Rejected] = []
         flooding: dict[str, Packet] = {}
         for packet, refused in found:
+            if _is_kept(refused):
+                kept += refused
+                continue
             allowance, passes = spend(self._flood, self._allowances, packet.origin, packet.received)
             self._allowances[packet.origin] = allowance
             if passes:
@@ -282,7 +285,7 @@ class Ingest:
             return None
         self._counts["accepted"] += new
         self._counts["duplicates"] += len(readings) - new
-        self._counts["rejected"] += len(refused)
+        self._counts["rejected"] += sum(each.reason is not Reason.VALUE_LEFT_OUT for each in refused)
         return readings
 
     def _store_probes(self, probes: Sequence[ProbeReading]) -> bool:
@@ -343,3 +346,8 @@ class Ingest:
                     self._problem = None
                     _log.info("storage takes readings again")
                 return result
+
+
+def _is_kept(refused: Sequence[Rejected]) -> bool:
+    """Whether the packet's readings are kept all the same, so that it is no part of a flood."""
+    return all(each.reason is Reason.VALUE_LEFT_OUT for each in refused)

@@ -88,8 +88,8 @@ def decode_layout(layout: AdvertLayout, float_name: str, data: bytes) -> tuple[F
         float_name=float_name,
         angle_deg=angle_deg,
         temperature_c=temperature_c,
-        battery_v=_value(data, layout.battery, "battery"),
-        battery_percent=_value(data, layout.charge, "charge"),
+        battery_v=_gauge(data, layout.battery, "battery"),
+        battery_percent=_gauge(data, layout.charge, "charge"),
         acceleration_g=size_g,
     )
     return fields, identity
@@ -111,3 +111,11 @@ def _value(data: bytes, place: LayoutField | None, quantity: str) -> float | Non
     if raw is None or place is None:
         return None
     return number(UNITS[quantity][place.unit](raw * place.scale + place.shift))
+
+
+def _gauge(data: bytes, place: LayoutField | None, quantity: str) -> float | None:
+    """As `_value`; NaN where the advertisement is long enough to hold the value, and it is no number."""
+    value = _value(data, place, quantity)
+    if value is None and place is not None and place.offset + struct.calcsize(_TYPES[place.type]) <= len(data):
+        return math.nan
+    return value

@@ -108,8 +108,8 @@ def decode_json(mapping: JsonMapping, topic: str, payload: bytes) -> Fields | Re
 
     Returns
     -------
-    The fields, or the refusal that names the pointer at fault. A missing or unusable battery, charge or signal is left
-    out: other people's payloads drop such fields at will. Never raises.
+    The fields, or the refusal that names the pointer at fault. A missing battery, charge or signal (null, too) is left
+    out: other people's payloads drop such fields at will. One that is no number is NaN. Never raises.
     """
     name: str | None = None
     try:
@@ -167,7 +167,6 @@ def _fields(mapping: JsonMapping, name: str, document: object) -> Fields:
     if mapping.angle is not None:
         angle_deg = _needed(document, mapping.angle, "angle")
     assert angle_deg is not None  # noqa: S101 - the mapping's own check
-    rssi_dbm = _optional(document, mapping.rssi, "rssi")
     return Fields(
         float_name=name,
         time=_time(document, mapping.time),
@@ -175,7 +174,7 @@ def _fields(mapping: JsonMapping, name: str, document: object) -> Fields:
         temperature_c=_needed(document, mapping.temperature, "temperature"),
         battery_v=_optional(document, mapping.battery, "battery"),
         battery_percent=_optional(document, mapping.charge, "charge"),
-        rssi_dbm=None if rssi_dbm is None else round(rssi_dbm),
+        rssi_dbm=_optional(document, mapping.rssi, "rssi"),
         acceleration_g=size_g,
     )
 
@@ -198,7 +197,11 @@ def _needed(document: object, place: Place, quantity: str) -> float:
 
 
 def _optional(document: object, place: Place | None, quantity: str) -> float | None:
-    return None if place is None else _converted(_find(document, place.pointer), place.unit, quantity)
+    found = None if place is None else _find(document, place.pointer)
+    if place is None or found is None:
+        return None
+    value = _converted(found, place.unit, quantity)
+    return math.nan if value is None else value
 
 
 def _converted(found: object, unit: str, quantity: str) -> float | None:

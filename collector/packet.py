@@ -39,6 +39,7 @@ class Reason(StrEnum):
     WRONG_KEY = "wrong-key"
     REPLAYED = "replayed"
     TOO_FREQUENT = "too-frequent"
+    VALUE_LEFT_OUT = "value-left-out"  # of a reading that is kept
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,8 +69,9 @@ class Fields:
     temperature_c: float
     battery_v: float | None = None
     battery_percent: float | None = None
-    rssi_dbm: int | None = None
+    rssi_dbm: float | None = None
     acceleration_g: float | None = None
+    # Of the last four NaN: what was sent is no number. It is left out by admission, and told.
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Mapping
 from datetime import datetime
 
-from collector.admit import Limits, admit
+from collector.admit import Limits, admit_slot
 from collector.advert import BleDecoding, Sender, decode_heard, unsaved_counters
 from collector.decode import Decoding, read_packet
 from collector.packet import Packet, Rejected, Source
@@ -45,7 +45,7 @@ class PacketReader:
             its = self._decodings.get(packet.receiver, self._otherwise)
             return read_packet(packet, now=now, known=known, decoding=its, limits=self._limits)
         self._senders, found = decode_heard(self._ble(), self._senders, packet)
-        return () if found is None else (admit(found, packet, now=now, known=known, limits=self._limits),)
+        return () if found is None else admit_slot(found, packet, now=now, known=known, limits=self._limits)
 
     def unsaved_counters(self) -> Mapping[FloatId, int]:
         """Counters of encrypted floats that have moved since they were saved; to be saved with their readings."""

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from collector.admit import admit
+from collector.admit import admit_slot
 from collector.advert import BleDecoding
 from collector.capture import capture_line, captured_packet
 from collector.decode import Decoding
@@ -128,11 +128,11 @@ def _outcomes(reader: Reader, packet: Packet) -> list[Reading | str]:
     outcomes: list[Reading | str] = []
     for each in found:
         names = frozenset({FloatId(each.float_name)}) if each.float_name else frozenset()
-        admitted = admit(each, packet, now=packet.received, known=names)
-        if isinstance(admitted, Reading):
-            outcomes.append(admitted)
-        else:
-            outcomes.append(f"refused, {admitted.reason.value}: {admitted.detail}")
+        for admitted in admit_slot(each, packet, now=packet.received, known=names):
+            if isinstance(admitted, Reading):
+                outcomes.append(admitted)
+            else:
+                outcomes.append(f"refused, {admitted.reason.value}: {admitted.detail}")
     return outcomes
 
 

@@ -6,7 +6,9 @@ from pathlib import Path
 
 import click
 
+from collector.packet import Reason
 from gylewatch.config import read_settings
+from gylewatch.counting import counted
 from gylewatch.errors import ConfigError, DeliveryError, StorageError
 from gylewatch.first_config import FIRST_CONFIG
 from gylewatch.logs import configure
@@ -124,6 +126,8 @@ def status(*, as_json: bool, config: Path) -> None:
         for alert in alerts:
             click.echo(f"{batch_id}: alert {alert.id}, {alert.alert.severity}: {alert.alert.summary}")
     click.echo("notifications: " + ", ".join(f"{count} {state.replace('_', ' ')}" for state, count in outbox.items()))
+    if left_out := refused.pop(Reason.VALUE_LEFT_OUT, 0):
+        click.echo(f"{counted(left_out, 'reading')} kept without a battery or signal that cannot be true")
     if refused:
         click.echo("refused packets: " + ", ".join(f"{count} {reason}" for reason, count in refused.items()))
 

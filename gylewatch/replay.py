@@ -16,7 +16,7 @@ from typing import IO, Final
 from alerts.delivery.mqtt_channel import payload
 from alerts.settings import AlertSettings
 from calibration.fit import fit_curve
-from collector.admit import admit
+from collector.admit import admit_slot
 from collector.packet import Fields, Packet, Reason, Rejected, Source
 from fermentation.estimate import Estimate
 from gylewatch import pipeline
@@ -69,6 +69,7 @@ class Summary:
     estimates: int
     alerts: int
     refused: tuple[tuple[str, int], ...]  # reason and number of rows
+    values_left_out: int  # readings with a battery or signal that cannot be true, kept without it
     points_left_out: tuple[str, ...]  # of the references, each with its reason
     early: int  # readings from before pitching
     late: int  # readings that came after a later one, and thus gave no estimate
@@ -80,6 +81,8 @@ class Summary:
         parts = [f"{self.readings} readings", f"{self.estimates} estimates", f"{self.alerts} alerts"]
         if self.refused:
             parts.append("not used: " + ", ".join(f"{count} {reason}" for reason, count in self.refused))
+        if self.values_left_out:
+            parts.append(f"{counted(self.values_left_out, 'row')} kept without a battery or signal that cannot be true")
         parts += [f"references: {reason}" for reason in self.points_left_out]
         if not self.readings and any(reason in _WRONG_TIMES for reason, _ in self.refused):
             parts.append("no row fits the batch's time: check batch.pitched and the year of the rows")
@@ -147,6 +150,7 @@ class _Admission:
     clock: datetime | None = None
     interval: timedelta = timedelta(0)  # between the two newest accepted readings
     held: Reading | None = None
+    left_out: int = 0  # rows with a battery or signal that cannot be true
     seen: set[datetime] = field(default_factory=set)
     refused: Counter[str] = field(default_factory=Counter)
 
@@ -157,7 +161,8 @@ class _Admission:
             if fields.float_name != float_id:
                 self.refused["other-float"] += 1
                 continue
-            admitted = self._admit(row, fields)
+            admitted, *left_out = self._admit(row, fields)
+            self.left_out += len(left_out)
             if isinstance(admitted, Rejected):
                 self.refused[admitted.reason] += 1
             elif admitted.time in self.seen or (self.held is not None and admitted.time == self.held.time):
@@ -200,7 +205,7 @@ class _Admission:
             self.refused[UNCONFIRMED] += 1
             self.held = None
 
-    def _admit(self, row: int, fields: Fields) -> Reading | Rejected:
+    def _admit(self, row: int, fields: Fields) -> tuple[Reading | Rejected, ...]:
         # A recording's own times are the only clock there is: a row is heard when it was measured, or when a later
         # row was, if it comes late.
         pitched = self.inputs.course.batch.pitched
@@ -209,7 +214,7 @@ class _Admission:
         packet = Packet(
             source=Source.REPLAY, origin=f"{self.inputs.readings_file} row {row}", payload=b"", received=now
         )
-        return admit(fields, packet, now=now, known=frozenset({self.inputs.course.batch.float_id}))
+        return admit_slot(fields, packet, now=now, known=frozenset({self.inputs.course.batch.float_id}))
 
 
 def run(inputs: Inputs, *, estimates: IO[str], alerts: IO[str], progress: Progress | None = None) -> Summary:
@@ -254,6 +259,7 @@ def run(inputs: Inputs, *, estimates: IO[str], alerts: IO[str], progress: Progre
         estimates=written,
         alerts=told,
         refused=tuple(sorted(admission.refused.items())),
+        values_left_out=admission.left_out,
         points_left_out=course.curve.excluded_reasons,
         early=early,
         late=late,

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, Select, delete, func, insert, select, update
 
-from collector.packet import Rejected
+from collector.packet import Reason, Rejected
 from gylewatch.values import FloatId, Reading
 from storage.counters import NO_COUNTERS, save_counters
 from storage.curves import require_floats
@@ -128,11 +128,20 @@ class Readings(Part):
         return tuple((row["id"], reading_from_columns(row)) for row in rows)
 
     def append_rejected(self, rejected: Sequence[Rejected], *, counters: Mapping[FloatId, int] = NO_COUNTERS) -> None:
-        """Count refused packets by reason and keep the newest of them; `counters` as in `append_readings`."""
+        """Count refused packets by reason and keep the newest of them; `counters` as in `append_readings`.
+
+        Of values left out of readings only the newest is kept for each float: a gauge that is wrong once is wrong in
+        every reading, and would drive out what else was refused.
+        """
         if not rejected:
             return
+        kept = _newest(rejected)[-KEPT_REJECTED:]
+        gauges = {item.float_id for item in kept if item.reason is Reason.VALUE_LEFT_OUT}
         with self._database.writing() as connection:
-            connection.execute(insert(RejectedRow), [rejected_to_columns(item) for item in rejected[-KEPT_REJECTED:]])
+            if gauges:
+                is_older = (RejectedRow.reason == Reason.VALUE_LEFT_OUT) & RejectedRow.float_id.in_(gauges)
+                connection.execute(delete(RejectedRow).where(is_older))
+            connection.execute(insert(RejectedRow), [rejected_to_columns(item) for item in kept])
             surplus = select(RejectedRow.id).order_by(RejectedRow.id.desc()).offset(KEPT_REJECTED).limit(1)
             connection.execute(delete(RejectedRow).where(RejectedRow.id <= surplus.scalar_subquery()))
             for reason, count in Counter(item.reason for item in rejected).items():
@@ -156,6 +165,16 @@ class Readings(Part):
         query = select(RejectedCountRow.reason, RejectedCountRow.count).order_by(RejectedCountRow.reason)
         with self._database.reading() as connection:
             return {row["reason"]: row["count"] for row in connection.execute(query).mappings().all()}
+
+
+def _newest(rejected: Sequence[Rejected]) -> list[Rejected]:
+    """`rejected` with the last one only of the values left out of one float's readings."""
+    last = {item.float_id: place for place, item in enumerate(rejected) if item.reason is Reason.VALUE_LEFT_OUT}
+    return [
+        item
+        for place, item in enumerate(rejected)
+        if item.reason is not Reason.VALUE_LEFT_OUT or last[item.float_id] == place
+    ]
 
 
 def _insert_into_sqlite(connection: Connection, readings: Sequence[Reading]) -> int:

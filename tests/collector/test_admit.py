@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.admit import Limits, admit
+from collector.admit import Limits, admit, admit_slot
 from collector.packet import Fields, Packet, Reason, Refusal, Rejected, Source
 from gylewatch.values import FloatId, Reading
 
@@ -120,6 +121,41 @@ def test_a_gauge_fault_costs_the_gauge_and_not_the_reading() -> None:
 
     assert isinstance(reading, Reading)
     assert (reading.battery_v, reading.battery_percent, reading.rssi_dbm) == (None, None, None)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"battery_v": 307.4}, "battery 307.4 V is outside 0 to 60"),
+        ({"battery_percent": 250.0}, "battery 250 % is outside 0 to 100"),
+        ({"battery_v": math.nan}, "battery is not a number"),
+        ({"rssi_dbm": 4000}, "signal 4000 dBm is outside -150 to 30"),
+        ({"acceleration_g": math.inf}, "acceleration is not a number"),
+        ({"battery_v": -1.0, "rssi_dbm": -200}, "outside 0 to 60, signal -200 dBm"),
+    ],
+)
+def test_what_is_left_out_of_a_reading_is_told_with_its_float(change: dict[str, Any], said: str) -> None:
+    kept, told = admit_slot(replace(FIELDS, **change), PACKET, now=NOW, known=KNOWN)
+
+    assert isinstance(kept, Reading)
+    assert isinstance(told, Rejected)
+    assert (told.reason, told.float_id) == (Reason.VALUE_LEFT_OUT, "heron")
+    assert said in told.detail
+    assert "left out of a reading that is kept" in told.detail
+
+
+def test_a_signal_that_no_receiver_could_have_measured_is_told() -> None:
+    _, told = admit_slot(FIELDS, replace(PACKET, rssi_dbm=99), now=NOW, known=KNOWN)
+
+    assert isinstance(told, Rejected)
+    assert "signal 99 dBm" in told.detail
+
+
+@pytest.mark.parametrize(
+    "change", [{}, {"battery_v": 3.9, "battery_percent": 0.0, "rssi_dbm": -61}, {"angle_deg": 180.0}]
+)
+def test_of_a_reading_without_a_fault_or_refused_whole_nothing_more_is_told(change: dict[str, Any]) -> None:
+    assert len(admit_slot(replace(FIELDS, **change), PACKET, now=NOW, known=KNOWN)) == 1
 
 
 def test_the_age_limit_can_be_set() -> None:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
+import struct
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -18,7 +21,7 @@ from collector.advert import (
     encode_advert,
     unsaved_counters,
 )
-from collector.layout import AdvertLayout, LayoutField
+from collector.layout import AdvertLayout, LayoutField, decode_layout
 from collector.packet import Fields, Packet, Reason, Refusal, Source
 from tests.collector.encrypted import KEY, encrypted_bthome
 
@@ -173,6 +176,20 @@ def test_a_users_layout_reads_manufacturer_data() -> None:
     assert found.angle_deg == pytest.approx(41.5)
     assert found.temperature_c == pytest.approx(20.0)
     assert found.battery_v == pytest.approx(3.9)
+
+
+def test_a_layouts_battery_that_is_no_number_is_not_mistaken_for_one_that_is_missing() -> None:
+    layout = replace(LAYOUT, starts_with=b"", battery=LayoutField(offset=5, type="f32", unit="V"))
+    body = b"\x01" + (415).to_bytes(2, "big") + (680).to_bytes(2, "little")
+
+    spoilt, _ = decode_layout(layout, "heron", body + struct.pack("<f", math.nan))
+    missing, _ = decode_layout(layout, "heron", body)
+
+    assert isinstance(spoilt, Fields)
+    assert spoilt.battery_v is not None
+    assert math.isnan(spoilt.battery_v)
+    assert isinstance(missing, Fields)
+    assert missing.battery_v is None
 
 
 def test_a_layout_that_reaches_beyond_the_data_refuses_with_its_remedy() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -323,6 +324,23 @@ def test_an_adopted_bluetooth_float_becomes_readings_once_for_each_packet_id() -
     ingest.stop()
 
     assert ingest.health().rejected == 0
+
+
+def test_a_battery_that_cannot_be_true_is_told_and_neither_counted_as_refused_nor_as_a_flood() -> None:
+    inbox, sink, receipts = Inbox(), MemorySink(), Receipts()
+    for number in range(3):
+        delivery = receipts.delivery(number)
+        payload = encode_senml_json([replace(reading(number), battery_v=307.4)])
+        inbox.put(replace(delivery, packet=replace(delivery.packet, payload=payload)), threading.Event())
+    ingest = Ingest(inbox, sink, lambda: KNOWN, flood=FloodLimits(burst=1, rate_per_s=0.001))
+
+    ingest.start()
+    eventually("all are acknowledged", lambda: len(receipts.given) == 3)
+    ingest.stop()
+
+    assert [each.battery_v for each in sink.kept.values()] == [None] * 3
+    assert sink.reasons() == [Reason.VALUE_LEFT_OUT] * 3
+    assert (ingest.health().rejected, ingest.health().limited, ingest.health().problem) == (0, 0, None)
 
 
 def test_a_float_heard_by_a_radio_and_by_a_bridge_is_stored_once_with_the_better_signal() -> None:

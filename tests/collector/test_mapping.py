@@ -118,6 +118,21 @@ def test_what_cannot_be_read_is_refused_with_the_pointer(document: object, reaso
     assert "/tilt" in found.detail
 
 
+@pytest.mark.parametrize(("quantity", "field"), [("battery", "battery_v"), ("rssi", "rssi_dbm")])
+def test_a_gauge_that_says_no_number_costs_only_itself_and_is_not_mistaken_for_one_that_is_missing(
+    quantity: str, field: str
+) -> None:
+    place = Place(pointer="/x", unit="V" if quantity == "battery" else "dBm")
+
+    said, null, missing = (
+        getattr(fields(read({"tilt": 40, "temp": 20, **more}, **{quantity: place})), field)
+        for more in ({"x": "full"}, {"x": None}, {})
+    )
+
+    assert math.isnan(said)
+    assert (null, missing) == (None, None)
+
+
 def test_a_time_without_zone_is_refused_and_never_guessed() -> None:
     found = read({"tilt": 40, "temp": 20, "x": "2026-03-02T19:30:00"}, time=Place(pointer="/x", unit="iso"))
 

@@ -9,7 +9,8 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
+from contextlib import closing
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -17,9 +18,11 @@ from typing import Any
 import click
 import pytest
 
+from collector.packet import Reason, Rejected, Source
 from gylewatch import cli
 from gylewatch.demo_sink import Sink
 from gylewatch.errors import AlreadyExists, CalibrationError, DeliveryError, NotFound, StorageError, TransportError
+from storage.store import Store
 from tests.gylewatch.brew import PITCHED, iso, write_batch, write_references
 
 HYDROMETER = (
@@ -200,6 +203,25 @@ def test_status_tells_what_is_believed_whether_the_service_runs_or_not(brewery: 
     assert shown["batches"][0]["batch_id"] == "ferry-lane-pale"
     assert shown["batches"][0]["estimate"] is None
     assert shown["outbox"]["waiting"] == 0
+
+
+def test_status_counts_gauges_that_were_not_believed_apart_from_refused_packets(brewery: Terminal) -> None:
+    left_out = Rejected(
+        received=PITCHED,
+        source=Source.MQTT,
+        origin="gylewatch/v1/readings/heron",
+        reason=Reason.VALUE_LEFT_OUT,
+        detail="battery 307.4 V is outside 0 to 60",
+        payload=b"",
+        float_id="heron",
+    )
+    with closing(Store.open(f"sqlite:///{brewery.folder / 'gylewatch.sqlite'}")) as store:
+        store.append_rejected([left_out, replace(left_out, reason=Reason.MALFORMED)])
+
+    said = brewery.type("status").out
+
+    assert "1 reading kept without a battery or signal that cannot be true" in said
+    assert "refused packets: 1 malformed\n" in said
 
 
 def test_a_test_message_tells_which_channel_works(brewery: Terminal) -> None:

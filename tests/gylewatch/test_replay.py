@@ -147,6 +147,20 @@ def test_repeated_absurd_and_foreign_rows_are_counted_and_change_nothing(
         assert counted in noisy.said
 
 
+def test_a_battery_or_signal_that_cannot_be_true_costs_no_row_and_is_counted(
+    brew: Recording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plain = replayed(brew, capsys)
+    broken = [f"{row.rsplit(',', 2)[0]},307.4,-61" for row in brew.rows[20:22]]
+    broken.append(f"{brew.rows[22].rsplit(',', 2)[0]},,4000")
+
+    result = replayed(brew, capsys, (*brew.rows[:20], *broken, *brew.rows[23:]))
+
+    assert result.estimates == plain.estimates
+    assert "3 rows kept without a battery or signal that cannot be true" in result.said
+    assert "cannot be true" not in plain.said
+
+
 @pytest.mark.parametrize("days", [0.3, 1, 30, 400])
 @pytest.mark.parametrize("place", [0, 60, 150])
 def test_one_row_far_ahead_is_left_out_and_counted_and_spoils_nothing(

@@ -5,7 +5,7 @@ import dataclasses
 import pytest
 from sqlalchemy import create_engine, select
 
-from collector.packet import Reason
+from collector.packet import Reason, Rejected
 from gylewatch.errors import NotFound
 from gylewatch.values import FloatId, Reading
 from storage.readings import CHUNK_ROWS, KEPT_REJECTED
@@ -130,6 +130,19 @@ def test_a_refused_packet_comes_back_with_its_reason_and_payload(store: Store) -
 
     assert store.rejected() == (rejected(Reason.RETAINED), rejected(Reason.MALFORMED))
     assert store.rejected(limit=1) == (rejected(Reason.RETAINED),)
+
+
+def test_values_left_out_are_all_counted_and_the_newest_of_each_float_kept(store: Store) -> None:
+    def left_out(name: str, volts: int) -> Rejected:
+        return dataclasses.replace(rejected(Reason.VALUE_LEFT_OUT, detail=f"battery {volts} V"), float_id=name)
+
+    store.append_rejected(
+        [rejected(Reason.MALFORMED), left_out("heron", 70), left_out("wren", 71), left_out("heron", 72)]
+    )
+    store.append_rejected([left_out("heron", 73)])
+
+    assert [item.detail for item in store.rejected()] == ["battery 73 V", "battery 71 V", "angle 180 deg is a fault"]
+    assert store.rejected_counts() == {"malformed": 1, "value-left-out": 4}
 
 
 def test_refused_packets_are_bounded_but_counted_for_ever(store: Store) -> None:
