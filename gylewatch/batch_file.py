@@ -7,7 +7,7 @@ from pathlib import Path
 
 from gylewatch.errors import InputError
 from gylewatch.instruments_table import read_instruments
-from gylewatch.likely import celsius_doubt
+from gylewatch.likely import celsius_doubt, points_doubt
 from gylewatch.quantities import Gravity
 from gylewatch.toml_table import Table, TableError, read_toml
 from gylewatch.values import Addition, Batch, FloatId, HandSettings, PlanStep, VesselId, check_name
@@ -120,8 +120,16 @@ def _addition(table: Table, pitched: datetime) -> Addition:
         raise table.wrong("time", "lies before pitching; leave it out: the original gravity holds what went in earlier")
     addition = Addition(
         time=time,
-        gravity_points=table.optional_number("gravity_points", low=0.0, high=100.0, unit="points"),
+        gravity_points=_rise(table),
         label=_words(table, "label", ""),
     )
     table.finish()
     return addition
+
+
+def _rise(table: Table) -> float | None:
+    key = "gravity_points"
+    points = table.optional_number(key, low=0.0, high=100.0, unit="points")
+    if points is not None and (doubt := points_doubt(points)):
+        raise table.wrong(key, doubt)
+    return points

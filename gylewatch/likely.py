@@ -15,6 +15,8 @@ _FAHRENHEIT: Final = (32.0, 230.0)
 _LEAST_SG: Final = 0.5
 _MOST_PLATO: Final = 25.0  # stronger worts are rare, and points begin to be likelier
 _MOST_POINTS: Final = 200.0
+_LEAST_POINTS: Final = 0.1  # of an addition that anybody would weigh; as a difference in SG it is a hundred points
+_MOST_ADDED_SG: Final = 1.2  # likewise, with room
 HOT_C: Final = 43.0  # warmer than any yeast is kept (the hottest farmhouse strains: about 42, common practice)
 
 
@@ -27,6 +29,18 @@ def gravity_doubt(number: float, low: float, high: float) -> str:
         return f"is that Brix or °P? as SG it would be about {sg_from_plato(number):.3f}{points}"
     if _MOST_PLATO < number <= _MOST_POINTS:
         return f"are those points? as SG they are {1.0 + POINT_SG * number:.3f}"
+    return ""
+
+
+def points_doubt(points: float) -> str:
+    """What was probably meant by a rise in points that nobody could tell so finely; empty: it may be meant so."""
+    if 0.0 < points < _LEAST_POINTS:
+        return f"is that a difference in SG? in points it is {points / POINT_SG:.4g}"
+    if 1.0 < points < _MOST_ADDED_SG and round(10.0 * points, 6) % 1.0:
+        rise = (points - 1.0) / POINT_SG
+        return (
+            f"is that an SG? as a rise it is {rise:.4g} points; write a rise of about one point to a tenth, as 1 or 1.1"
+        )
     return ""
 
 

@@ -63,6 +63,32 @@ def test_an_addition_may_be_declared(tmp_path: Path) -> None:
     assert batch.additions[0].gravity_points == 6.0
 
 
+@pytest.mark.parametrize(
+    ("written_as", "doubt"),
+    [
+        (
+            "1.006",
+            r"gravity_points = 1\.006: is that an SG\? as a rise it is 6 points; write a rise of about one point",
+        ),
+        ("1.06", "is that an SG\\? as a rise it is 60 points"),
+        ("0.006", r"gravity_points = 0\.006: is that a difference in SG\? in points it is 6$"),
+        ("1006", "must be 0 to 100 points"),
+    ],
+)
+def test_an_addition_in_sg_where_points_are_wanted_is_asked_about(tmp_path: Path, written_as: str, doubt: str) -> None:
+    addition = f"[[batch.addition]]\ntime = 2026-03-04T10:00:00Z\ngravity_points = {written_as}\n"
+
+    with pytest.raises(InputError, match=doubt):
+        read_batch(written(tmp_path, HARBOUR + addition))
+
+
+@pytest.mark.parametrize("points", [0, 0.1, 0.5, 1, 1.0, 1.1, 1.25, 1.5, 12.345, 100])
+def test_a_small_addition_in_points_is_taken_as_it_stands(tmp_path: Path, points: float) -> None:
+    addition = f"[[batch.addition]]\ntime = 2026-03-04T10:00:00Z\ngravity_points = {points}\n"
+
+    assert read_batch(written(tmp_path, HARBOUR + addition)).additions[0].gravity_points == points
+
+
 def test_an_addition_before_pitching_is_refused(tmp_path: Path) -> None:
     addition = "[[batch.addition]]\ntime = 2026-03-01T10:00:00Z\n"
 
