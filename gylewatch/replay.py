@@ -295,8 +295,10 @@ def replay(
     if targets[0] == targets[1] and not targets[0].is_char_device():
         raise InputError(str(estimates), "is named for both outputs; choose two files")
 
-    inputs = load(readings=readings, references=references, batch=batch, samples=samples, alert_settings=alert_settings)
-    with Outputs() as outputs:
+    with Outputs() as outputs:  # which also sees to Ctrl-C, while the inputs are read too
+        inputs = load(
+            readings=readings, references=references, batch=batch, samples=samples, alert_settings=alert_settings
+        )
         try:
             summary = run(inputs, estimates=outputs.open(estimates), alerts=outputs.open(alerts), progress=progress)
         except OSError as error:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -32,6 +33,36 @@ def test_a_failure_leaves_the_folder_as_it_was(tmp_path: Path) -> None:
         outputs.open(target).write("half")  # and never published, as when the replay fails
 
     assert list(tmp_path.iterdir()) == []
+
+
+def test_of_what_lies_beside_the_target_only_what_was_left_over_from_it_is_cleared_away(tmp_path: Path) -> None:
+    others = [".b.csv.0123abcd.part", ".a.csv.part", "a.csv.0123abcd.part", ".a.csv.mine.part"]
+    for name in (".a.csv.0123abcd.part", *others):
+        (tmp_path / name).write_text("half")
+    (tmp_path / ".a.csv.00000000.part").symlink_to(tmp_path / ".b.csv.0123abcd.part")
+    (tmp_path / ".a.csv.11111111.part").mkdir()
+    os.mkfifo(tmp_path / ".a.csv.22222222.part")
+
+    with Outputs() as outputs:
+        outputs.open(tmp_path / "a.csv").write("whole")
+        outputs.publish()
+
+    left = {path.name for path in tmp_path.iterdir()}
+    foreign = {f".a.csv.{digit * 8}.part" for digit in "012"}
+    assert left == {"a.csv", *others, *foreign}
+
+
+def test_two_that_write_to_one_target_leave_each_other_alone(tmp_path: Path) -> None:
+    target = tmp_path / "a.csv"
+
+    with Outputs() as first, Outputs() as second:
+        first.open(target).write("first")
+        second.open(target).write("second")
+        first.publish()
+        second.publish()
+
+    assert target.read_text() == "second"
+    assert list(tmp_path.iterdir()) == [target]
 
 
 def test_a_link_is_followed_and_kept(tmp_path: Path) -> None:

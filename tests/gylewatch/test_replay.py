@@ -7,6 +7,8 @@ import os
 import signal
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -424,16 +426,53 @@ def test_a_sample_is_read_with_the_hydrometer_that_the_batch_describes(
     assert own.estimates != unsaid.estimates
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
-def test_a_replay_that_is_told_to_end_leaves_no_half_written_file(brew: Recording, number: signal.Signals) -> None:
+@contextmanager
+def stuck(brew: Recording) -> Iterator[subprocess.Popen[str]]:
+    """A replay as a process, with something written aside and nothing published."""
     given = arguments(brew)
     waiting = brew.folder / "pipe"
-    os.mkfifo(waiting)  # nobody reads it, so the replay waits with its work done and nothing published
+    os.mkfifo(waiting)  # nobody reads it, so it waits with its work done
     given[given.index("--estimates") + 1] = str(waiting)
     program = "from gylewatch.cli import main; main()"
+    with subprocess.Popen([sys.executable, "-c", program, *given], stderr=subprocess.PIPE, text=True) as replay:
+        try:
+            eventually("a file is written aside", lambda: list(brew.folder.glob(".*.part")))
+            yield replay
+        finally:
+            replay.kill()
 
-    with subprocess.Popen([sys.executable, "-c", program, *given]) as replay:
-        eventually("a file is written aside", lambda: list(brew.folder.glob(".*.part")))
+
+def test_ctrl_c_is_one_line_with_its_exit_code_and_leaves_no_half_written_file(brew: Recording) -> None:
+    with stuck(brew) as replay:
+        replay.send_signal(signal.SIGINT)
+        _, said = replay.communicate(timeout=30.0)
+
+    assert replay.returncode == 130
+    assert said == "gylewatch: stopped, no output was written\n"
+    assert list(brew.folder.glob(".*.part")) == []
+    assert not (brew.folder / "alerts.jsonl").exists()
+
+
+def test_what_a_killed_replay_left_goes_with_the_next_one_and_what_a_living_one_writes_stays(
+    brew: Recording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with stuck(brew) as replay:
+        (written_aside,) = brew.folder.glob(".*.part")
+        replayed(brew, capsys)
+        while_alive = list(brew.folder.glob(".*.part"))
+        replay.kill()
+        replay.wait(timeout=30.0)
+        after_the_kill = list(brew.folder.glob(".*.part"))
+
+        replayed(brew, capsys)
+
+    assert while_alive == after_the_kill == [written_aside]
+    assert list(brew.folder.glob(".*.part")) == []
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_a_replay_that_is_told_to_end_leaves_no_half_written_file(brew: Recording, number: signal.Signals) -> None:
+    with stuck(brew) as replay:
         replay.send_signal(number)
         code = replay.wait(timeout=30.0)
 
