@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import ipaddress
+import json
+from http import HTTPStatus
 from typing import Any, Final
 
 import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from collector.steady import steady_s
+from web.problems import MEDIA_TYPE, Problem, document
 
 MOST_CONNECTIONS: Final = 200
 # A browser opens six to one server (common practice, no source); a process may have 1,024 files open by default, and
@@ -21,6 +24,7 @@ ARRIVAL_S: Final = 20.0  # for a request's head and body: seconds over any radio
 
 _SHOWN_S: Final = 3600.0  # long enough to be seen by who looks now and then
 _REASON: Final = b"Too many connections from your machine; close some and try again.\n"
+_NO_HTTP: Final = "this is no HTTP request; send one, over http and not https"
 _TOO_MANY: Final = (
     b"HTTP/1.1 503 Service Unavailable\r\nContent-Type: text/plain; charset=utf-8\r\nRetry-After: 5\r\n"
     b"Connection: close\r\nContent-Length: %d\r\n\r\n%s" % (len(_REASON), _REASON)
@@ -82,6 +86,19 @@ class BoundedConnection(H11Protocol):
         super().data_received(data)
         if self.conn.their_state not in (h11.IDLE, h11.SEND_BODY):
             self._request_arrived()
+
+    def send_400_response(self, msg: str) -> None:
+        """Answer what is no HTTP, in the shape of every other error; `msg` is the library's sentence."""
+        reason = b"Bad Request"
+        said = json.dumps(document(Problem(HTTPStatus.BAD_REQUEST, _NO_HTTP))).encode()
+        headers = [(b"content-type", MEDIA_TYPE.encode()), (b"connection", b"close")]
+        for event in (
+            h11.Response(status_code=400, headers=headers, reason=reason),
+            h11.Data(data=said),
+            h11.EndOfMessage(),
+        ):
+            self.transport.write(self.conn.send(event))
+        self.transport.close()
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._request_arrived()

@@ -6,8 +6,9 @@ from datetime import UTC, datetime
 from http import HTTPStatus
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Query, Request
+from fastapi import APIRouter, Query, Request
 from fastapi.concurrency import run_in_threadpool
+from pydantic import ValidationError
 
 from collector.capture import capture_line
 from collector.packet import Packet, Source
@@ -15,9 +16,10 @@ from collector.senml_pack import Record, resolve_pack
 from gylewatch.values import BatchId
 from web import graph as graphs
 from web import records, security, shapes
-from web.bodies import SENML_TYPES, media_type, read_body
+from web.asked import questions
+from web.bodies import JSON_TYPE, SENML_TYPES, media_type, read_body, read_json
 from web.context import Context
-from web.problems import Problem
+from web.problems import DESCRIBED, Problem, unclear
 from web.sample_form import Question, parse_sample
 
 _MAX_ROWS = 20_000
@@ -34,11 +36,15 @@ Until = Annotated[datetime | None, Query(description="ISO 8601; before this time
 
 def _aware(name: str, time: datetime | None) -> datetime | None:
     if time is not None and time.tzinfo is None:
-        raise Problem(HTTPStatus.UNPROCESSABLE_ENTITY, f"{name} has no time zone; write UTC as 2026-03-02T18:30:00Z")
+        raise _unclear_time(name, "has no time zone; write UTC as 2026-03-02T18:30:00Z")
     try:
         return time if time is None else time.astimezone(UTC)
     except OverflowError:
-        raise Problem(HTTPStatus.UNPROCESSABLE_ENTITY, f"{name} lies outside the years 1 to 9999 in UTC") from None
+        raise _unclear_time(name, "lies outside the years 1 to 9999 in UTC; write the time that you mean") from None
+
+
+def _unclear_time(name: str, sentence: str) -> Problem:
+    return unclear((Question(field=f"query.{name}", sentence=sentence),))
 
 
 def float_of_pack(payload: bytes, received: datetime) -> str:
@@ -63,7 +69,7 @@ def float_of_pack(payload: bytes, received: datetime) -> str:
 
 def router(context: Context) -> APIRouter:
     """The routes under ``/api/v1``."""
-    api = APIRouter(prefix="/api/v1")
+    api = APIRouter(prefix="/api/v1", responses={"default": DESCRIBED})
     _add_batches(api, context)
     _add_samples(api, context)
     _add_service(api, context)
@@ -138,12 +144,17 @@ def _add_samples(api: APIRouter, context: Context) -> None:
         record = store.batch(BatchId(batch_id))
         return [shapes.sample_shape(number, sample) for number, sample in store.samples(record.batch_id)]
 
-    def token(request: Request) -> None:
-        security.require_token(context.settings, request)
+    body = {"content": {JSON_TYPE: {"schema": shapes.NewSample.model_json_schema()}}, "required": True}
 
-    @api.post("/batches/{batch_id}/samples", tags=["samples"], status_code=201, dependencies=[Depends(token)])
-    def add_sample(batch_id: str, new: shapes.NewSample) -> shapes.SampleShape:
+    @api.post("/batches/{batch_id}/samples", tags=["samples"], status_code=201, openapi_extra={"requestBody": body})
+    async def add_sample(batch_id: str, request: Request) -> shapes.SampleShape:
         """Keep one hand measurement; needs the bearer token."""
+        # Not left to the library, which would read a body of any length before it looks at the token.
+        security.require_token(context.settings, request)
+        new = _new_sample(await read_json(request, context.settings.max_body_bytes))
+        return await run_in_threadpool(keep, batch_id, new)
+
+    def keep(batch_id: str, new: shapes.NewSample) -> shapes.SampleShape:
         fields = {
             "instrument": new.instrument,
             "value": str(new.value),
@@ -154,7 +165,7 @@ def _add_samples(api: APIRouter, context: Context) -> None:
         record = store.batch(BatchId(batch_id))
         parsed = parse_sample(fields, record.batch, now=context.clock(), fahrenheit=False)
         if isinstance(parsed, tuple):
-            raise Problem(HTTPStatus.UNPROCESSABLE_ENTITY, _sentences(parsed), members={"questions": _members(parsed)})
+            raise unclear([_named_as_sent(question) for question in parsed], _sentences(parsed))
         return shapes.sample_shape(store.add_sample(record.batch_id, parsed), parsed)
 
 
@@ -162,8 +173,16 @@ def _sentences(questions: tuple[Question, ...]) -> str:
     return " ".join(question.sentence for question in questions)
 
 
-def _members(questions: tuple[Question, ...]) -> list[dict[str, object]]:
-    return [{"field": q.field, "sentence": q.sentence} for q in questions]
+def _named_as_sent(question: Question) -> Question:
+    name = "sample_temperature_c" if question.field == "sample_temperature" else question.field
+    return Question(field=name, sentence=question.sentence)
+
+
+def _new_sample(document: object) -> shapes.NewSample:
+    try:
+        return shapes.NewSample.model_validate(document)
+    except ValidationError as error:
+        raise unclear(questions(error.errors(), inside="body")) from None
 
 
 def _add_service(api: APIRouter, context: Context) -> None:

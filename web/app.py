@@ -10,11 +10,12 @@ from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
+from starlette.routing import BaseRoute, Match, Route
 
 from collector.packet import Packet
 from gylewatch.errors import GylewatchError, NotFound
 from storage.store import Store
-from web import api, assets, pages, problems, rendering
+from web import api, asked, assets, pages, problems, rendering
 from web.context import Context
 from web.health import ServiceHealth
 from web.ingest import IngestResult
@@ -60,30 +61,33 @@ def create_app(
     )  # fmt: skip
     app.add_middleware(GZipMiddleware, minimum_size=1000)
     app.add_middleware(SecurityHeaders, names=settings.names)
-    app.include_router(api.router(context))
+    for_programs = api.router(context)
+    app.include_router(for_programs)
     app.include_router(assets.router)
     app.include_router(pages.router(context))
-    _add_errors(app)
+    _add_errors(app, for_programs.routes)
     return app
 
 
-def _add_errors(app: FastAPI) -> None:
-    def answer(request: Request, problem: HTTPException, *, batch_exists: bool = True) -> Response:
+def _add_errors(app: FastAPI, for_programs: Sequence[BaseRoute]) -> None:
+    def answer(request: Request, problem: problems.Problem, *, batch_exists: bool = True) -> Response:
         if request.url.path.startswith(_API):
             return problems.response(problem)
         return rendering.error_page(problem, request.url.path, batch_exists=batch_exists)
 
     async def on_http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)  # noqa: S101  (registered for it)
-        if error.status_code == HTTPStatus.NOT_FOUND and not isinstance(error, problems.Problem):
-            error = problems.Problem(HTTPStatus.NOT_FOUND, "there is nothing at this address")
-        return answer(request, error)
+        if isinstance(error, problems.Problem):
+            return answer(request, error)
+        if not request.url.path.startswith(_API) and error.status_code != HTTPStatus.NOT_FOUND:
+            return answer(request, problems.Problem(HTTPStatus(error.status_code), _NOT_OURS))
+        return answer(request, problems.from_library(error, _methods(for_programs, request)))
 
     async def on_validation(request: Request, error: Exception) -> Response:
         assert isinstance(error, RequestValidationError)  # noqa: S101
         if not request.url.path.startswith(_API):
             return answer(request, problems.Problem(HTTPStatus.UNPROCESSABLE_ENTITY, _NOT_OURS))
-        return answer(request, problems.from_validation(error))
+        return answer(request, problems.unclear(asked.questions(error.errors())))
 
     async def on_ours(request: Request, error: Exception) -> Response:
         assert isinstance(error, GylewatchError)  # noqa: S101
@@ -101,3 +105,9 @@ def _add_errors(app: FastAPI) -> None:
     app.add_exception_handler(RequestValidationError, on_validation)
     app.add_exception_handler(GylewatchError, on_ours)
     app.add_exception_handler(Exception, on_any)
+
+
+def _methods(routes: Sequence[BaseRoute], request: Request) -> set[str]:
+    """What the address can be asked for: several routes may share one."""
+    here = [route for route in routes if isinstance(route, Route) and route.matches(request.scope)[0] != Match.NONE]
+    return {method for route in here for method in route.methods or ()}

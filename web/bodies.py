@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from http import HTTPStatus
 from urllib.parse import parse_qsl
 
@@ -17,6 +18,7 @@ SENML_TYPES = frozenset(
         "application/cbor",
     }  # RFC 8428, section 12.3
 )
+JSON_TYPE = "application/json"
 FORM_TYPE = "application/x-www-form-urlencoded"
 _FORM_BYTES = 10_000
 
@@ -41,6 +43,26 @@ async def read_body(request: Request, limit: int) -> bytes:
                 HTTPStatus.REQUEST_ENTITY_TOO_LARGE, f"the body is longer than {limit:,} bytes; send fewer at a time"
             )
     return bytes(body)
+
+
+async def read_json(request: Request, limit: int) -> object:
+    """The body as JSON.
+
+    Raises
+    ------
+    Problem
+        413: too long; 415: something else; 400: not JSON.
+    """
+    if media_type(request) != JSON_TYPE:
+        raise Problem(
+            HTTPStatus.UNSUPPORTED_MEDIA_TYPE, f"the body must be JSON; send the header Content-Type: {JSON_TYPE}"
+        )
+    body = await read_body(request, limit)
+    try:
+        return json.loads(body)
+    except (ValueError, RecursionError):
+        detail = "the body is not JSON; write it as /api/v1/openapi.json describes it"
+        raise Problem(HTTPStatus.BAD_REQUEST, detail) from None
 
 
 async def read_form(request: Request) -> dict[str, str]:

@@ -2,17 +2,46 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from http import HTTPStatus
+from typing import Any, Final
 
-from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
 from gylewatch.errors import AlreadyExists, GylewatchError, InputError, NotFound, NotReady, OutOfDomain, StorageError
+from web.sample_form import Question
 
 MEDIA_TYPE = "application/problem+json"
 # A locked database or a full disk is not over in a second, and a float that posts has time.
 RETRY_AFTER_SECONDS = "30"
+
+
+_TEXT: Final = {"type": "string"}
+_QUESTION: Final = {
+    "type": "object",
+    "required": ["field", "sentence"],
+    "properties": {"field": _TEXT, "sentence": _TEXT},
+}
+# For the document of the API: the library would describe its own errors, which nobody ever gets.
+DESCRIBED: Final[dict[str, Any]] = {
+    "description": "What is wrong and what to do (RFC 9457); an address may add members of its own.",
+    "content": {
+        MEDIA_TYPE: {
+            "schema": {
+                "type": "object",
+                "required": ["type", "title", "status", "detail"],
+                "properties": {
+                    "type": _TEXT,
+                    "title": _TEXT,
+                    "status": {"type": "integer"},
+                    "detail": _TEXT,
+                    "questions": {"type": "array", "items": _QUESTION},
+                },
+            }
+        }
+    },
+}
 
 
 class Problem(HTTPException):
@@ -50,15 +79,33 @@ def from_error(error: GylewatchError) -> Problem:
     return Problem(status, str(error), headers=headers)
 
 
-def from_validation(error: RequestValidationError) -> Problem:
-    """Name each wrong part of a request, where it stands and what is wrong with it."""
-    sentences = [f"{'.'.join(str(part) for part in fault['loc'])}: {fault['msg']}" for fault in error.errors()]
-    return Problem(HTTPStatus.UNPROCESSABLE_ENTITY, "; ".join(sentences))
+def unclear(questions: Sequence[Question], detail: str = "") -> Problem:
+    """Some parts of a request cannot be used: each is named, for a program in the member ``questions``."""
+    said = detail or "; ".join(f"{question.field}: {question.sentence}" for question in questions)
+    asked = [{"field": question.field, "sentence": question.sentence} for question in questions]
+    return Problem(HTTPStatus.UNPROCESSABLE_ENTITY, said, members={"questions": asked})
 
 
-def response(problem: HTTPException) -> JSONResponse:
+def from_library(error: HTTPException, methods: Collection[str]) -> Problem:
+    """What the library refuses by itself, in our words; `methods` are those that the address takes."""
+    status = HTTPStatus(error.status_code)
+    if status is HTTPStatus.NOT_FOUND:
+        return Problem(status, "there is nothing at this address")
+    if status is HTTPStatus.METHOD_NOT_ALLOWED and methods:
+        allowed = sorted(methods)
+        detail = f"this address takes only {' and '.join(allowed)}; /api/v1/openapi.json describes every address"
+        return Problem(status, detail, headers={"Allow": ", ".join(allowed)})
+    return Problem(status, "the request cannot be read; write it as /api/v1/openapi.json describes it")
+
+
+def response(problem: Problem) -> JSONResponse:
     """The problem document of `problem`."""
+    headers = dict(problem.headers or {})
+    return JSONResponse(document(problem), problem.status_code, headers=headers, media_type=MEDIA_TYPE)
+
+
+def document(problem: Problem) -> dict[str, object]:
+    """The members that every error of the API has, and those that this one has beside them."""
     status = HTTPStatus(problem.status_code)
-    document = {"type": "about:blank", "title": status.phrase, "status": status.value, "detail": problem.detail}
-    members = problem.members if isinstance(problem, Problem) else {}
-    return JSONResponse(document | members, status, headers=dict(problem.headers or {}), media_type=MEDIA_TYPE)
+    said = {"type": "about:blank", "title": status.phrase, "status": status.value, "detail": problem.detail}
+    return said | problem.members

@@ -127,6 +127,9 @@ class SampleShape(Shape):
 class NewSample(Shape):
     """One hand measurement as read; without a time it was taken now."""
 
+    # A misspelt "time" would otherwise be now.
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
     instrument: str
     value: float | str
     unit: str

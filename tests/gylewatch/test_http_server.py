@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import socket
 import urllib.error
 import urllib.request
@@ -77,6 +78,26 @@ def test_a_request_that_does_not_arrive_is_given_up(begun: bytes) -> None:
         client.sendall(begun)
 
         assert is_closed(client)
+
+
+def test_what_is_no_http_is_answered_with_a_problem_document_and_our_sentence() -> None:
+    """Such as the greeting of TLS, when a float is set to https."""
+    with serving(BoundedConnection) as address, connected(address) as client:
+        client.sendall(bytes.fromhex("160301000501000001000a"))
+        said = b""
+        while more := client.recv(1000):
+            said += more
+
+    head, _, body = said.partition(b"\r\n\r\n")
+    assert head.startswith(b"HTTP/1.1 400 ")
+    assert b"application/problem+json" in head
+    document = json.loads(body[body.index(b"{") : body.rindex(b"}") + 1])  # the body comes in chunks
+    assert document == {
+        "type": "about:blank",
+        "title": "Bad Request",
+        "status": 400,
+        "detail": "this is no HTTP request; send one, over http and not https",
+    }
 
 
 def test_connections_beyond_the_limit_are_closed_at_once_and_room_is_used_again() -> None:
