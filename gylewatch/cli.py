@@ -19,6 +19,7 @@ import click
 from gylewatch.bench_commands import BENCH_COMMANDS
 from gylewatch.errors import DeliveryError, GylewatchError, StorageError, TooEarly, TransportError
 
+_ALIKE: Final = 0.6  # the share of letters that two words have in common in which one is taken for a slip of the other
 DONE, LATER, CHANGE, FAULT, STOPPED = 0, 1, 2, 70, 130
 
 # Where each command lives, so that only what is called is loaded: a page of help must not wait for a web server.
@@ -101,7 +102,7 @@ def answer(error: BaseException) -> tuple[int, str]:
     """The exit code for an error, and the sentence that a person gets; empty where none is needed."""
     if isinstance(error, click.UsageError):
         path = error.ctx.command_path if error.ctx else "gylewatch"
-        return CHANGE, f"{error.format_message()} (help: {path} --help)"
+        return CHANGE, f"{_usage(error)} (help: {path} --help)"
     if isinstance(error, click.ClickException):
         return CHANGE, error.format_message()
     if isinstance(error, click.Abort | KeyboardInterrupt):
@@ -110,6 +111,24 @@ def answer(error: BaseException) -> tuple[int, str]:
         return (LATER if _may_work_later(error) else CHANGE), str(error)
     fault = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
     return FAULT, f"fault of the program ({fault}); please report it with what 'gylewatch --debug ...' shows"
+
+
+def _usage(error: click.UsageError) -> str:
+    if isinstance(error, click.NoSuchOption) and error.ctx is not None:
+        return _no_such_option(error.option_name, error.ctx)
+    if isinstance(error, click.exceptions.NoArgsIsHelpError) and isinstance(error.ctx.command, click.Group):
+        return f"say what to do: {', '.join(error.ctx.command.list_commands(error.ctx))}"
+    return error.format_message()
+
+
+def _no_such_option(typed: str, ctx: click.Context) -> str:
+    options = [each for each in ctx.command.params if isinstance(each, click.Option)]
+    known = [name for each in options for name in (*each.opts, *each.secondary_opts) if name.startswith("--")]
+    # Without the dashes: they would make any two short names alike.
+    word, words = typed.strip("-"), [name.strip("-") for name in known]
+    near = [each for each in words if each.startswith(word)] or difflib.get_close_matches(word, words, cutoff=_ALIKE)
+    hint = f"did you mean --{near[0]}?" if near else f"there are {', '.join(known)}"
+    return f"there is no option {typed!r} here; {hint}"
 
 
 def _may_work_later(error: GylewatchError) -> bool:

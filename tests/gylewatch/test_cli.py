@@ -224,6 +224,29 @@ def test_status_counts_gauges_that_were_not_believed_apart_from_refused_packets(
     assert "refused packets: 1 malformed\n" in said
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (
+            "capture heron --for 5",
+            "no option '--for' here; there are --out, --count, --minutes, --config (help: gylewatch",
+        ),
+        ("capture heron --minute 5", "there is no option '--minute' here; did you mean --minutes?"),
+        ("replay --est x", "there is no option '--est' here; did you mean --estimates?"),
+        ("--colour", "there is no option '--colour' here; there are --version, --debug (help: gylewatch --help)"),
+        ("capture", "say what to do: record, show (help: gylewatch capture --help)"),
+    ],
+)
+def test_what_the_command_line_does_not_know_is_answered_with_what_is_meant_or_what_there_is(
+    terminal: Terminal, words: str, said: str
+) -> None:
+    answer = terminal.type(*words.split())
+
+    assert answer.code == 2
+    assert said in answer.err
+    assert answer.err.count("\n") == 1
+
+
 def test_a_test_message_tells_which_channel_works(brewery: Terminal) -> None:
     arrived: list[str] = []
     with Sink(lambda title, _: arrived.append(title)) as sink:
