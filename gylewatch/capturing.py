@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 from collector.advert import BleDecoding, Sender, decode_heard
 from collector.ble import BleCollector
@@ -16,8 +16,11 @@ from collector.packet import Fields, Packet, Refusal, Source
 from collector.topics import matches
 from gylewatch.config import Settings
 from gylewatch.http_ear import HttpEar
+from gylewatch.values import natural_order
 
 _LOOK_AGAIN_S = 0.2
+_MOST_NAMED = 5
+_MOST_OTHERS = 1000  # made-up names must not fill the memory
 
 _Receiver = MqttCollector | BleCollector | HttpEar
 
@@ -53,19 +56,52 @@ class Reader:
         names = {each.float_name for each in self.read(packet)}
         return name in names or (None in names and self._may_name(packet))
 
+    def names(self, packet: Packet) -> set[str]:
+        """The floats that a packet names, if it can be read; over Bluetooth an unknown one by its address."""
+        return {each.float_name for each in self.read(packet) if each.float_name}
+
     def _may_name(self, packet: Packet) -> bool:
         decoding = self._decodings.get(packet.receiver, DEFAULT_DECODING)
         first = next((each for each in decoding.mappings if matches(each.topic, packet.origin)), None)
         return first is not None and first.float_pointer is not None
 
 
+@dataclass(slots=True)
+class Around:
+    """What is noticed beside a float's packets: whatever explains that none came."""
+
+    others: set[str] = field(default_factory=set)  # floats that were heard meanwhile
+    problems: list[str] = field(default_factory=list)  # what keeps receivers from listening at the moment
+
+    def why_nothing(self, name: str) -> str:
+        """In one sentence, why no packet of the float `name` came."""
+        reasons = list(self.problems)
+        if self.others:
+            heard = sorted(self.others, key=natural_order)
+            more = f" and {len(heard) - _MOST_NAMED} more" if len(heard) > _MOST_NAMED else ""
+            reasons.append(
+                f"heard were {', '.join(heard[:_MOST_NAMED])}{more}; give the name under which {name} sends, or wait "
+                "longer (--minutes)"
+            )
+        return "; ".join(reasons) or (
+            "no float was heard at all; floats report every 15 to 60 minutes, so wait longer (--minutes); then look "
+            "whether it is awake and in reach, and whether its topic is one that gylewatch listens to"
+        )
+
+
 def packets_of(
-    name: str, settings: Settings, reader: Reader, *, is_over: Callable[[], bool], on_problem: Callable[[str], None]
+    name: str,
+    settings: Settings,
+    reader: Reader,
+    around: Around,
+    *,
+    is_over: Callable[[], bool],
+    on_problem: Callable[[str], None],
 ) -> Iterator[Packet]:
     """The packets of the float `name` as they arrive over brokers, radio and HTTP, until `is_over`.
 
     A client of its own subscribes, so that the service loses none; for HTTP the service is asked. `on_problem` is told
-    what keeps a receiver from listening, once for each problem.
+    what keeps a receiver from listening, once for each problem; `around` is kept up to date.
     """
     inbox = Inbox()
     receivers: list[_Receiver] = [
@@ -88,14 +124,18 @@ def packets_of(
                 delivery.acknowledge()
                 if reader.concerns(delivery.packet, name):
                     yield delivery.packet
-            for problem in _problems(receivers) - told:
-                told.add(problem)
-                on_problem(problem)
+                elif len(around.others) < _MOST_OTHERS:
+                    around.others |= reader.names(delivery.packet)
+            around.problems = _problems(receivers)
+            for problem in around.problems:
+                if problem not in told and not problem.endswith(" yet"):  # it just began
+                    told.add(problem)
+                    on_problem(problem)
     finally:
         for receiver in started:
             receiver.stop()
 
 
-def _problems(receivers: list[_Receiver]) -> set[str]:
-    found = {receiver.health().problem for receiver in receivers}
-    return {problem for problem in found if problem is not None and not problem.endswith(" yet")}  # it just began
+def _problems(receivers: list[_Receiver]) -> list[str]:
+    found = [receiver.health().problem for receiver in receivers]
+    return [problem for problem in dict.fromkeys(found) if problem is not None]

@@ -14,14 +14,16 @@ from collector.advert import BleDecoding
 from collector.capture import capture_line, captured_packet
 from collector.decode import Decoding
 from collector.packet import Packet
-from gylewatch.capturing import Reader, packets_of
+from gylewatch.capturing import Around, Reader, packets_of
 from gylewatch.config import Settings, read_settings
 from gylewatch.counting import counted
 from gylewatch.errors import ConfigError, InputError
+from gylewatch.logs import configure
 from gylewatch.quantities import Number
 from gylewatch.terminal import FilePath, config_option, json_option, opened_store, show_json, show_table
 from gylewatch.values import FloatId, Reading, utc_text
 
+_LATER = 1  # the exit code of what may work another time; see `gylewatch.cli`
 _MOST_BYTES = 100_000_000  # a year of one float at 15 minutes has 10 MB; more is not a capture
 
 
@@ -61,7 +63,7 @@ def record(*, name: str, target: Path, count: int | None, minutes: float, config
         )
     reader = _reader(settings, config)
     end_s = time.monotonic() + 60 * minutes
-    written = 0
+    written, around = 0, Around()
 
     def is_over() -> bool:
         return (count is not None and written >= count) or time.monotonic() > end_s
@@ -71,8 +73,10 @@ def record(*, name: str, target: Path, count: int | None, minutes: float, config
 
     try:
         with target.open("x", encoding="utf-8") as file:
+            # What it would log the command says itself, and not among the command's own lines.
+            configure(replace(settings.log, level="error"))
             try:
-                for packet in packets_of(name, settings, reader, is_over=is_over, on_problem=complain):
+                for packet in packets_of(name, settings, reader, around, is_over=is_over, on_problem=complain):
                     file.write(capture_line(packet) + "\n")
                     file.flush()
                     written += 1
@@ -84,6 +88,10 @@ def record(*, name: str, target: Path, count: int | None, minutes: float, config
         raise InputError(str(target), "is there already and is not overwritten; choose another file") from None
     except OSError as error:
         raise InputError(str(target), f"cannot be written ({(error.strerror or str(error)).lower()})") from None
+    if not written:
+        target.unlink(missing_ok=True)  # else it would stand in the way of the next try
+        complain(f"no packet of {name} was recorded: {around.why_nothing(name)}")
+        click.get_current_context().exit(_LATER)
     click.echo(f"{counted(written, 'packet')} of {name} in {target}; look through it before you pass it on")
 
 

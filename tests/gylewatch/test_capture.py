@@ -9,10 +9,12 @@ from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import pytest
 from paho.mqtt import subscribe
 
 from collector.senml import encode_senml_json
 from collector.topics import readings_topic
+from gylewatch.capturing import Around
 from gylewatch.config import Settings
 from tests.broker import Broker, free_port
 from tests.collector.sender import connected_sender
@@ -130,6 +132,61 @@ def test_a_service_that_does_not_answer_is_told(bare: Terminal) -> None:
         _, complaints = running.communicate()
 
     assert "does not answer (Connection refused); what floats post is heard only while it runs" in complaints
+    assert running.returncode == 1
+
+
+def test_without_a_broker_the_end_says_that_and_leaves_no_empty_file(bare: Terminal) -> None:
+    configure(bare.folder, free_port())
+
+    with capturing(bare.folder, "heron", "--out", "heron.jsonl", "--minutes", "0.03") as running:
+        said, complaints = running.communicate()
+
+    assert running.returncode == 1
+    assert said == ""
+    assert "no packet of heron was recorded: the broker at 127.0.0.1:" in complaints.splitlines()[-1]
+    assert "cannot be reached (Connection refused)" in complaints.splitlines()[-1]
+    assert not (bare.folder / "heron.jsonl").exists()
+
+
+def test_where_only_other_floats_send_they_are_named(bare: Terminal, broker: Broker) -> None:
+    configure(bare.folder, broker.port)
+    readings = pale_readings(1, datetime.now(UTC) - timedelta(days=1))
+
+    with capturing(bare.folder, "hernn", "--out", "heron.jsonl", "--minutes", "0.1") as running:
+        eventually("it listens", lambda: is_listening(broker))
+        with connected_sender(broker.port) as sender:
+
+            def send() -> bool:
+                for name in ("float10", "heron", "float9"):
+                    sender.send(readings_topic(name), encode_senml_json(readings))
+                return running.poll() is not None
+
+            eventually("it is over", send, 30.0)
+        _, complaints = running.communicate()
+
+    assert running.returncode == 1
+    assert complaints == (
+        "gylewatch: no packet of hernn was recorded: heard were float9, float10, heron; give the name under which "
+        "hernn sends, or wait longer (--minutes)\n"
+    )
+    assert not (bare.folder / "heron.jsonl").exists()
+
+
+@pytest.mark.parametrize(
+    ("around", "said"),
+    [
+        (Around(problems=["the broker is away"]), "the broker is away"),
+        (
+            Around(others={"float10", "float9"}),
+            "heard were float9, float10; give the name under which heron sends, or wait",
+        ),
+        (Around(others=set("abcdefg")), "heard were a, b, c, d, e and 2 more; give the name"),
+        (Around(problems=["one is away"], others={"wren"}), "one is away; heard were wren; give"),
+        (Around(), "no float was heard at all; floats report every 15 to 60 minutes, so wait longer (--minutes)"),
+    ],
+)
+def test_why_nothing_came_is_what_was_noticed_meanwhile(around: Around, said: str) -> None:
+    assert around.why_nothing("heron").startswith(said)
 
 
 def test_a_recording_leaves_the_services_status_alone(bare: Terminal, broker: Broker) -> None:
@@ -138,10 +195,11 @@ def test_a_recording_leaves_the_services_status_alone(bare: Terminal, broker: Br
         sender.send("gylewatch/v1/service/status", b"online", retain=True)
 
     with capturing(bare.folder, "heron", "--out", "heron.jsonl", "--minutes", "0.02") as running:
-        said, _ = running.communicate(timeout=60)
+        said, complaints = running.communicate(timeout=60)
     status = subscribe.simple("gylewatch/v1/service/status", hostname="127.0.0.1", port=broker.port)  # type: ignore[no-untyped-call]
 
-    assert "0 packets of heron" in said
+    assert said == ""
+    assert "no packet of heron was recorded: no float was heard at all" in complaints
     assert "gylewatch-capture-" in broker.log()
     assert status.payload == b"online"
 
