@@ -10,6 +10,7 @@ import click
 
 from gylewatch.batch_file import read_batch
 from gylewatch.config import read_settings
+from gylewatch.counting import counted
 from gylewatch.errors import AlreadyExists, InputError
 from gylewatch.likely import too_hot_note
 from gylewatch.quantities import LITRES
@@ -54,8 +55,8 @@ def _several(what: str, names: Sequence[str], taken: Container[str]) -> tuple[st
     return wanted
 
 
-def _counted(names: Sequence[str], what: str) -> str:
-    return f"{what} {names[0]} is known" if len(names) == 1 else f"{len(names)} {what}s are known"
+def _known(names: Sequence[str], what: str) -> str:
+    return f"{what} {names[0]} is known" if len(names) == 1 else f"{counted(len(names), what)} are known"
 
 
 @floats.command("add")
@@ -78,7 +79,7 @@ def add_float(*, names: tuple[str, ...], note: str, address: str | None, as_json
         show_json(shapes[0] if len(shapes) == 1 else shapes)
     else:
         them = "it" if len(wanted) == 1 else "them"
-        click.echo(f"{_counted(wanted, 'float')}; calibrate {them} with: gylewatch curve add references.csv")
+        click.echo(f"{_known(wanted, 'float')}; calibrate {them} with: gylewatch curve add references.csv")
 
 
 @floats.command("list")
@@ -145,7 +146,7 @@ def add_vessel(*, names: tuple[str, ...], volume_l: float | None, note: str, as_
         shown = [{"vessel": name, "volume_l": volume_l, "note": note} for name in wanted]
         show_json(shown[0] if len(shown) == 1 else {"vessels": shown})
     else:
-        click.echo(_counted(wanted, "vessel"))
+        click.echo(_known(wanted, "vessel"))
 
 
 @vessels.command("list")

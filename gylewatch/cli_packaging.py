@@ -19,13 +19,13 @@ from calibration.packaging import (
     rest_by_estimate,
     rest_by_hand,
 )
+from gylewatch.counting import counted
 from gylewatch.errors import InputError
 from gylewatch.quantities import COOL_C, GRAVITY, LITRES, Number
 from gylewatch.terminal import config_option, json_option, now, opened_store, show_json, show_table
 from gylewatch.values import BatchId
 from storage.records import BatchRecord
 from storage.store import Store
-from web import words
 from web.ledger import LEAST_JAR_ML, MOST_JAR_ML, kept_ledger
 
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
@@ -196,5 +196,5 @@ def _show_book(book: Ledger, full_days: int) -> None:
     click.echo(f"drawn in all  {book.drawn_ml:.0f} ml, {book.share_of_batch:.1%} of the batch")
     click.echo(
         f"saved         {book.saved_ml:.0f} ml against one hydrometer jar a day over "
-        f"{words.count(full_days, 'full day')} ({book.daily_ml:.0f} ml)"
+        f"{counted(full_days, 'full day')} ({book.daily_ml:.0f} ml)"
     )

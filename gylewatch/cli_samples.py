@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from gylewatch.counting import counted
 from gylewatch.errors import InputError
 from gylewatch.samples_file import read_samples_of
 from gylewatch.terminal import (
@@ -84,7 +85,7 @@ def add_sample(
     if as_json:
         show_json(shapes)
     else:
-        click.echo(f"{len(shapes)} sample{'s' if len(shapes) != 1 else ''} kept for batch {batch_id}")
+        click.echo(f"{counted(len(shapes), 'sample')} kept for batch {batch_id}")
     if any(sample.time < batch.pitched for sample in new):
         warn(
             "what was drawn before pitching is kept, but the estimate does not use it: the gravity at pitching is the "

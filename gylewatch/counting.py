@@ -3,6 +3,6 @@
 from __future__ import annotations
 
 
-def counted(number: int, noun: str) -> str:
-    """``1 reading``, ``2 readings``."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+def counted(number: int, one: str, many: str | None = None) -> str:
+    """``1 reading``, ``2,000 readings``; `many` where an s does not make it."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"

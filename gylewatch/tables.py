@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Final, TypeVar
 
 from collector.packet import Fields
+from gylewatch.counting import counted
 from gylewatch.errors import InputError
 from gylewatch.likely import celsius_doubt, gravity_doubt
 from gylewatch.values import GRAVITY_RANGE_SG, SOLUTION_RANGE_C, FloatId, Instrument, Reference, Sample, Unit
@@ -77,7 +78,7 @@ def _rows(
             hint = "; decimals are written with a point, not a comma" if len(cells) > len(header) else ""
             raise InputError(
                 f"{path} row {number}",
-                f"has {len(cells)} column{'s' if len(cells) != 1 else ''}, but the header has {len(header)}{hint}",
+                f"has {counted(len(cells), 'column')}, but the header has {len(header)}{hint}",
             )
         try:
             value = parse(cells)

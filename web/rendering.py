@@ -13,6 +13,7 @@ from markupsafe import Markup
 from starlette.exceptions import HTTPException
 
 from alerts.advice import advice_on, in_words
+from gylewatch.counting import counted
 from gylewatch.values import utc_text
 from web import assets, board, words
 
@@ -63,6 +64,7 @@ def _environment() -> Environment:
     templates.filters.update(when=_when, about=_about, day=_day, iso=utc_text, timed=_timed, sentence=_sentence)
     templates.globals.update(
         words=words,
+        counted=counted,
         own_url=assets.own_url,
         chart_urls=assets.chart_urls,
         advice_on=advice_on,

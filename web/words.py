@@ -141,8 +141,3 @@ def ago(time: datetime, now: datetime) -> str:
 def is_stale(time: datetime, now: datetime) -> bool:
     """Whether an estimate is too old to be read as "now"."""
     return now - time > STALE_AFTER
-
-
-def count(number: int, one: str, many: str | None = None) -> str:
-    """``1 float``, ``2,000 floats``."""
-    return f"{number:,} {one if number == 1 else many or one + 's'}"

@@ -10,6 +10,7 @@ from typing import Final
 from alerts.alert import Alert, Severity
 from alerts.notice import ServiceNotice, digest_cause
 from fermentation.estimate import Estimate, Forecast
+from gylewatch.counting import counted
 
 STALE: Final = timedelta(hours=12)  # longer than any float's interval; older numbers must not pass for today's
 
@@ -36,8 +37,8 @@ def daily_summary(
     if not batches:
         return None
     waiting = sum(len(batch.open_alerts) for batch in batches)
-    noun = "batch" if len(batches) == 1 else "batches"
-    heading = f"Today: {len(batches)} {noun}, {_counted(waiting, 'open alert')}"
+    alerts = counted(waiting, "open alert") if waiting else "no open alerts"
+    heading = f"Today: {counted(len(batches), 'batch', 'batches')}, {alerts}"
     parts = [_batch(batch, slot, zone) for batch in batches]
     parts += [f"Since {_clock(outage.time, zone)}: {outage.title}." for outage in outages]
     return ServiceNotice(
@@ -89,7 +90,3 @@ def _hour(time: datetime, zone: tzinfo) -> str:
 
 def _clock(time: datetime, zone: tzinfo) -> str:
     return time.astimezone(zone).strftime("%a %d %b %H:%M")
-
-
-def _counted(number: int, noun: str) -> str:
-    return f"{number or 'no'} {noun}{'' if number == 1 else 's'}"
