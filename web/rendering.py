@@ -14,6 +14,7 @@ from starlette.exceptions import HTTPException
 
 from alerts.advice import advice_on, in_words
 from gylewatch.counting import counted
+from gylewatch.finish_time import to_the_hour
 from gylewatch.values import utc_text
 from web import assets, board, words
 
@@ -24,7 +25,9 @@ def _when(time: datetime) -> Markup:
 
 
 def _about(time: datetime) -> Markup:
-    return _when(words.to_the_hour(time))
+    """A finish, to the hour: here of UTC, and where script runs of the viewer's own zone."""
+    shown = words.stamp(to_the_hour(time, UTC))
+    return Markup('<time class="hour" datetime="{}">{}</time>').format(utc_text(time, "seconds"), shown)
 
 
 def _day(time: datetime) -> Markup:

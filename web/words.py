@@ -106,11 +106,6 @@ def warmth(temperature_c: float, wanted_c: tuple[float, float]) -> str:
     return "too warm" if temperature_c > wanted_c[1] else ""
 
 
-def to_the_hour(time: datetime) -> datetime:
-    """A forecast's time: its interval is hours or days wide, and minutes would promise what nobody knows."""
-    return (time + timedelta(minutes=30)).replace(minute=0, second=0, microsecond=0)
-
-
 def stamp(time: datetime) -> str:
     """The time as the page shows it where no script runs."""
     return f"{time.astimezone(UTC):%-d %b %Y, %H:%M} UTC"

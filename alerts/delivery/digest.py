@@ -11,6 +11,7 @@ from alerts.alert import Alert, Severity
 from alerts.notice import ServiceNotice, digest_cause
 from fermentation.estimate import Estimate, Forecast
 from gylewatch.counting import counted
+from gylewatch.finish_time import to_the_hour
 
 STALE: Final = timedelta(hours=12)  # longer than any float's interval; older numbers must not pass for today's
 
@@ -80,12 +81,11 @@ def _forecast(forecast: Forecast, zone: tzinfo) -> str:
         f"expected to end at {forecast.final_gravity_sg:.4f} "
         f"({forecast.final_gravity_low_sg:.4f} to {forecast.final_gravity_high_sg:.4f})"
     )
-    return text if forecast.finish_time is None else f"{text}, about {_hour(forecast.finish_time, zone)}"
-
-
-def _hour(time: datetime, zone: tzinfo) -> str:
-    # The interval of a finish is hours wide at best.
-    return (time + timedelta(minutes=30)).astimezone(zone).strftime("%a %d %b %H:00")
+    return (
+        text
+        if forecast.finish_time is None
+        else f"{text}, about {_clock(to_the_hour(forecast.finish_time, zone), zone)}"
+    )
 
 
 def _clock(time: datetime, zone: tzinfo) -> str:

@@ -34,6 +34,17 @@ def test_a_batch_is_told_with_interval_rate_phase_forecast_and_open_alerts() -> 
     ]
 
 
+def test_a_finish_is_told_to_the_full_hour_of_the_clock_on_the_wall() -> None:
+    # 9000 minutes after 2 March 18:30 UTC is 9 March 00:30 UTC, 06:15 in Kathmandu (+05:45): six.
+    kathmandu = ZoneInfo("Asia/Kathmandu")
+    batches = (BatchSummary(name="Harbour Pale", estimate=estimate(0)),)
+
+    summary = daily_summary("phone", batches, (), slot=at(60), zone=kathmandu)
+
+    assert summary is not None
+    assert "about Mon 09 Mar 06:00" in body(summary)
+
+
 def test_old_numbers_do_not_pass_for_todays() -> None:
     summary = summary_of(BatchSummary(name="Harbour Pale", estimate=estimate(0)), minutes=13 * 60)
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
@@ -130,6 +131,23 @@ def test_axe_finds_nothing_and_nothing_is_wider_than_the_screen(
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     cut_off = "[...document.querySelectorAll('.scroll')].filter((each) => each.scrollWidth > each.clientWidth)"
     assert page.evaluate(f"{cut_off}.map((each) => each.ariaLabel)") == []
+    page.context.close()
+
+
+def test_a_forecast_finish_is_told_to_the_full_hour_of_the_viewers_clock(
+    browser: Browser, site: tuple[str, Store, BatchId]
+) -> None:
+    page = open_page(browser, "desk", timezone_id="Asia/Kathmandu")  # 5:45 h ahead of UTC
+
+    page.goto(f"{site[0]}/batches/{site[2]}")
+    finish = page.locator("time.hour").first
+    told, exact = finish.inner_text(), finish.get_attribute("datetime")
+
+    assert exact is not None
+    there = datetime.fromisoformat(exact).astimezone(ZoneInfo("Asia/Kathmandu"))
+    full_hours = [there.replace(minute=0, second=0, microsecond=0) + offset for offset in (0 * HOUR, HOUR)]
+    nearest = min(full_hours, key=lambda hour: abs(hour - there))
+    assert told == f"{nearest:%-d %b %Y, %H:%M}"
     page.context.close()
 
 

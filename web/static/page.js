@@ -5,10 +5,18 @@ const REFRESH_MS = 60_000;
 const clock = new Intl.DateTimeFormat(undefined, { dateStyle: "medium", timeStyle: "short" });
 const day = new Intl.DateTimeFormat(undefined, { weekday: "short", day: "numeric", month: "short" });
 
+// As gylewatch/finish_time.py: a full hour of the viewer's clock, which in some zones is half past in UTC.
+function toTheHour(time) {
+  const rounded = new Date(time.getTime() + 30 * 60_000);
+  rounded.setMinutes(0, 0, 0);
+  return rounded;
+}
+
 function localise(root) {
   for (const element of root.querySelectorAll("time")) {
-    const time = new Date(element.dateTime);
-    element.title = element.dateTime;
+    const told = new Date(element.dateTime);
+    const time = element.classList.contains("hour") ? toTheHour(told) : told;
+    element.title = time === told ? element.dateTime : time.toISOString();
     element.textContent = (element.classList.contains("day") ? day : clock).format(time);
   }
   for (const element of root.querySelectorAll(".zone")) {
