@@ -230,6 +230,8 @@ class MqttCollector:
         _log.info("connected to the broker", broker=self._settings.place, session_kept=self._session_kept)
 
     def _on_fail(self, error: Exception) -> None:
+        if self._stopping.is_set():
+            return  # an attempt that the stop did not wait for
         self._lost(_unreachable(self._settings, error))
 
     def _on_disconnect(self, _: Client, __: Any, ___: Any, reason: Any, ____: Any) -> None:

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 MOST_IN_A_BURST: Final = 200
 LOOK_AGAIN_S: Final = 1.0  # as often as paho's own loop: pings are due to the second
 _GOODBYE_S: Final = 5.0  # for the last receipts and the goodbye, where the broker takes nothing any more
+_LEAVE_S: Final = 1.0  # for an attempt to connect, which nobody can break off: a name may take half a minute
 
 _log = structlog.get_logger(__name__)
 
@@ -76,6 +77,7 @@ class NetworkLoop:
         self._receipts: deque[Receipt] = deque()
         self._queued = False  # something was given to paho to send, by whatever thread
         self._asleep = False
+        self._connecting = False
         self._wakes, self._waker = socket.socketpair()
         self._wakes.setblocking(False)
         self._waker.setblocking(False)
@@ -87,11 +89,21 @@ class NetworkLoop:
         self._thread.start()
 
     def stop(self) -> None:
-        """Send the receipts that were handed over, say goodbye and end."""
+        """Send the receipts that were handed over, say goodbye and end.
+
+        An attempt to connect is left to end by itself: no receipt is due then, because each belongs to a connection
+        that is lost, and its message comes again.
+        """
         self._stopping.set()
         self._wake()
         if self._thread.is_alive():
-            self._thread.join()
+            self._thread.join(_LEAVE_S)
+        if self._thread.is_alive() and not self._connecting:
+            self._thread.join(_GOODBYE_S + LOOK_AGAIN_S)
+        if not self._thread.is_alive():
+            self._close()
+
+    def _close(self) -> None:
         self._wakes.close()
         self._waker.close()
 
@@ -112,13 +124,20 @@ class NetworkLoop:
                 self._waker.send(b"\0")
 
     def _run(self) -> None:
+        try:
+            self._connect_and_serve()
+        finally:
+            if self._stopping.is_set():  # perhaps long after, when nobody waits for it any more
+                self._close()
+
+    def _connect_and_serve(self) -> None:
         first_s, longest_s = self._reconnect_s
         wait_s = first_s
         while not self._stopping.is_set():
             accepted = False
             try:
                 self._connection += 1
-                self._client.reconnect()
+                self._connect()
                 accepted = self._serve()
             except (OSError, UnicodeError) as error:  # the latter for a host that cannot be a name
                 self._on_fail(error)
@@ -129,6 +148,13 @@ class NetworkLoop:
             wait_s = first_s if accepted else wait_s
             self._stopping.wait(wait_s)
             wait_s = min(2 * wait_s, longest_s)
+
+    def _connect(self) -> None:
+        self._connecting = True
+        try:
+            self._client.reconnect()
+        finally:
+            self._connecting = False
 
     def _serve(self) -> bool:
         """Read and write until the connection is lost, or ended by us; whether the broker had accepted it."""

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import socket
+import ssl
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import NoReturn
 
 import pytest
 from paho.mqtt.client import MQTTMessage
@@ -127,6 +130,43 @@ def test_what_came_together_is_handed_on_before_the_loop_sleeps(broker: Broker) 
         eventually("the loop paused", lambda: listener.pauses)
 
         assert listener.payloads() == [str(number).encode() for number in range(20)]
+
+
+def test_the_stop_does_not_wait_for_the_name_of_a_machine_that_nobody_answers(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked, answered = threading.Event(), threading.Event()
+
+    def ask(*_: object, **__: object) -> NoReturn:
+        asked.set()
+        answered.wait()
+        raise socket.gaierror(socket.EAI_AGAIN, "Temporary failure in name resolution")
+
+    monkeypatch.setattr(socket, "getaddrinfo", ask)
+    listener = Listener(1883)
+    listener.loop.start()
+    assert asked.wait(10)
+
+    stopper = threading.Thread(target=listener.loop.stop, daemon=True)
+    stopper.start()
+    eventually("the stop is over", lambda: not stopper.is_alive())
+
+    assert listener.failures == []
+    answered.set()
+    eventually("the attempt ends by itself", lambda: listener.failures)
+
+
+def test_the_stop_does_not_wait_for_a_machine_that_begins_no_tls() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        listener = Listener(silent.getsockname()[1])
+        listener.client.tls_set_context(ssl.create_default_context())
+        listener.loop.start()
+        connection, _ = silent.accept()
+        with connection:
+            assert connection.recv(1)  # its greeting
+
+            listener.loop.stop()
+
+            assert listener.failures == []
+        eventually("the attempt ends by itself", lambda: listener.failures)
 
 
 def test_a_sleeping_loop_is_woken_by_what_another_thread_publishes(
