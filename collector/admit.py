@@ -120,6 +120,9 @@ def _signal_said(fields: Fields, packet: Packet) -> float | None:
 
 def _left_out(fields: Fields, rssi_dbm: float | None, reading: Reading) -> tuple[str, ...]:
     """What was said that `reading` does not hold, because it cannot be true."""
+    said_all = (fields.battery_v, fields.battery_percent, rssi_dbm, fields.acceleration_g)
+    if said_all == (reading.battery_v, reading.battery_percent, reading.rssi_dbm, reading.acceleration_g):
+        return ()  # nearly always: every reading comes this way
     gauges = (
         ("battery", fields.battery_v, reading.battery_v, BATTERY_RANGE_V, "V"),
         ("battery", fields.battery_percent, reading.battery_percent, BATTERY_RANGE_PERCENT, "%"),
