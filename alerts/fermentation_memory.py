@@ -103,7 +103,8 @@ def _follow_stillness(
     resting = put_to_rest(settings, batch, now)
     enough = estimate.probability_attenuated
     is_short = enough <= stalled.probability_attenuated and high >= stalled.margin_points and not resting
-    is_slow = rate <= stalled.nearly_points_per_day and high >= stalled.nearly_days_to_go * max(rate, 0.0)
+    slowest = min(stalled.nearly_points_per_day, stalled.nearly_share_of_peak * memory.peak_points_per_day)
+    is_slow = rate <= slowest and high >= stalled.nearly_days_to_go * max(rate, 0.0)
     is_nearly = is_short and is_slow and high >= stalled.margin_points + 1.5
     kept = NO_STREAK if added else memory.creeping
     return replace(

@@ -96,7 +96,8 @@ def fermentation_finished(
     held_h = memory.still.hours(now)
     soon = held_h >= rule.sustained_h and memory.attenuated.hours(now) >= rule.sustained_h / 2
     late = held_h >= rule.late_sustained_h and memory.perhaps_attenuated.hours(now) >= rule.late_sustained_h / 2
-    if memory.still.since is None or not (soon or late):
+    creeps = estimate.rate_points_per_day > rule.rate_points_per_day
+    if memory.still.since is None or creeps or not (soon or late):
         return None
     return Condition(
         active=True,

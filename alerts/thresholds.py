@@ -58,6 +58,9 @@ class Finished:
     late_probability_attenuated: float = limits(0.4, 0.05, 0.999)
     # That later: twice the ordinary wait, since the attenuation then says little for it.
     late_sustained_h: float = limits(24.0, 1.0, 480.0)
+    # And by then the rate itself is believed to be this low: a creeping end passes the probability sooner than the rate
+    # (of 120 brews of two independent simulators this spares three false verdicts and costs an hour and a half).
+    rate_points_per_day: float = limits(0.2, 0.02, 2.0)
     # A further fall by more than this takes the verdict back; less is within what foam and settling yeast can do.
     falls_again_points: float = limits(2.0, 0.5, 20.0)
     # The further fall must last this long, or a knocked float would take it back.
@@ -79,6 +82,8 @@ class Stalled:
     # Nearly stopped also means that the yeast's range would be reached only after this many days. A healthy beer covers
     # its last points in two or three; 3 gave a false stall more in 233 simulated brews, 5 told one stall less.
     nearly_days_to_go: float = limits(4.0, 1.0, 60.0)
+    # And slower than this share of the fastest so far, or a beer that only just gathers pace would be called stalled.
+    nearly_share_of_peak: float = limits(0.5, 0.05, 1.0)
     # For so long it must be nearly stopped: a slow beer deserves more patience than one that stands.
     nearly_sustained_h: float = limits(10.0, 1.0, 480.0)
     # No sign of a start for this long after pitching; a healthy lag ends within 24 to 48 hours (common practice).

@@ -42,12 +42,14 @@ class Cloud:
 
     log_weight: FloatArray  # (n,) normalised
     shape: Shape  # of n curves
-    foamy: BoolArray  # (n,) a head of foam stands, or will once it works
+    foamy: BoolArray  # (n,) a head of foam stands, or will from `onset` on
+    onset: FloatArray  # (n,) logit of the progress at which the head begins to form
     stalled: BoolArray  # (n,)
     creeping: BoolArray  # (n,) some sugars go slowly at the end
     poor: BoolArray  # (n,) the yeast's range does not govern the end
     renewed: BoolArray  # (n,) the end is not what was expected at pitching: a pause, an addition, a far sample
     tail_left: FloatArray  # (n,) share of the slow sugars that is still there
+    tail_hours: FloatArray  # (n,) in which they fall to 1/e once the easy ones are gone
     mean: FloatArray  # (m, n): a row of particles for each state keeps the inner loops long
     covariance: FloatArray  # (m, m, n), exactly symmetric
 
@@ -56,10 +58,13 @@ class Cloud:
             self.log_weight,
             *self.shape,
             self.foamy,
+            self.onset,
             self.stalled,
             self.creeping,
             self.poor,
             self.renewed,
+            self.tail_left,
+            self.tail_hours,
             self.mean,
             self.covariance,
         ):
@@ -84,11 +89,13 @@ def picked(cloud: Cloud, chosen: IndexArray) -> Cloud:
         log_weight=cloud.log_weight[chosen],
         shape=Shape(*(each[chosen] for each in cloud.shape)),
         foamy=cloud.foamy[chosen],
+        onset=cloud.onset[chosen],
         stalled=cloud.stalled[chosen],
         creeping=cloud.creeping[chosen],
         poor=cloud.poor[chosen],
         renewed=cloud.renewed[chosen],
         tail_left=cloud.tail_left[chosen],
+        tail_hours=cloud.tail_hours[chosen],
         mean=cloud.mean[:, chosen],
         covariance=cloud.covariance[:, :, chosen],
     )
@@ -121,6 +128,8 @@ class Belief:
     early: tuple[tuple[datetime, float, float], ...]  # hand samples before the first reading: time, points, sd
     pending: Pending
     recent_deg: tuple[float, ...]  # the last angles taken, to tell a float that sticks
+    stillest_deg: float  # smallest span of `recent_deg` while the float was free
+    spans: int  # how many spans that is the smallest of
     stuck: bool  # the float seems to stick
     first_points: float  # the first gravity heard
     noise_points: float  # learnt scatter of one update
@@ -149,9 +158,11 @@ def cloud_of(belief: Belief) -> Cloud:
     return belief.cloud
 
 
-_MAGIC = b"gylewatch belief 11\n"
+_MAGIC = b"gylewatch belief 12\n"
 _SCALARS = (
     "step",
+    "stillest_deg",
+    "spans",
     "stuck",
     "first_points",
     "noise_points",
@@ -188,7 +199,9 @@ def encode_belief(belief: Belief) -> bytes:
 
 def _rows(cloud: Cloud) -> FloatArray:
     flags = (cloud.foamy, cloud.stalled, cloud.creeping, cloud.poor, cloud.renewed)
-    return np.vstack([cloud.log_weight, cloud.shape.a, cloud.shape.b, cloud.tail_left, *flags])
+    return np.vstack(
+        [cloud.log_weight, cloud.shape.a, cloud.shape.b, cloud.tail_left, cloud.tail_hours, cloud.onset, *flags]
+    )
 
 
 def decode_belief(stored: bytes, batch: Batch) -> Belief:
@@ -229,20 +242,22 @@ def _decode_cloud(shape: list[int], body: bytes) -> Cloud:
     m, n = shape
     upper = np.triu_indices(m)
     entries = len(upper[0])
-    table = np.frombuffer(body, dtype=np.float64).reshape(entries + m + 9, n).copy()
+    table = np.frombuffer(body, dtype=np.float64).reshape(entries + m + 11, n).copy()
     covariance = np.empty((m, m, n))
     covariance[upper] = table[:entries]
     covariance[upper[1], upper[0]] = table[:entries]
-    mean, columns = table[entries:-9], table[-9:]
+    mean, columns = table[entries:-11], table[-11:]
     return Cloud(
         log_weight=columns[0],
         shape=shape_of(columns[1], columns[2]),
         tail_left=columns[3],
-        foamy=columns[4] > 0.5,
-        stalled=columns[5] > 0.5,
-        creeping=columns[6] > 0.5,
-        poor=columns[7] > 0.5,
-        renewed=columns[8] > 0.5,
+        tail_hours=columns[4],
+        onset=columns[5],
+        foamy=columns[6] > 0.5,
+        stalled=columns[7] > 0.5,
+        creeping=columns[8] > 0.5,
+        poor=columns[9] > 0.5,
+        renewed=columns[10] > 0.5,
         mean=mean,
         covariance=covariance,
     )

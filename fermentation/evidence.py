@@ -245,17 +245,18 @@ def resample(cloud: Cloud, endings: Callable[[], Endings], draws: Callable[[], n
     # Drawn in the order of their kinds, each kind keeps its share to within one particle.
     order = np.lexsort((cloud.mean[FINAL], cloud.poor, cloud.creeping, cloud.stalled, cloud.foamy))
     chosen = order[np.minimum(np.searchsorted(np.cumsum(weights[order]), at), n - 1)]
-    exponents = np.log(np.column_stack(cloud.shape[:2]))
+    exponents = np.log(np.column_stack([*cloud.shape[:2], cloud.tail_hours]))
     centre = weights @ exponents
     deviation = exponents - centre
-    factor = np.linalg.cholesky((weights[:, None] * deviation).T @ deviation + 1e-9 * np.eye(2))
+    factor = np.linalg.cholesky((weights[:, None] * deviation).T @ deviation + 1e-9 * np.eye(3))
     shrink = np.sqrt(1.0 - KERNEL_WIDTH**2)
-    noise = KERNEL_WIDTH * generator.standard_normal((n, 2)) @ factor.T
+    noise = KERNEL_WIDTH * generator.standard_normal((n, 3)) @ factor.T
     spread = np.exp(centre + shrink * deviation[chosen] + noise)
     drawn = replace(
         picked(cloud, chosen),
         log_weight=np.full(n, -np.log(n)),
         shape=shape_of(spread[:, 0].copy(), spread[:, 1].copy()),
+        tail_hours=spread[:, 2].copy(),
     )
     return redraw(drawn, endings(), generator)
 

@@ -7,28 +7,38 @@ from math import log
 import numpy as np
 
 from fermentation.belief import FINAL, LOG_K, ORIGINAL, TAIL, Belief, Cloud, FloatArray, Z, cloud_of
-from fermentation.kinetics import TAIL_HOURS, Z_LIMIT, between, hours_between, logit, speed, temperature_factor
+from fermentation.kinetics import Z_LIMIT, between, hours_between, logit, progress, speed, temperature_factor
 from fermentation.motion import LOG_K_RANGE, pace_of
+from fermentation.prior import POOR_ATTENUATION_SD, kept_of
 
 STILL_POINTS_PER_DAY = 0.5
 # Finished means: it falls by less than a point in two days, the trade's test (common practice, no source)
-FINISH_POINTS = (0.1, 1.0)
+FINISH_POINTS = (0.1, 0.8)
 # With more left than the second it only pauses; less than the first no instrument sees
 STALL_FOR_GOOD_SHARE = 0.5
 # Half of the stalls never restart without help (common practice, no source)
+TOLD_BY = (0.5, 0.75)
+# Of the way done. Before the first the float tells nothing of the end that foam and the shape of the curve could not
+# feign, and the yeast's range alone is the better forecast; from the second on it is believed as it is
 FARTHEST_HOURS = 24.0 * 90
 DOUBT_SHARE, DOUBT_HOURS = 0.3, 6.0
 # No curve family is the beer's own: what the particles leave out of the finish time, as a share and in hours
 
 
-def final_points(cloud: Cloud, here: FloatArray, here_sd: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+def final_points(belief: Belief, here: FloatArray, here_sd: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """(k,) means, (k,) standard deviations in points and (k,) weights of the final gravity's mixture.
 
     here, here_sd : (n,) the gravity now
     """
+    cloud = cloud_of(belief)
     weights = np.exp(cloud.log_weight)
-    there = np.minimum(cloud.mean[FINAL], here)
-    sd = np.sqrt(np.maximum(cloud.covariance[FINAL, FINAL], 0.0))
+    kept, kept_sd = kept_of(belief.batch)
+    done = float(weights @ progress(cloud.z))
+    told = np.where(cloud.renewed, 1.0, min(max((done - TOLD_BY[0]) / (TOLD_BY[1] - TOLD_BY[0]), 0.0), 1.0))
+    expected = kept * cloud.mean[ORIGINAL]
+    spread = np.where(cloud.poor, POOR_ATTENUATION_SD, kept_sd) * cloud.mean[ORIGINAL]
+    there = np.minimum(expected + told * (cloud.mean[FINAL] - expected), here)
+    sd = np.sqrt(told * np.maximum(cloud.covariance[FINAL, FINAL], 0.0) + (1.0 - told) * spread**2)
     if not cloud.stalled.any():
         return there, sd, weights
     stays = np.where(cloud.stalled, STALL_FOR_GOOD_SHARE, 0.0)
@@ -52,9 +62,12 @@ def hours_to_finish(belief: Belief) -> tuple[FloatArray, FloatArray]:
     by_z = 1.0 / np.maximum(speed(np.minimum(cloud.z, z_end), k, cloud.shape), 1e-4)
     variance = ahead**2 * cov[LOG_K, LOG_K] + by_z**2 * cov[Z, Z] + 2.0 * ahead * by_z * cov[Z, LOG_K]
     tail = np.maximum(cloud.mean[TAIL], 0.0)
-    creep = np.log(np.maximum(tail / FINISH_POINTS[1], 1e-3)) * TAIL_HOURS / pace
+    folding = cloud.tail_hours / pace
+    creep = np.log(np.maximum(tail / FINISH_POINTS[1], 1e-3)) * folding
     later = np.maximum(ahead, creep)
-    variance += np.where(creep > ahead, (TAIL_HOURS / pace) ** 2 * cov[TAIL, TAIL] / np.maximum(tail, 0.2) ** 2, 0.0)
+    variance += np.where(
+        creep > ahead, (cloud.tail_hours / pace) ** 2 * cov[TAIL, TAIL] / np.maximum(tail, 0.2) ** 2, 0.0
+    )
     variance += (DOUBT_SHARE * later) ** 2 + DOUBT_HOURS**2
     hours = np.where(later > 0.0, np.minimum(later, FARTHEST_HOURS), np.maximum(creep, span))
     hours = np.where(cloud.stalled & (later > 0.0), np.inf, hours)

@@ -21,12 +21,13 @@ from fermentation.belief import (
     BoolArray,
     Cloud,
     FloatArray,
+    IndexArray,
     Z,
     normalised,
     picked,
 )
 from fermentation.gravity import gravity_points, gravity_rows
-from fermentation.kinetics import TAIL_HOURS, advance, between, logit, progress, speed, temperature_factor
+from fermentation.kinetics import advance, between, logit, progress, speed, temperature_factor
 from gylewatch.copying import replace
 
 LOG_K_DRIFT_PER_SQRT_DAY = 0.25
@@ -45,6 +46,8 @@ FOAM_COMES_PER_DAY, FOAM_GOES_PER_DAY, FOAM_GOES_IDLE_PER_DAY = 0.15, 0.15, 1.0
 # How often a head forms late, breaks while the yeast works, and breaks once it rests
 FOAM_HOURS, FOAM_WOBBLE_POINTS = 8.0, 0.4
 # A head takes hours to form and to go; a standing one wanders a little
+HEAD_SD_POINTS = 2.6
+# Foam and yeast rafts lift or weigh down a float by up to six points
 FOAM_FULL_RATE_POINTS_PER_DAY = 4.0
 # Falling this fast, a beer carries all the foam it will carry
 SHORT_HOURS, SHORT_SD_POINTS = 2.5, 0.35
@@ -97,13 +100,14 @@ def flow_of(cloud: Cloud, pace: float) -> Flow:
     """The flow at `pace`, the temperature factor of the rate."""
     p, k = progress(cloud.z), effective_k(cloud, pace)
     begun = np.maximum(2.0 * p - 1.0, 0.0)
-    return Flow(p, k, speed(cloud.z, k, cloud.shape), _paces(cloud, pace) * begun / TAIL_HOURS)
+    return Flow(p, k, speed(cloud.z, k, cloud.shape), _paces(cloud, pace) * begun / cloud.tail_hours)
 
 
 def _standing(cloud: Cloud, flow: Flow, moved: FloatArray) -> FloatArray:
     """(n,) how much of a head there is at progress `moved`: beyond the steepest part of the curve a full one."""
-    growing = cloud.foamy & (moved < 0.0)
-    full = np.where(cloud.foamy, 1.0, 0.0)
+    begun = cloud.foamy & (moved > cloud.onset)
+    growing = begun & (moved < 0.0)
+    full = np.where(begun, 1.0, 0.0)
     return np.where(growing, _working(cloud, flow), full) if growing.any() else full
 
 
@@ -234,7 +238,18 @@ def _switch(cloud: Cloud, days: float, working: FloatArray, generator: np.random
     going = FOAM_GOES_PER_DAY + FOAM_GOES_IDLE_PER_DAY * (1.0 - working) * (p > 0.5)
     foamy: BoolArray = comes | (cloud.foamy & (chance[1] >= -np.expm1(-going * days)))
     log_weight = cloud.log_weight + weight_of_birth + weight_of_release
-    return replace(cloud, log_weight=log_weight, stalled=stalled, foamy=foamy)
+    cloud = replace(cloud, log_weight=log_weight, stalled=stalled, foamy=foamy)
+    return _with_new_heads(cloud, np.flatnonzero(comes)) if comes.any() else cloud
+
+
+def _with_new_heads(cloud: Cloud, few: IndexArray) -> Cloud:
+    """The cloud in which a few particles have a head that begins to form now, of any size."""
+    mean, covariance, onset = cloud.mean.copy(), cloud.covariance.copy(), cloud.onset.copy()
+    mean[HEAD, few] = 0.0
+    covariance[HEAD, :, few] = covariance[:, HEAD, few] = 0.0
+    covariance[HEAD, HEAD, few] = HEAD_SD_POINTS**2
+    onset[few] = np.minimum(onset[few], cloud.z[few])
+    return replace(cloud, mean=mean, covariance=covariance, onset=onset)
 
 
 def _drawn(able: BoolArray, chance: FloatArray, believed: float, drawn: float) -> tuple[BoolArray, FloatArray]:

@@ -18,8 +18,8 @@ from fermentation.belief import (
     FloatArray,
     Z,
 )
-from fermentation.kinetics import shape_of
-from fermentation.motion import Renewal
+from fermentation.kinetics import TAIL_HOURS, logit, shape_of
+from fermentation.motion import HEAD_SD_POINTS, Renewal
 from fermentation.moves import Endings, Kinds
 from gylewatch.units import points_from_sg
 from gylewatch.values import Batch
@@ -28,6 +28,8 @@ PARTICLES = 120
 
 MEASURED_ORIGINAL_SD_POINTS = 1.2
 # A careful hydrometer reading of unfermented wort (common practice, no source)
+MISREAD_SHARE, MISREAD_SD_POINTS = 0.05, 6.0
+# One hydrometer reading in twenty is misread, undegassed or of wort that was not mixed (common practice, no source)
 GUESSED_ORIGINAL_SD_POINTS = 8.0
 # Without a measurement the first reading stands in for it; foam, a wrong curve and hours of lag included
 ATTENUATION_SPILL = 0.014
@@ -48,11 +50,12 @@ LOG_A_MEAN, LOG_A_SD = -0.35, 0.3
 LOG_B_MEAN, LOG_B_SD = 0.0, 0.28
 CREEPING_SHARE, CREEPING_POINTS, CREEPING_SD_POINTS = 0.3, 2.5, 1.0
 BRISK_POINTS, BRISK_SD_POINTS = 0.3, 0.3
+LOG_TAIL_HOURS_SD = 0.4
 # Every third beer creeps through its last two to four points (common practice, no source)
 
 FOAMY_SHARE = 0.7
-HEAD_SD_POINTS = 2.0
-# Foam and yeast rafts lift or weigh down a float by up to six points
+ONSET = (0.02, 0.35)
+# Progress at which a head begins to form, each doubling equally likely: between the first bubbles and the steepest part
 THERMAL_SD_POINTS_PER_C = 0.05
 START_OFFSET_SD_POINTS = 0.3
 
@@ -71,11 +74,12 @@ def seed_cloud(
     generator : source of the random draws
     """
     n = PARTICLES
-    poor, creeping, foamy = (
-        generator.permutation(n) < share * n for share in (POOR_ATTENUATION_SHARE, CREEPING_SHARE, FOAMY_SHARE)
+    poor, creeping, foamy, misread = (
+        generator.permutation(n) < share * n
+        for share in (POOR_ATTENUATION_SHARE, CREEPING_SHARE, FOAMY_SHARE, MISREAD_SHARE)
     )
-    draw = generator.standard_normal((4, n))
-    mean, covariance = _seed_gravities(batch, first_points, modes, poor)
+    draw = generator.standard_normal((5, n))
+    mean, covariance = _seed_gravities(batch, first_points, modes, poor=poor, misread=misread)
     mean[Z] = np.minimum(START_Z_MEAN + np.sqrt(START_Z_SD**2 - LOCAL_Z_SD**2) * draw[0], START_Z_LATEST)
     mean[LOG_K] = LOG_K_AT_20_C + LOG_K_PER_C * (temperature_c - 20.0)
     mean[LOG_K] += np.sqrt(LOG_K_SD**2 - LOCAL_LOG_K_SD**2) * draw[1]
@@ -92,11 +96,13 @@ def seed_cloud(
         log_weight=np.full(n, -np.log(n)),
         shape=shape_of(np.exp(LOG_A_MEAN + LOG_A_SD * draw[2]), np.exp(LOG_B_MEAN + LOG_B_SD * draw[3])),
         foamy=foamy,
+        onset=logit(ONSET[0] * (ONSET[1] / ONSET[0]) ** generator.random(n)),
         stalled=np.zeros(n, dtype=np.bool_),
         creeping=creeping,
         poor=poor,
         renewed=np.zeros(n, dtype=np.bool_),
         tail_left=np.ones(n),
+        tail_hours=TAIL_HOURS * np.exp(LOG_TAIL_HOURS_SD * draw[4]),
         mean=mean,
         covariance=covariance,
     )
@@ -104,7 +110,7 @@ def seed_cloud(
 
 def renewal(batch: Batch, reference_c: float) -> Renewal:
     """What a hypothesis starts from whose end turned out to be a pause."""
-    kept, kept_sd = _kept(batch)
+    kept, kept_sd = kept_of(batch)
     return Renewal(
         kept=kept,
         kept_sd=kept_sd,
@@ -115,7 +121,7 @@ def renewal(batch: Batch, reference_c: float) -> Renewal:
 
 def endings(batch: Batch, first_points: float) -> Endings:
     """The kinds of ending of a batch; `first_points` as in `seed_cloud`."""
-    kept, kept_sd = _kept(batch)
+    kept, kept_sd = kept_of(batch)
     original, _ = _original(batch, first_points)
     return Endings(
         creep=Kinds(
@@ -139,22 +145,25 @@ def _original(batch: Batch, first_points: float) -> tuple[float, float]:
     return max(original, 8.0), GUESSED_ORIGINAL_SD_POINTS if measured is None else MEASURED_ORIGINAL_SD_POINTS
 
 
-def _kept(batch: Batch) -> tuple[float, float]:
+def kept_of(batch: Batch) -> tuple[float, float]:
     """Final over original gravity of a healthy batch, and its standard deviation: the yeast's range as uniform."""
     low, high = batch.expected_attenuation
     return 1.0 - 0.5 * (low + high), float(np.hypot((high - low) / np.sqrt(12.0), ATTENUATION_SPILL))
 
 
-def _seed_gravities(batch: Batch, first_points: float, modes: int, poor: BoolArray) -> tuple[FloatArray, FloatArray]:
+def _seed_gravities(
+    batch: Batch, first_points: float, modes: int, *, poor: BoolArray, misread: BoolArray
+) -> tuple[FloatArray, FloatArray]:
     n, m = len(poor), MODES + modes
     original, original_sd = _original(batch, first_points)
-    kept, kept_sd = _kept(batch)
+    variance = np.where(misread, max(original_sd, MISREAD_SD_POINTS), original_sd) ** 2
+    kept, kept_sd = kept_of(batch)
     spread = np.where(poor, POOR_ATTENUATION_SD, kept_sd)
     mean = np.zeros((m, n))
     mean[ORIGINAL], mean[FINAL] = original, kept * original
     covariance = np.zeros((m, m, n))
     # final = original (1 - attenuation): the two are correlated through the original gravity
-    covariance[ORIGINAL, ORIGINAL] = original_sd**2
-    covariance[ORIGINAL, FINAL] = covariance[FINAL, ORIGINAL] = kept * original_sd**2
-    covariance[FINAL, FINAL] = (kept * original_sd) ** 2 + (original * spread) ** 2
+    covariance[ORIGINAL, ORIGINAL] = variance
+    covariance[ORIGINAL, FINAL] = covariance[FINAL, ORIGINAL] = kept * variance
+    covariance[FINAL, FINAL] = kept**2 * variance + (original * spread) ** 2
     return mean, covariance

@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import datetime
 from enum import IntEnum
 from functools import partial
-from math import exp, hypot, sqrt
+from math import exp, hypot, inf, sqrt
 from statistics import median
 
 import numpy as np
@@ -21,6 +21,7 @@ from fermentation.belief import (
     FOAM,
     MODES,
     OFFSET,
+    ORIGINAL,
     SHORT,
     THERMAL,
     Belief,
@@ -32,7 +33,7 @@ from fermentation.belief import (
 )
 from fermentation.estimate import Estimate
 from fermentation.gravity import gravity_rows
-from fermentation.motion import draw_changes, effective_k, pace_of, pass_time
+from fermentation.motion import draw_changes, effective_k, pace_of, pass_time, rate_points_per_day
 from fermentation.prior import endings, renewal, seed_cloud
 from fermentation.summary import summarise
 from gylewatch.copying import replace
@@ -53,13 +54,15 @@ MODES_HOURS = 3.0
 # angle they would share its noise, and the filter would explain that noise away by bending the curve
 MISFIT_MEMORY = 0.5
 EARLY_SAMPLES = 8
-STUCK_READINGS, STUCK_SPAN, FREE_SPAN = 6, 0.4, 1.0
-# A float on the wall stops rocking: when the last readings span less than four tenths of the usual scatter (normal
-# errors span 2.5 of it) they say nothing about the beer and are left out, until it rocks again. It is the angle that
-# stands: what is reckoned from it follows the temperature
-STUCK_NOISE_GAIN = 0.01
-# Slow: a float that sticks for a night must not teach the filter that it reads without scatter. And downwards only:
-# that the beer falls away from it says nothing of its scatter, and a larger one would hold it to be stuck for longer
+STUCK_READINGS, STUCK_SPANS, STUCK_SPAN = 6, 18, 0.5
+# A float on the wall stops rocking: its last readings span less than half of the smallest span it has shown, which in
+# most batches is that of the calm before the yeast starts. It is the angle that stands: what is reckoned from it
+# follows the temperature
+STUCK_DROP_POINTS, STUCK_RATE_POINTS_PER_DAY = 2.0, 2.0
+# Only while the beer works: a still angle is what a beer at rest shows
+STUCK_SD_POINTS = 15.0
+# Of the readings of one hour of a float that seems to stick: a night of them says little. Days of them say that it is
+# the beer that stands
 DRAW_HOURS = 0.9
 # Sudden changes are days apart: drawing them at every reading would only take time
 LONGEST_STEP_HOURS = 12.0
@@ -83,6 +86,8 @@ def start(batch: Batch) -> Belief:
         additions_done=0,
         modes_points=(),
         recent_deg=(),
+        stillest_deg=inf,
+        spans=0,
         stuck=False,
         misfit=0.0,
         finished_at=None,
@@ -276,41 +281,56 @@ def _learn(
     belief: Belief, gravity: GravityReading, value: float, *, late_hours: float = 0.0, elapsed_hours: float = 0.0
 ) -> Belief:
     expected, rows = _float_rows(belief, gravity, _carried_back(belief, late_hours))
+    measured = evidence.innovation(cloud_of(belief), expected, rows, value)
     usual = not late_hours and not gravity.moving
-    recent = (*belief.recent_deg[1 - STUCK_READINGS :], gravity.angle_deg) if usual else belief.recent_deg
-    stuck = _sticks(belief, recent, abs(gravity.slope_sg_per_deg) / POINT_SG)
+    if usual:
+        belief = _followed_angle(belief, gravity.angle_deg)
+    if belief.stuck:
+        return _take_stuck(belief, measured, elapsed_hours)
     undissolved = additions.undissolved_points(belief.batch.additions, gravity.time)
     sd = hypot(belief.noise_points * (3.0 if gravity.moving else 1.0), 0.3 * late_hours, undissolved)
     learns = usual and undissolved < belief.noise_points
-    gain = (STUCK_NOISE_GAIN if stuck else NOISE_GAIN) if learns else 0.0
-    measured = evidence.innovation(cloud_of(belief), expected, rows, value)
-    noise = _learnt_noise(belief, measured, gain)
-    if stuck:
-        noise = min(noise, belief.noise_points)
-        return replace(belief, noise_points=noise, recent_deg=recent, stuck=True)
+    noise = _learnt_noise(belief, measured) if learns else belief.noise_points
     days = elapsed_hours / 24.0 if usual else 0.0
     cloud, measured = foam.break_heads(cloud_of(belief), measured, sd=sd, days=days, draws=partial(_generator, belief))
     knocks = None if gravity.moving else partial(evidence.knocks, cloud)
     cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.FLOAT_SCATTER, shifts=knocks)
-    return replace(
-        belief,
-        cloud=_chosen(belief, cloud),
-        step=belief.step + 1,
-        noise_points=noise,
-        recent_deg=recent,
-        stuck=False,
-    )
+    return replace(belief, cloud=_chosen(belief, cloud), step=belief.step + 1, noise_points=noise)
 
 
-def _sticks(belief: Belief, recent_deg: tuple[float, ...], points_per_deg: float) -> bool:
-    if len(recent_deg) < STUCK_READINGS:
-        return False
-    ordered = sorted(recent_deg)
-    if not belief.stuck:
-        return (ordered[-1] - ordered[0]) * points_per_deg < STUCK_SPAN * belief.noise_points
-    # One angle may be far off: a wild packet does not free a float.
-    span_deg = min(ordered[-2] - ordered[0], ordered[-1] - ordered[1])
-    return span_deg * points_per_deg < FREE_SPAN * belief.noise_points
+def _take_stuck(belief: Belief, measured: evidence.Innovation, elapsed_hours: float) -> Belief:
+    if elapsed_hours <= 0.0:
+        return belief
+    sd = STUCK_SD_POINTS / sqrt(elapsed_hours)
+    cloud = evidence.take(cloud_of(belief), measured, sd=sd, scatter=evidence.FLOAT_SCATTER, shifts=None)
+    return replace(belief, cloud=_chosen(belief, cloud), step=belief.step + 1)
+
+
+def _followed_angle(belief: Belief, angle_deg: float) -> Belief:
+    """The belief with one more angle, and whether the float sticks."""
+    recent = (*belief.recent_deg[1 - STUCK_READINGS :], angle_deg)
+    belief = replace(belief, recent_deg=recent)
+    if len(recent) < STUCK_READINGS:
+        return belief
+    ordered = sorted(recent)
+    if belief.stuck:
+        # One angle may be far off: a wild packet does not free a float.
+        span = min(ordered[-2] - ordered[0], ordered[-1] - ordered[1])
+        return replace(belief, stuck=span < belief.stillest_deg)
+    span = ordered[-1] - ordered[0]
+    if belief.spans >= STUCK_SPANS and span < STUCK_SPAN * belief.stillest_deg and _works(belief):
+        return replace(belief, stuck=True)
+    return replace(belief, stillest_deg=min(belief.stillest_deg, span), spans=belief.spans + 1)
+
+
+def _works(belief: Belief) -> bool:
+    """Whether the gravity is believed to have fallen, and to be falling."""
+    cloud = cloud_of(belief)
+    weights = np.exp(cloud.log_weight)
+    here, _ = gravity_rows(cloud)
+    rate, _ = rate_points_per_day(cloud, pace_of(belief))
+    fallen = float(weights @ (cloud.mean[ORIGINAL] - here))
+    return fallen > STUCK_DROP_POINTS and float(weights @ rate) > STUCK_RATE_POINTS_PER_DAY
 
 
 def _chosen(belief: Belief, cloud: Cloud) -> Cloud:
@@ -319,7 +339,7 @@ def _chosen(belief: Belief, cloud: Cloud) -> Cloud:
     return evidence.resample(cloud, kinds, partial(_generator, belief, Purpose.CHOICE))
 
 
-def _learnt_noise(belief: Belief, measured: evidence.Innovation, gain: float) -> float:
+def _learnt_noise(belief: Belief, measured: evidence.Innovation) -> float:
     """Follow the median of the standardised surprise (stochastic approximation: Robbins and Monro, 1951).
 
     For a normal error the median of |surprise| is 0.6745 standard deviations; the median does not see outliers.
@@ -330,4 +350,4 @@ def _learnt_noise(belief: Belief, measured: evidence.Innovation, gain: float) ->
     share = belief.noise_points**2 / total
     direction = 1.0 if abs(mean) > 0.6745 * sqrt(total) else -1.0
     low, high = NOISE_RANGE_POINTS
-    return min(max(belief.noise_points * exp(gain * share * direction), low), high)
+    return min(max(belief.noise_points * exp(NOISE_GAIN * share * direction), low), high)

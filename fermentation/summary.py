@@ -8,7 +8,7 @@ from math import exp, log, sqrt
 import numpy as np
 
 from calibration.strength import abv_percent, real_attenuation
-from fermentation.belief import FOAM, OFFSET, ORIGINAL, SHORT, Belief, Cloud, FloatArray, cloud_of, hours
+from fermentation.belief import FOAM, OFFSET, ORIGINAL, SHORT, Belief, FloatArray, cloud_of, hours
 from fermentation.estimate import Estimate, Forecast, Phase
 from fermentation.forecast import STILL_POINTS_PER_DAY, final_points, hours_to_finish
 from fermentation.gravity import gravity_rows, spreads
@@ -113,7 +113,7 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
         abv_percent=abv_percent(original_sg, min(gravity_sg, original_sg)),
         temperature_c=belief.temperature_c,
         phase=phase,
-        forecast=_forecast(cloud, here, here_sd, finish),
+        forecast=_forecast(belief, here, here_sd, finish),
         probability_started=started,
         probability_still=still,
         probability_attenuated=attenuated,
@@ -125,8 +125,8 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
     return replace(belief, finished_at=finished_at, finish=finish, forecast_at=forecast_at), estimate
 
 
-def _forecast(cloud: Cloud, here: FloatArray, here_sd: FloatArray, finish: Finish | None) -> Forecast:
-    low, middle, high = quantiles(*final_points(cloud, here, here_sd))
+def _forecast(belief: Belief, here: FloatArray, here_sd: FloatArray, finish: Finish | None) -> Forecast:
+    low, middle, high = quantiles(*final_points(belief, here, here_sd))
     return Forecast(
         final_gravity_sg=sg_from_points(middle),
         final_gravity_low_sg=sg_from_points(low),

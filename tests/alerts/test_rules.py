@@ -7,6 +7,7 @@ import math
 import pytest
 
 from alerts.alert import Alert, Kind, Severity
+from alerts.settings import load_alert_settings
 from tests.alerts.scenario import (
     Brew,
     Course,
@@ -98,6 +99,16 @@ def test_sugar_added_to_a_finished_beer_ends_the_verdict_at_once() -> None:
     assert "sugar" in end.summary
 
 
+def test_an_end_that_creeps_below_the_limit_of_stillness_is_not_finished_yet() -> None:
+    # 0.22 points a day: below one point in two days with a probability of 0.87, and half a point goes yet.
+    creeps = until(100, logistic_gravity(final=1.0120), ramp(100, 1.01205, 100 + 240, 1.00985))
+    strict = scenario(gravity_sg=creeps, length_h=200.0)
+    patient_only = load_alert_settings("[alerts.fermentation-finished]\nrate_points_per_day = 2.0\n", "alerts.toml")
+
+    assert Kind.FERMENTATION_FINISHED not in kinds(strict.run())
+    assert Kind.FERMENTATION_FINISHED in kinds(strict.but(settings=patient_only).run())
+
+
 def test_a_standstill_well_above_the_expected_gravity_is_a_stall_and_not_an_end() -> None:
     alerts = scenario(gravity_sg=STALLED_GRAVITY).run()
 
@@ -156,6 +167,15 @@ def test_a_beer_that_fell_slowly_when_its_stall_was_told_is_not_over_it_by_falli
     (end,) = resolved(alerts, Kind.FERMENTATION_STALLED)
     assert 46.5 + 144 <= hours_of(end) <= 46.5 + 144 + 6
     assert "goes on" in end.summary
+
+
+def test_a_slow_start_is_no_stall() -> None:
+    # 1.5 points a day for three days, from which the range would be reached in weeks: it gathers pace.
+    slowly = until(48, constant(1.052), until(120, ramp(48, 1.052, 120, 1.0475), ramp(120, 1.0475, 240, 1.0125)))
+
+    alerts = scenario(gravity_sg=slowly, length_h=300.0).run()
+
+    assert Kind.FERMENTATION_STALLED not in kinds(alerts)
 
 
 def test_a_fall_that_stops_again_at_once_does_not_end_a_stall() -> None:
@@ -474,6 +494,4 @@ def test_a_kind_that_is_switched_off_is_not_told_and_leaves_the_others_alone(qui
 
 @pytest.fixture
 def quiet_start() -> Brew:
-    from alerts.settings import load_alert_settings
-
     return scenario(settings=load_alert_settings("[alerts.fermentation-started]\nenabled = false\n", "alerts.toml"))

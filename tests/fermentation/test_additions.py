@@ -56,7 +56,7 @@ def test_added_to_a_beer_at_rest_all_of_it_is_there_to_be_fermented(before: Clou
     assert np.sqrt(now.covariance[Z, Z]).max() < 0.6
 
 
-@pytest.mark.parametrize(("known", "off_by"), [(8.0, 1.5), (None, 2.0)])
+@pytest.mark.parametrize(("known", "off_by"), [(8.0, 2.5), (None, 3.0)])
 def test_the_size_of_an_addition_is_found_though_it_dissolves_slowly(known: float | None, off_by: float) -> None:
     sugar = Addition(time=after(60.0), gravity_points=known)
 
@@ -68,7 +68,7 @@ def test_the_size_of_an_addition_is_found_though_it_dissolves_slowly(known: floa
 
     day_later = next(each for each in estimates if each.time >= after(84.0))
     assert 1000.0 * (day_later.gravity_sg - 1.0) == pytest.approx(sugared(84.0), abs=off_by)
-    assert 1000.0 * (estimates[-1].original_gravity_sg - 1.0) == pytest.approx(60.0, abs=1.5 * off_by)
+    assert 1000.0 * (estimates[-1].original_gravity_sg - 1.0) == pytest.approx(60.0, abs=3.0)
 
 
 def test_what_is_not_dissolved_is_forgotten_within_a_day() -> None:

@@ -9,8 +9,8 @@ import pytest
 
 from fermentation import smooth
 from fermentation.belief import FINAL, ORIGINAL, TAIL, Belief, cloud_of
-from fermentation.forecast import hours_to_finish
-from fermentation.kinetics import TAIL_HOURS, advance, progress
+from fermentation.forecast import FINISH_POINTS, hours_to_finish
+from fermentation.kinetics import advance, progress
 from fermentation.motion import effective_k, pace_of
 from tests.fermentation.brew import batch, readings, run
 
@@ -38,21 +38,21 @@ def test_at_the_finish_a_beer_falls_by_a_point_in_two_days_as_far_as_that_can_be
         moved = [advance(cloud.z, k, cloud.shape, hours[one] + more)[0][one] for more in (0.0, 1.0)]
         left = drop[one] * (1.0 - progress(np.array(moved)))
         rate = 24.0 * (left[0] - left[1])
-        if 0.12 < left[0] < 0.95:
+        if 0.12 < left[0] < 0.95 * FINISH_POINTS[1]:
             assert rate == pytest.approx(0.5, rel=0.1)
         elif left[0] <= 0.12:  # however fast: no instrument sees a tenth of a point
             assert rate > 0.45
             assert left[0] == pytest.approx(0.1, abs=0.02)
-        else:  # however slow: with more than a point left it only pauses
+        else:  # however slow: with more than that left it only pauses
             assert rate < 0.55
-            assert left[0] == pytest.approx(1.0, abs=0.05)
+            assert left[0] == pytest.approx(FINISH_POINTS[1], abs=0.05)
 
 
-def test_slow_sugars_put_the_finish_off_until_one_point_of_them_is_left(working: Belief) -> None:
+def test_slow_sugars_put_the_finish_off_until_little_of_them_is_left(working: Belief) -> None:
     cloud = cloud_of(working)
     mean = cloud.mean.copy()
     mean[TAIL] = 30.0  # for so long that the easy sugars are gone before
 
     hours, _ = hours_to_finish(replace(working, cloud=replace(cloud, mean=mean)))
 
-    assert 30.0 * np.exp(-hours * pace_of(working) / TAIL_HOURS) == pytest.approx(1.0)
+    assert 30.0 * np.exp(-hours * pace_of(working) / cloud.tail_hours) == pytest.approx(FINISH_POINTS[1])

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from calibration.curve import GravityReading
 from calibration.hydrometry import HandGravity
 from fermentation import smooth
 from fermentation.belief import cloud_of, decode_belief, encode_belief
@@ -234,6 +235,64 @@ def test_two_samples_that_agree_outvote_the_float() -> None:
     assert told[2] - calm > 4.5
     belief, later = run(belief, readings(134.0)[-96:])
     assert points(later[-1].gravity_sg) - calm > 3.5, "the float's further readings do not take it back"
+
+
+def late_start(hours: float) -> float:
+    """A lager: next to nothing for two days, then a logistic fall."""
+    return logistic_points(hours, steepness_per_h=0.05, middle_h=120.0)
+
+
+def rounded(taken: list[GravityReading], step_deg: float) -> list[GravityReading]:
+    """What a float would report that rounds its angle."""
+    out = []
+    for each in taken:
+        angle = round(each.angle_deg / step_deg) * step_deg
+        out.append(replace(each, angle_deg=angle, gravity_sg=1.0 + (angle - 25.0) * 1.5 / 1000.0))
+    return out
+
+
+@pytest.mark.parametrize("every_h", [0.25, 1.0])
+def test_a_quiet_float_in_a_beer_that_has_not_started_does_not_stick(every_h: float) -> None:
+    belief, estimates = run(
+        smooth.start(batch()), rounded(readings(48.0, late_start, every_h=every_h, noise_points=0.04), 0.1)
+    )
+
+    assert not belief.stuck
+    for each in estimates:
+        at_h = (each.time - after(0)).total_seconds() / 3600
+        assert points(each.gravity_sg) == pytest.approx(late_start(at_h), abs=1.5)
+
+
+def test_a_beer_that_stops_at_once_under_a_quiet_float_is_not_taken_for_a_float_that_sticks() -> None:
+    def stalls(hours: float) -> float:
+        return logistic_points(min(hours, 34.0))
+
+    belief, estimates = run(smooth.start(batch()), readings(72.0, stalls, noise_points=0.1))
+
+    assert not belief.stuck
+    assert points(estimates[-1].gravity_sg) == pytest.approx(stalls(72.0), abs=1.5)
+
+
+def test_a_misread_original_gravity_is_outvoted_by_a_float_that_is_sure() -> None:
+    told = batch(original_gravity_sg=1.059)
+
+    _, estimates = run(smooth.start(told), readings(12.0, lambda _: 52.0))
+
+    # The curve's error is one point, a careful hydrometer's 1.2: seven points lie far beyond both.
+    assert points(estimates[-1].gravity_sg) == pytest.approx(52.0, abs=1.2)
+    assert points(estimates[-1].original_gravity_sg) == pytest.approx(52.0, abs=1.5)
+
+
+def test_a_float_that_sticks_for_days_is_believed_in_the_end() -> None:
+    before = readings(30.0)
+    held = before[-1].gravity_sg
+    stuck = [gravity(30.0 + 0.25 * i, points(held)) for i in range(480)]
+    belief, _ = run(smooth.start(batch()), before)
+
+    belief, estimates = run(belief, stuck)
+
+    # Five days without a tremor are a beer that stands, or one that only a hand sample can tell from it.
+    assert estimates[-1].gravity_high_sg > held - 0.001
 
 
 def test_a_float_that_sticks_makes_no_probability_larger_than_one_and_no_scatter_larger_than_it_was() -> None:
