@@ -27,6 +27,7 @@ class Advice:
     """What a brewer can do about an alert."""
 
     title: str  # the kind in words
+    end_title: str  # of its end, whatever the reason; "over: Fermentation has finished" would say the opposite
     next_step: str
     caution: str | None = None  # only where the work can hurt
 
@@ -35,63 +36,75 @@ ADVICE: Mapping[Kind, Advice] = MappingProxyType(
     {
         Kind.FERMENTATION_STARTED: Advice(
             title="Fermentation has started",
+            end_title="Fermentation no longer counts as started",
             next_step="Keep the temperature steady; there is nothing else to do.",
             caution=AIR,
         ),
         Kind.FERMENTATION_FINISHED: Advice(
             title="Fermentation has finished",
+            end_title="Fermentation no longer counts as finished",
             next_step="Draw a sample, measure it by hand, and measure again in two to three days before you package.",
             caution=f"{BOTTLES} {AIR}",
         ),
         Kind.ATTENUATION_PLATEAU: Advice(
             title="The gravity has stopped falling",
+            end_title="The gravity no longer counts as steady",
             next_step="Wait for the verdict; a hand sample now would settle it soonest.",
             caution=f"A plateau is not yet the end. {BOTTLES}",
         ),
         Kind.FERMENTATION_STALLED: Advice(
             title="Fermentation has stalled",
+            end_title="Fermentation no longer counts as stalled",
             next_step="Take a hand sample to be sure. If it agrees, warm the beer by one or two degrees within the "
             "yeast's range and rouse the yeast gently; if nothing moves within two days, consider fresh yeast.",
             caution=f"A stalled beer still holds sugar. {BOTTLES} {AIR}",
         ),
         Kind.TEMPERATURE_DRIFT: Advice(
             title="The temperature drifts",
+            end_title="The temperature no longer drifts",
             next_step="Look at the controller, its probe, the door and the cooling or heating before the beer leaves "
             "its range.",
         ),
         Kind.TEMPERATURE_OUT_OF_RANGE: Advice(
             title="The temperature is out of range",
+            end_title="The temperature is no longer out of range",
             next_step="Check the cooling or heating and bring the beer back slowly, about one degree an hour or less.",
             caution="Warming a closed vessel drives gas out of the beer: see that its airlock or relief valve is free.",
         ),
         Kind.FLOAT_SILENT: Advice(
             title="The float is silent",
+            end_title="The float is no longer silent",
             next_step="Check the receiver first, then the float's battery and its distance; until it is heard, measure "
             "by hand.",
             caution="Open the fermenter only with clean hands and tools. " + AIR,
         ),
         Kind.FLOAT_STUCK: Advice(
             title="The float is stuck",
+            end_title="The float no longer counts as stuck",
             next_step="Swirl the vessel gently: foam or the wall holds the float. If it stays stuck, sample by hand.",
             caution="Do not shake a vessel under pressure, and mind glass: a full carboy that slips cuts badly.",
         ),
         Kind.BATTERY_LOW: Advice(
             title="The battery is low",
+            end_title="The battery is no longer low",
             next_step="Change or charge the battery after this batch, or plan hand samples for the rest of it.",
         ),
         Kind.BATTERY_WILL_NOT_LAST: Advice(
             title="The battery will not last",
+            end_title="The battery no longer falls short",
             next_step="Plan hand samples for the end of the batch, or change the battery now if the float can be "
             "reached cleanly.",
             caution=AIR,
         ),
         Kind.CALIBRATION_SUSPECT: Advice(
             title="The calibration is in doubt",
+            end_title="The calibration is no longer in doubt",
             next_step="Degas and measure another hand sample; if it agrees with the last one, calibrate the float anew "
             "after the batch. Until then trust the samples.",
         ),
         Kind.GRAVITY_IMPLAUSIBLE: Advice(
             title="The gravity is implausible",
+            end_title="The gravity is no longer implausible",
             next_step="Check that the float floats freely, that its calibration is the right one, and that additions "
             "have been entered. Take a hand sample.",
         ),
@@ -102,6 +115,7 @@ ADVICE_ON_CAUSE: Mapping[Subject, Advice] = MappingProxyType(
     {
         Subject(Kind.CALIBRATION_SUSPECT, DISAGREE): Advice(
             title="Float and vessel probe disagree on the temperature",
+            end_title="Float and vessel probe no longer disagree",
             next_step="Draw a sample and measure its temperature with a third thermometer. If the probe is off, see "
             "that it sits deep in its thermowell; if the float is off, look for yeast and hops on it. If both are "
             "right the beer lies in layers, as it may at rest and in the cold: let the middle of the beer decide.",

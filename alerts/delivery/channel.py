@@ -28,10 +28,14 @@ class Channel(Protocol):
 
 def title(message: Message) -> str:
     """One line that is understood on a locked telephone: the batch, and what is the matter."""
-    mark = "over: " if message.ends else "still: " if message.told else ""
     if isinstance(message, ServiceNotice):
-        return mark + message.title
-    return f"{message.batch_name}: {mark}{advice_on(message.alert).title}"
+        return ("over: " if message.ends else _again(message)) + message.title
+    advice = advice_on(message.alert)
+    return f"{message.batch_name}: " + (advice.end_title if message.ends else _again(message) + advice.title)
+
+
+def _again(message: Message) -> str:
+    return "still: " if message.told else ""
 
 
 def body(message: Message, caption: str = "") -> str:

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from alerts.advice import advice_on
+from alerts.advice import ADVICE, ADVICE_ON_CAUSE, Advice, advice_on
 from alerts.alert import Alert, Kind
 from tests.alerts.scenario import Brew, constant, logistic_gravity, raised, ramp, scenario, until
 
@@ -55,3 +55,10 @@ def test_the_end_is_measured_by_what_is_expected_of_the_yeast(brew: Brew, judgem
     (finished,) = raised(brew.run(), Kind.FERMENTATION_FINISHED)
 
     assert f"attenuation, {judgement} of this yeast" in finished.summary
+
+
+@pytest.mark.parametrize("advice", [*ADVICE.values(), *ADVICE_ON_CAUSE.values()], ids=lambda advice: advice.title)
+def test_the_title_of_an_end_cannot_be_taken_for_the_alert_itself(advice: Advice) -> None:
+    """On a locked telephone "over: Fermentation has finished" says that the beer may be bottled."""
+    assert " no longer " in advice.end_title
+    assert advice.title.lower() not in advice.end_title.lower()

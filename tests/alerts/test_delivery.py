@@ -457,7 +457,7 @@ def test_the_end_of_an_alert_gives_no_advice_on_what_to_do() -> None:
     end = Notice(batch_id=BATCH_ID, batch_name="Harbour Pale", alert=its_end(2, an_alert(1)))
 
     assert "Next:" not in body(end)
-    assert title(end) == "Harbour Pale: over: Fermentation has finished"
+    assert title(end) == "Harbour Pale: Fermentation no longer counts as finished"
 
 
 def test_a_warning_is_repeated_until_somebody_acknowledges_it(store: Store) -> None:
