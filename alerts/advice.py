@@ -1,4 +1,4 @@
-"""What to do next, and what to beware of, for each kind of alert; and evidence in words. Texts for people, no logic.
+"""What to do next, and what to beware of, for each kind of alert. Texts for people, no logic.
 
 The cautions defer to local rules and licensed practice. The steps are common practice, no source.
 """
@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from alerts.alert import Alert, Evidence, Kind, Subject
+from alerts.alert import Alert, Kind, Subject
 from alerts.probe_rules import DISAGREE
 
 AIR = (
@@ -129,44 +129,3 @@ ADVICE_ON_CAUSE: Mapping[Subject, Advice] = MappingProxyType(
 def advice_on(alert: Alert) -> Advice:
     """What a brewer can do about `alert`, by its cause where that differs."""
     return ADVICE_ON_CAUSE.get(alert.subject, ADVICE[alert.resolves or alert.kind])
-
-
-_UNITS: tuple[tuple[str, str, int], ...] = (
-    ("_points_per_day", "points a day", 1),
-    ("_c_per_h", "°C an hour", 3),
-    ("_mv_per_day", "mV a day", 0),
-    ("_points", "points", 1),
-    ("_percent", "%", 1),
-    ("_sigma", "standard deviations", 1),
-    ("_c_h", "degree hours", 1),
-    ("_deg", "degrees", 2),
-    ("_min", "minutes", 0),
-    ("_sg", "", 4),
-    ("_c", "°C", 1),
-    ("_h", "hours", 1),
-    ("_v", "V", 2),
-)
-
-
-def in_words(evidence: Evidence) -> tuple[str, ...]:
-    """Each number of the evidence as a short phrase with its unit, in the order given; what is unknown is left out."""
-    return tuple(_phrase(name, value) for name, value in evidence.items() if value is not None)
-
-
-def _phrase(name: str, value: float | int | str | bool) -> str:
-    if isinstance(value, bool):
-        return f"{_words(name)}: {'yes' if value else 'no'}"
-    if isinstance(value, str):
-        return f"{_words(name)}: {value}"
-    if name.startswith("probability"):
-        return f"{_words(name)}: {100 * value:.0f} %"
-    if "attenuation" in name:
-        return f"{_words(name)}: {100 * value:.1f} %"
-    for suffix, unit, digits in _UNITS:
-        if name.endswith(suffix):
-            return f"{_words(name.removesuffix(suffix))}: {value:.{digits}f} {unit}".rstrip()
-    return f"{_words(name)}: {value:g}"
-
-
-def _words(name: str) -> str:
-    return name.replace("_", " ")

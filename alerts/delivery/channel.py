@@ -5,8 +5,9 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Protocol
 
-from alerts.advice import advice_on, in_words
+from alerts.advice import advice_on
 from alerts.alert import Alert, Kind, Severity
+from alerts.evidence import in_words
 from alerts.notice import Message, Notice, ServiceNotice
 from gylewatch.values import BatchId
 

@@ -118,9 +118,9 @@ def test_a_web_hook_gets_batch_summary_evidence_next_step_and_caution(http: Http
     assert post["title"] == "Harbour Pale: Fermentation has finished"
     for part in (
         "The beer has come to rest at 1.0121",
-        "gravity: 1.0121",
-        "probability still: 97 %",
-        "sustained: 15.2 hours",
+        "gravity believed: 1.0121",
+        "probability that it stands still: 97 %",
+        "held for: 15.2 hours",
         ADVICE[Kind.FERMENTATION_FINISHED].next_step,
         BOTTLES,
     ):
