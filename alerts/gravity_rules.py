@@ -5,15 +5,22 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from alerts.alert import Evidence, Kind, Severity
-from alerts.conditions import NO_STREAK, Condition, Opened, Streak, ended, follow_streak
+from alerts.conditions import NO_STREAK, Condition, Opened, Streak, ended, follow_streak, hours_between, middle
 from alerts.thresholds import AlertSettings
 from fermentation.estimate import Estimate, Phase
 from gylewatch.values import Batch
 
+_NEWEST = 5  # gravities of which the median is taken: two wild packets in a row do not move it
+_SURELY_LAG_H = 6.0
+# A float that reads low in the wort looks like a fermentation. But no yeast takes away `lag_points` in the first two
+# hours, and this long a misfit of `lag_h` that began in them can be told.
+_RELEASE = 0.8  # of a limit, below which it no longer counts as passed: scatter must not end and raise an alert in turn
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GravityMemory:
-    reads_sg: float | None = None  # what the float shows now
+    newest_sg: tuple[float, ...] = ()  # by the curve alone, at most `_NEWEST`
+    reads_sg: float | None = None  # what the float shows now: their median
     off_in_lag_points: float | None = None  # from the measured original gravity, while that can be compared
     misfit: Streak = NO_STREAK
     lag_misfit: Streak = NO_STREAK
@@ -23,30 +30,35 @@ class GravityMemory:
 
 def off_in_lag_points(batch: Batch, estimate: Estimate, reads_sg: float) -> float | None:
     """How far the float reads from the measured original gravity before the start; None where that says nothing."""
-    if batch.original_gravity_sg is None or estimate.phase is not Phase.LAG or estimate.probability_started > 0.3:
+    if batch.original_gravity_sg is None:
+        return None
+    has_begun = estimate.phase is not Phase.LAG or estimate.probability_started > 0.3
+    if has_begun and hours_between(batch.pitched, estimate.time) > _SURELY_LAG_H:
         return None
     return (reads_sg - batch.original_gravity_sg) * 1000
 
 
-def float_reads_sg(estimate: Estimate, float_gravity_sg: float | None) -> float:
+def float_reads_sg(estimate: Estimate, newest_sg: tuple[float, ...]) -> float:
     """What the float shows: by the curve where that is known, else what is believed with the float's believed bias."""
-    if float_gravity_sg is not None:
-        return float_gravity_sg
-    return estimate.gravity_sg + estimate.bias_points / 1000
+    return middle(newest_sg) if newest_sg else estimate.gravity_sg + estimate.bias_points / 1000
 
 
-def beyond_physics(settings: AlertSettings, batch: Batch, estimate: Estimate, reads_sg: float) -> tuple[bool, bool]:
-    """Whether the gravity is above what went in, or below what is left when all extract has been fermented."""
+def beyond_physics(
+    settings: AlertSettings, batch: Batch, estimate: Estimate, reads_sg: float, *, share: float = 1.0
+) -> tuple[bool, bool]:
+    """Whether the gravity is above what went in, or below what is left when all extract has been fermented.
+
+    `share` of the limits is asked for.
+    """
     rule = settings.gravity_implausible
+    above_points, believed_points = share * rule.above_points, share * rule.believed_above_points
     original = batch.original_gravity_sg or estimate.original_gravity_sg
     added = [addition for addition in batch.additions if addition.time <= estimate.time]
     unknown = any(addition.gravity_points is None for addition in added)
     highest = original + sum(addition.gravity_points or 0.0 for addition in added) / 1000
-    above = (reads_sg - highest) * 1000 > rule.above_points or (
-        estimate.gravity_low_sg - highest
-    ) * 1000 > rule.believed_above_points
+    above = (reads_sg - highest) * 1000 > above_points or (estimate.gravity_low_sg - highest) * 1000 > believed_points
     lowest = highest - rule.attenuation_limit * (highest - 1)
-    below = (lowest - reads_sg) * 1000 > rule.above_points or estimate.gravity_high_sg < lowest
+    below = (lowest - reads_sg) * 1000 > above_points or estimate.gravity_high_sg < lowest
     return above and not unknown, below
 
 
@@ -55,11 +67,14 @@ def follow_gravity(
 ) -> GravityMemory:
     """Take one estimate, not older than the newest one, into the memory."""
     now, suspect = estimate.time, settings.calibration_suspect
-    reads = float_reads_sg(estimate, float_gravity_sg)
+    newest = memory.newest_sg if float_gravity_sg is None else (*memory.newest_sg, float_gravity_sg)[-_NEWEST:]
+    reads = float_reads_sg(estimate, newest)
     off = off_in_lag_points(batch, estimate, reads)
     above, below = beyond_physics(settings, batch, estimate, reads)
+    still_above, still_below = beyond_physics(settings, batch, estimate, reads, share=_RELEASE)
     return replace(
         memory,
+        newest_sg=newest,
         reads_sg=reads,
         off_in_lag_points=off,
         misfit=follow_streak(
@@ -68,9 +83,14 @@ def follow_gravity(
             holds=estimate.misfit_sigma >= suspect.misfit_sigma,
             broken=estimate.misfit_sigma < suspect.release_sigma,
         ),
-        lag_misfit=follow_streak(memory.lag_misfit, now, holds=off is not None and abs(off) > suspect.lag_points),
-        above=follow_streak(memory.above, now, holds=above),
-        below=follow_streak(memory.below, now, holds=below),
+        lag_misfit=follow_streak(
+            memory.lag_misfit,
+            now,
+            holds=off is not None and abs(off) > suspect.lag_points,
+            broken=off is None or abs(off) < _RELEASE * suspect.lag_points,
+        ),
+        above=follow_streak(memory.above, now, holds=above, broken=not still_above),
+        below=follow_streak(memory.below, now, holds=below, broken=not still_below),
     )
 
 

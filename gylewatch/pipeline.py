@@ -74,7 +74,8 @@ def on_reading(course: Course, state: State, reading: Reading) -> Outcome:
         return Outcome(state=state, estimate=None)
     gravity = gravity_reading(course.curve, reading, original_gravity_sg=course.batch.original_gravity_sg)
     belief, estimate = smooth.step(state.belief, gravity)
-    return _judged(course, state, belief, Observation(time=reading.time, reading=reading, estimate=estimate))
+    seen = Observation(time=reading.time, reading=reading, estimate=estimate, float_gravity_sg=gravity.gravity_sg)
+    return _judged(course, state, belief, seen)
 
 
 def on_sample(course: Course, state: State, sample: Sample) -> Outcome:
