@@ -56,19 +56,21 @@ ADVICE: Mapping[Kind, Advice] = MappingProxyType(
             title="Fermentation has stalled",
             end_title="Fermentation no longer counts as stalled",
             next_step="Take a hand sample to be sure. If it agrees, warm the beer by one or two degrees within the "
-            "yeast's range and rouse the yeast gently; if nothing moves within two days, consider fresh yeast.",
+            "yeast's range, enter the new range (gylewatch batch change) and rouse the yeast gently; if nothing moves "
+            "within two days, consider fresh yeast.",
             caution=f"A stalled beer still holds sugar. {BOTTLES} {AIR}",
         ),
         Kind.TEMPERATURE_DRIFT: Advice(
             title="The temperature drifts",
             end_title="The temperature no longer drifts",
             next_step="Look at the controller, its probe, the door and the cooling or heating before the beer leaves "
-            "its range.",
+            "its range. If you changed it on purpose, enter the new range (gylewatch batch change).",
         ),
         Kind.TEMPERATURE_OUT_OF_RANGE: Advice(
             title="The temperature is out of range",
             end_title="The temperature is no longer out of range",
-            next_step="Check the cooling or heating and bring the beer back slowly, about one degree an hour or less.",
+            next_step="Check the cooling or heating and bring the beer back slowly, about one degree an hour or less. "
+            "If you changed it on purpose, enter the new range (gylewatch batch change).",
             caution="Warming a closed vessel drives gas out of the beer: see that its airlock or relief valve is free.",
         ),
         Kind.FLOAT_SILENT: Advice(
@@ -106,7 +108,7 @@ ADVICE: Mapping[Kind, Advice] = MappingProxyType(
             title="The gravity is implausible",
             end_title="The gravity is no longer implausible",
             next_step="Check that the float floats freely, that its calibration is the right one, and that additions "
-            "have been entered. Take a hand sample.",
+            "have been entered (gylewatch batch change). Take a hand sample.",
         ),
     }
 )
