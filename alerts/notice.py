@@ -7,7 +7,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from alerts.alert import Alert, Severity
-from alerts.engine import REPLACED
+from alerts.engine import CLOSED, REPLACED
 from alerts.fermentation_rules import VERDICT
 from gylewatch.values import BatchId
 
@@ -39,6 +39,11 @@ class Notice:
         return self.ends and VERDICT in self.alert.evidence
 
     @property
+    def batch_ended(self) -> bool:
+        """Whether this end only says that the batch was ended, by a person."""
+        return self.ends and CLOSED in self.alert.evidence
+
+    @property
     def severity(self) -> Severity:
         return self.alert.severity
 
@@ -65,6 +70,10 @@ class ServiceNotice:
 
     @property
     def has_verdict(self) -> bool:
+        return False
+
+    @property
+    def batch_ended(self) -> bool:
         return False
 
     @property
