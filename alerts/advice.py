@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Final
 
 from alerts.alert import Alert, Kind, Subject
 from alerts.probe_rules import DISAGREE
@@ -128,6 +129,18 @@ ADVICE_ON_CAUSE: Mapping[Subject, Advice] = MappingProxyType(
 """For the kinds that tell of several things."""
 
 
+NEVER_STARTED: Final = Advice(
+    title="Fermentation has not started",
+    end_title="Fermentation has started after all",
+    next_step="Take a hand sample: a float that sticks shows no start either. If the gravity has not fallen, bring the "
+    "beer into its wanted range and pitch fresh, healthy yeast soon: wort that does not ferment spoils.",
+    caution="Open the fermenter only with clean hands and tools. " + AIR,
+)
+"""A stall of another sort: what helps a beer that stopped does not help one that never began."""
+
+
 def advice_on(alert: Alert) -> Advice:
     """What a brewer can do about `alert`, by its cause where that differs."""
+    if alert.evidence.get("never_started") is True:
+        return NEVER_STARTED
     return ADVICE_ON_CAUSE.get(alert.subject, ADVICE[alert.resolves or alert.kind])

@@ -31,6 +31,9 @@ RAISED = "raised"
 CLOSED = "batch_ended"
 """Evidence of a resolved alert whose batch a person has ended: that person needs not be told of it."""
 
+SWITCHED_OFF = "switched_off"
+"""Evidence of a resolved alert whose kind is no longer wanted: what it told may still be so."""
+
 CAUSE = "cause"
 """Evidence of an alert whose kind tells of several things: which of them this is."""
 
@@ -159,7 +162,7 @@ def _pass(
         if settings.is_enabled(kind):
             condition = rule(settings, batch, memory, seen, opened)
         elif kind in opened:
-            condition = ended("This kind of alert has been switched off in the settings.")
+            condition = ended("This kind of alert has been switched off in the settings.", **{SWITCHED_OFF: True})
         else:
             continue
         if condition is None:

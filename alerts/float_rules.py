@@ -64,7 +64,8 @@ def float_silent(
         summary = f"Float {batch.float_id} has not been heard in the {_long(silent_h)} since pitching."
     else:
         usual = f"; it usually reports every {interval_h * 60:.0f} minutes" if interval_h else ""
-        summary = f"Nothing was heard of float {batch.float_id} for {_long(silent_h, 1)}{usual}."
+        low = "; its battery was low" if Kind.BATTERY_LOW in opened else ""
+        summary = f"Nothing was heard of float {batch.float_id} for {_long(silent_h, 1)}{usual}{low}."
     return _silent(summary, silent_h, interval_h, limit_h)
 
 

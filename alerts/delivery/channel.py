@@ -7,6 +7,7 @@ from typing import Protocol
 
 from alerts.advice import advice_on
 from alerts.alert import Alert, Kind, Severity
+from alerts.engine import SWITCHED_OFF
 from alerts.evidence import in_words
 from alerts.notice import Message, Notice, ServiceNotice
 from gylewatch.values import BatchId
@@ -32,6 +33,8 @@ def title(message: Message) -> str:
     if isinstance(message, ServiceNotice):
         return ("over: " if message.ends else _again(message)) + message.title
     advice = advice_on(message.alert)
+    if message.ends and message.alert.evidence.get(SWITCHED_OFF):
+        return f"{message.batch_name}: no longer watched: {advice.title}"
     return f"{message.batch_name}: " + (advice.end_title if message.ends else _again(message) + advice.title)
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from alerts.advice import ADVICE, ADVICE_ON_CAUSE, Advice, advice_on
 from alerts.alert import Alert, Kind
-from tests.alerts.scenario import Brew, constant, logistic_gravity, raised, ramp, scenario, until
+from tests.alerts.scenario import Brew, constant, logistic_gravity, raised, ramp, resolved, scenario, until
 
 STORIES = {
     "ordinary": scenario(),
@@ -62,3 +62,32 @@ def test_the_title_of_an_end_cannot_be_taken_for_the_alert_itself(advice: Advice
     """On a locked telephone "over: Fermentation has finished" says that the beer may be bottled."""
     assert " no longer " in advice.end_title
     assert advice.title.lower() not in advice.end_title.lower()
+
+
+def test_a_beer_that_never_started_is_not_called_stalled_and_its_start_is_told_with_numbers() -> None:
+    late = scenario(gravity_sg=logistic_gravity(middle_h=130.0), length_h=140.0).run()
+    (never,), (end,) = raised(late, Kind.FERMENTATION_STALLED), resolved(late, Kind.FERMENTATION_STALLED)
+
+    assert advice_on(never).title == "Fermentation has not started"
+    assert "fresh, healthy yeast" in advice_on(never).next_step
+    assert advice_on(end).end_title == "Fermentation has started after all"
+    assert re.search(r"started after all, \d+ hours after pitching: the gravity falls by \d", end.summary)
+
+
+def test_a_plateau_says_how_probable_it_is_that_the_yeast_is_done() -> None:
+    (done,) = raised(scenario().run(), Kind.ATTENUATION_PLATEAU)
+    (short,) = raised(
+        scenario(gravity_sg=logistic_gravity(final=1.0136)).run(), Kind.ATTENUATION_PLATEAU
+    )  # a little short of the yeast's range
+
+    assert "with 95% probability where this yeast is expected to end" in done.summary
+    assert 0.2 < float(short.evidence["probability_attenuated"] or 0) < 0.6
+    assert f"with {short.evidence['probability_attenuated']:.0%} probability" in short.summary
+
+
+def test_a_float_that_falls_silent_with_a_low_battery_is_told_with_it() -> None:
+    flat = scenario(battery_v=ramp(0, 3.9, 60, 3.4), heard=lambda h: h < 70)
+    full = scenario(heard=lambda h: h < 70)
+
+    assert "its battery was low" in raised(flat.run(), Kind.FLOAT_SILENT)[0].summary
+    assert "battery" not in raised(full.run(), Kind.FLOAT_SILENT)[0].summary

@@ -22,7 +22,7 @@ from alerts.delivery.channel import Channel, Message, Notice, ServiceNotice, bod
 from alerts.delivery.mqtt_channel import MqttChannel, payload
 from alerts.delivery.outbox import GIVEN_UP, RetryPolicy, deliver_due
 from alerts.delivery.policy import ChannelPolicy
-from alerts.engine import RAISED, REPLACED
+from alerts.engine import RAISED, REPLACED, SWITCHED_OFF
 from gylewatch.errors import ConfigError, DeliveryError, TransportError
 from gylewatch.values import BatchId
 from storage.store import Store
@@ -458,6 +458,15 @@ def test_the_end_of_an_alert_gives_no_advice_on_what_to_do() -> None:
 
     assert "Next:" not in body(end)
     assert title(end) == "Harbour Pale: Fermentation no longer counts as finished"
+
+
+def test_a_kind_that_was_switched_off_is_not_said_to_be_over() -> None:
+    silent = an_alert(1, Kind.FLOAT_SILENT)
+    end = replace(its_end(2, silent), evidence={SWITCHED_OFF: True})
+
+    assert title(Notice(batch_id=BATCH_ID, batch_name="Pale", alert=end)) == (
+        "Pale: no longer watched: The float is silent"
+    )
 
 
 def test_a_warning_is_repeated_until_somebody_acknowledges_it(store: Store) -> None:
