@@ -14,6 +14,7 @@ from alerts.conditions import NO_STREAK, Condition, OpenAlert, Opened, Streak, e
 from alerts.temperature_rules import nears_change, step_start
 from alerts.thresholds import AlertSettings
 from gylewatch.copying import replace
+from gylewatch.counting import counted
 from gylewatch.values import Batch
 
 _BINS = 24  # hours of hourly means that are kept: one full day, over which a room's daily swing leaves no trend
@@ -207,8 +208,8 @@ def temperature_drift(
     return Condition(
         active=True,
         severity=Severity.WARNING,
-        summary=f"The temperature creeps {word} by {abs(slope):.2f} C an hour, to {level:.1f} C now; "
-        f"it was {memory.band_c[0]:.1f} to {memory.band_c[1]:.1f} C before.",
+        summary=f"The temperature creeps {word} by {abs(slope):.2f} °C an hour, to {level:.1f} °C now; "
+        f"it was {memory.band_c[0]:.1f} to {memory.band_c[1]:.1f} °C before. {_until_edge(hours_left, low, high)}",
         evidence={
             "temperature_c": round(level, 2),
             "usual_low_c": round(memory.band_c[0], 2),
@@ -221,6 +222,13 @@ def temperature_drift(
             "hours_to_edge": round(hours_left, 1),
         },
     )
+
+
+def _until_edge(hours_left: float, low_c: float, high_c: float) -> str:
+    wanted = f"the wanted {low_c:g} to {high_c:g} °C"
+    if hours_left < 0.5:
+        return f"It is leaving {wanted}."
+    return f"So it leaves {wanted} in about {counted(round(hours_left), 'hour')}."
 
 
 def _drift_over(

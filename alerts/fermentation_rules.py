@@ -144,7 +144,7 @@ def fermentation_stalled(
     high = points_to_range(batch, estimate)
     chill = (memory.warmest_c or estimate.temperature_c) - estimate.temperature_c
     chilled = chill >= rule.chill_c
-    because = f", after it cooled by {chill:.1f} C" if chilled else ""
+    because = f", after it cooled by {chill:.1f} °C" if chilled else ""
     verb = "stands" if stopped else "hardly moves"
     held_h = memory.short.hours(now) if stopped else memory.creeping.hours(now)
     return Condition(

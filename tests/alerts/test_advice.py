@@ -91,3 +91,12 @@ def test_a_float_that_falls_silent_with_a_low_battery_is_told_with_it() -> None:
 
     assert "its battery was low" in raised(flat.run(), Kind.FLOAT_SILENT)[0].summary
     assert "battery" not in raised(full.run(), Kind.FLOAT_SILENT)[0].summary
+
+
+def test_a_drift_says_when_the_beer_leaves_its_range() -> None:
+    drift = raised(STORIES["drifting"].run(), Kind.TEMPERATURE_DRIFT)[0]
+    left_h = (20.5 - drift.evidence["temperature_c"]) / 0.033  # type: ignore[operator]  # 3.3 °C in 100 hours
+
+    said = re.search(r"leaves the wanted 18 to 20.5 °C in about (\d+) hours", drift.summary)
+    assert said is not None
+    assert float(said[1]) == pytest.approx(left_h, rel=0.25)
