@@ -73,7 +73,7 @@ def follow(
         in_range = temperature_rules.follow_range(settings, batch, in_range, reading)
         now_c = reading.temperature_c if in_range.now_c is None else in_range.now_c
         silence = float_rules.follow_silence(silence, reading, clock)
-        rate = None if estimate is None else estimate.rate_points_per_day
+        rate = None if estimate is None else estimate.rate_points_per_day if fermentation.started is not None else 0.0
         stuck = float_rules.follow_angle(settings, stuck, reading, rate)
         battery = battery_rules.follow_battery(settings, battery, reading)
         drift = drift_rules.follow_drift(settings, batch, drift, reading.time, now_c)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -17,6 +18,7 @@ from tests.alerts.scenario import (
     raised,
     ramp,
     resolved,
+    run,
     scenario,
     until,
 )
@@ -420,6 +422,19 @@ def test_one_bad_voltage_in_ten_is_no_low_battery() -> None:
     sagging = scenario(battery_v=lambda h: 3.1 if round(h * 4) % 10 == 0 else 3.9)
 
     assert Kind.BATTERY_LOW not in kinds(sagging.run())
+
+
+def test_a_float_at_rest_in_wort_that_has_not_begun_to_work_is_not_stuck() -> None:
+    # Before anything is known of a start the estimator may well guess at some points a day.
+    lag = scenario(gravity_sg=constant(1.052), angle_deg=constant(30.0), length_h=24.0)
+    guessed = [
+        seen if seen.estimate is None else replace(seen, estimate=replace(seen.estimate, rate_points_per_day=6.0))
+        for seen in lag.observations()
+    ]
+
+    _, alerts = run(lag.settings, lag.batch, guessed)
+
+    assert Kind.FLOAT_STUCK not in kinds(alerts)
 
 
 def test_a_new_battery_ends_the_alert() -> None:
