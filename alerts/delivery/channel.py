@@ -6,11 +6,10 @@ from datetime import datetime
 from typing import Protocol
 
 from alerts.advice import advice_on
-from alerts.alert import Alert, Kind, Severity
+from alerts.alert import Severity
 from alerts.engine import SWITCHED_OFF
 from alerts.evidence import in_words
 from alerts.notice import Message, Notice, ServiceNotice
-from gylewatch.values import BatchId
 
 __all__ = ["Channel", "Message", "Notice", "ServiceNotice", "body", "title", "trial_notice"]
 
@@ -61,16 +60,13 @@ def body(message: Message, caption: str = "") -> str:
     return "\n\n".join(parts)
 
 
-def trial_notice(now: datetime) -> Notice:
+def trial_notice(now: datetime) -> ServiceNotice:
     """A notice by which a user finds out whether a channel works; it says that it is only a test."""
-    return Notice(
-        batch_id=BatchId("test"),
-        batch_name="Test",
-        alert=Alert(
-            time=now,
-            kind=Kind.FERMENTATION_STARTED,
-            severity=Severity.INFO,
-            summary="This is only a test of the channel: no beer is concerned.",
-            evidence={"test": True},
-        ),
+    return ServiceNotice(
+        time=now,
+        cause="test",
+        severity=Severity.INFO,
+        title="Test: notifications come this way",
+        text="This is only a test of the channel: no beer is concerned. Alerts say in their title which batch they are "
+        f"about.\n\ninfo · test · {now:%Y-%m-%d %H:%M} UTC",
     )
