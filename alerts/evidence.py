@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import UTC, datetime, tzinfo
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
@@ -82,7 +83,7 @@ _LABELS: Final[Mapping[str, str]] = MappingProxyType(
     }
 )
 
-_UNITS: Final[tuple[tuple[str, str, int], ...]] = (
+_UNITS: Final[tuple[tuple[str, str, int | None], ...]] = (
     ("_points_per_day", "points a day", 1),
     ("_c_per_h", "°C an hour", 3),
     ("_mv_per_day", "mV a day", 0),
@@ -92,7 +93,7 @@ _UNITS: Final[tuple[tuple[str, str, int], ...]] = (
     ("_sigma", "standard deviations", 1),
     ("_c_h", "degree hours", 1),
     ("_deg", "degrees", 2),
-    ("_min", "minutes", 0),
+    ("_min", "minutes", None),
     ("hours_after_pitching", "hours", 1),
     ("hours_to_edge", "hours", 1),
     ("_sg", "", 4),
@@ -102,9 +103,17 @@ _UNITS: Final[tuple[tuple[str, str, int], ...]] = (
 )
 
 
-def in_words(evidence: Evidence) -> tuple[str, ...]:
-    """Each number of the evidence as a short phrase with its unit, in the order given; what is unknown is left out."""
-    known = {name: value for name, value in evidence.items() if value is not None}
+_TIMES: Final = frozenset({"raised", "lasts_until", "needed_until"})  # ISO 8601 text
+
+
+def in_words(evidence: Evidence, zone: tzinfo = UTC) -> tuple[str, ...]:
+    """Each number of the evidence as a short phrase with its unit, in the order given; what is unknown is left out.
+
+    Parameters
+    ----------
+    zone : of the times in it
+    """
+    known = {name: _local(name, value, zone) for name, value in evidence.items() if value is not None}
     intervals = {each.low: each for each in _INTERVALS if each.low in known and each.high in known}
     closed = {each.high for each in intervals.values()}
     return tuple(
@@ -112,6 +121,15 @@ def in_words(evidence: Evidence) -> tuple[str, ...]:
         for name, value in known.items()
         if name not in closed
     )
+
+
+def clock(time: datetime, zone: tzinfo) -> str:
+    """A time as people read it, with its zone."""
+    return f"{time.astimezone(zone):%Y-%m-%d %H:%M %Z}"
+
+
+def _local(name: str, value: float | int | str | bool, zone: tzinfo) -> float | int | str | bool:
+    return clock(datetime.fromisoformat(value), zone) if name in _TIMES and isinstance(value, str) else value
 
 
 def _interval(interval: _Interval, known: Evidence) -> str:
@@ -135,7 +153,7 @@ def _number(name: str, value: float | int | str | bool | None) -> tuple[str, str
         return f"{100 * value:.{0 if name.startswith('probability') else 1}f}", "%"
     for suffix, unit, digits in _UNITS:
         if name.endswith(suffix):
-            return f"{value:.{digits}f}", unit
+            return (f"{value:.3g}" if digits is None else f"{value:.{digits}f}"), unit
     return f"{value:g}", ""
 
 

@@ -107,6 +107,7 @@ def calibration_suspect(
     evidence: Evidence = {
         "misfit_sigma": round(estimate.misfit_sigma, 2),
         "off_in_lag_points": None if off is None else round(off, 1),
+        "float_reads_sg": round(_shown(memory, estimate), 5),
         "bias_points": round(estimate.bias_points, 1),
         "gravity_sg": round(estimate.gravity_sg, 5),
     }
@@ -125,8 +126,10 @@ def calibration_suspect(
     if not (by_samples or by_original):
         return None
     if by_samples:
-        why = f"Hand samples differ from the curve of float {batch.float_id} by {estimate.misfit_sigma:.1f} standard "
-        why += "deviations."
+        why = (
+            f"Hand samples contradict float {batch.float_id} by {estimate.misfit_sigma:.1f} standard deviations: it "
+            f"shows {_shown(memory, estimate):.4f}, and with the samples {estimate.gravity_sg:.4f} is believed."
+        )
     else:
         why = f"Before the start float {batch.float_id} read {off or 0:+.0f} points from the measured original gravity."
     return Condition(
@@ -135,6 +138,10 @@ def calibration_suspect(
         summary=why,
         evidence=evidence,
     )
+
+
+def _shown(memory: GravityMemory, estimate: Estimate) -> float:
+    return estimate.gravity_sg if memory.reads_sg is None else memory.reads_sg
 
 
 def _samples_agree(estimate: Estimate) -> bool:
@@ -152,7 +159,7 @@ def gravity_implausible(
     rule, now = settings.gravity_implausible, estimate.time
     above = memory.above.count >= 3 and memory.above.hours(now) >= rule.sustained_h
     below = memory.below.count >= 3 and memory.below.hours(now) >= rule.sustained_h
-    reads = estimate.gravity_sg if memory.reads_sg is None else memory.reads_sg
+    reads = _shown(memory, estimate)
     original = batch.original_gravity_sg or estimate.original_gravity_sg
     evidence: Evidence = {
         "float_reads_sg": round(reads, 5),

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime, tzinfo
 from typing import Protocol
 
 from alerts.advice import advice_on
 from alerts.alert import Severity
 from alerts.engine import SWITCHED_OFF
-from alerts.evidence import in_words
+from alerts.evidence import clock, in_words
 from alerts.notice import Message, Notice, ServiceNotice
 
 __all__ = ["Channel", "Message", "Notice", "ServiceNotice", "body", "title", "trial_notice"]
@@ -30,24 +30,33 @@ class Channel(Protocol):
 def title(message: Message) -> str:
     """One line that is understood on a locked telephone: the batch, and what is the matter."""
     if isinstance(message, ServiceNotice):
-        return ("over: " if message.ends else _again(message)) + message.title
+        return ("over: " if message.ends else _mark(message)) + message.title
     advice = advice_on(message.alert)
     if message.ends and message.alert.evidence.get(SWITCHED_OFF):
         return f"{message.batch_name}: no longer watched: {advice.title}"
-    return f"{message.batch_name}: " + (advice.end_title if message.ends else _again(message) + advice.title)
+    return f"{message.batch_name}: " + (advice.end_title if message.ends else _mark(message) + advice.title)
 
 
-def _again(message: Message) -> str:
-    return "still: " if message.told else ""
+def _mark(message: Message) -> str:
+    """What sets it apart from a message of the same kind that was told before."""
+    marks = (["still"] if message.told else []) + (["critical"] if message.severity is Severity.CRITICAL else [])
+    return f"{' '.join(marks)}: " if marks else ""
 
 
-def body(message: Message, caption: str = "") -> str:
-    """The message in plain text: what, why, what next, what to beware of; and what a picture beside it shows."""
+def body(message: Message, caption: str = "", zone: tzinfo = UTC) -> str:
+    """The message in plain text: what, why, what next, what to beware of; and what a picture beside it shows.
+
+    Parameters
+    ----------
+    zone : of the times in it
+    """
     if isinstance(message, ServiceNotice):
         return message.text
     alert, advice = message.alert, advice_on(message.alert)
     parts = [alert.summary]
-    evidence = in_words(alert.evidence)
+    if message.told:
+        parts.append(f"That was so at {clock(alert.time, zone)}, and it is still open; the numbers are of then.")
+    evidence = in_words(alert.evidence, zone)
     if evidence:
         parts.append("Evidence:\n" + "\n".join(f"- {phrase}" for phrase in evidence))
     if alert.resolves is None:
@@ -56,7 +65,7 @@ def body(message: Message, caption: str = "") -> str:
             parts.append(f"Caution: {advice.caution}")
     if caption:
         parts.append(caption)
-    parts.append(f"{alert.severity.value} · {alert.kind.value} · {alert.time:%Y-%m-%d %H:%M} UTC")
+    parts.append(f"{alert.severity.value} · {alert.kind.value} · {clock(alert.time, zone)}")
     return "\n\n".join(parts)
 
 

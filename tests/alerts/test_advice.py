@@ -8,7 +8,8 @@ import pytest
 
 from alerts.advice import ADVICE, ADVICE_ON_CAUSE, Advice, advice_on
 from alerts.alert import Alert, Kind
-from tests.alerts.scenario import Brew, constant, logistic_gravity, raised, ramp, resolved, scenario, until
+from alerts.engine import Observation
+from tests.alerts.scenario import Brew, at, constant, logistic_gravity, raised, ramp, resolved, run, scenario, until
 
 STORIES = {
     "ordinary": scenario(),
@@ -100,3 +101,22 @@ def test_a_drift_says_when_the_beer_leaves_its_range() -> None:
     said = re.search(r"leaves the wanted 18 to 20.5 °C in about (\d+) hours", drift.summary)
     assert said is not None
     assert float(said[1]) == pytest.approx(left_h, rel=0.25)
+
+
+@pytest.mark.parametrize(
+    ("interval_h", "said"), [(1 / 3600, "every second"), (1 / 60, "every 60 seconds"), (0.5, "every 30 minutes")]
+)
+def test_a_silent_float_is_told_with_its_interval_in_words(interval_h: float, said: str) -> None:
+    few = scenario(interval_h=interval_h, heard=lambda h: h < 20 * interval_h, length_h=20 * interval_h, ticks=False)
+    state, _ = run(few.settings, few.batch, few.observations())
+
+    _, alerts = run(few.settings, few.batch, [Observation(time=at(30))], state)
+
+    assert f"it usually reports {said}" in raised(alerts, Kind.FLOAT_SILENT)[0].summary
+
+
+def test_samples_that_contradict_a_float_are_told_with_both_gravities() -> None:
+    suspect = raised(STORIES["misread"].run(), Kind.CALIBRATION_SUSPECT)[0]
+
+    assert "it shows 1.0" in suspect.summary
+    assert "with the samples 1.0" in suspect.summary

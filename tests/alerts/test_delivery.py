@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, time, timedelta
 from pathlib import Path
 from types import SimpleNamespace
+from zoneinfo import ZoneInfo
 
 import apprise
 import pytest
@@ -458,6 +459,28 @@ def test_the_end_of_an_alert_gives_no_advice_on_what_to_do() -> None:
 
     assert "Next:" not in body(end)
     assert title(end) == "Harbour Pale: Fermentation no longer counts as finished"
+
+
+def test_times_are_told_in_the_zone_of_the_channel(http: HttpSink) -> None:
+    end = its_end(2, an_alert(1))  # 18:32 and 18:31 UTC; Vienna is an hour ahead in winter
+    notice = Notice(batch_id=BATCH_ID, batch_name="Pale", alert=end)
+
+    AppriseChannel("phone", f"json://127.0.0.1:{http.port}/", zone=ZoneInfo("Europe/Vienna")).deliver(notice)
+
+    (post,) = http.posts
+    assert "told of: 2026-03-02 19:31 CET" in post["message"]
+    assert post["message"].endswith("2026-03-02 19:32 CET")
+
+
+def test_what_was_told_before_is_marked_and_so_is_what_is_critical() -> None:
+    warm = replace(an_alert(1, Kind.TEMPERATURE_OUT_OF_RANGE), severity=Severity.CRITICAL)
+    first = Notice(batch_id=BATCH_ID, batch_name="Pale", alert=warm)
+    again = replace(first, told=1)
+
+    assert title(first) == "Pale: critical: The temperature is out of range"
+    assert title(again) == "Pale: still critical: The temperature is out of range"
+    assert "That was so at 2026-03-02 18:31 UTC, and it is still open" in body(again)
+    assert "still open" not in body(first)
 
 
 def test_a_kind_that_was_switched_off_is_not_said_to_be_over() -> None:

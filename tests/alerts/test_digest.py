@@ -30,8 +30,14 @@ def test_a_batch_is_told_with_interval_rate_phase_forecast_and_open_alerts() -> 
         "active: gravity 1.0312 (1.0295 to 1.0330), falls by 7.1 points a day",
         "attenuation 40 %, 2.7 % alcohol by volume, 19.1 °C",
         "expected to end at 1.0118 (1.0101 to 1.0137), about Mon 09 Mar 02:00",
-        "info: The gravity falls: 3.1 points since pitching.",
+        "info since Mon 02 Mar 19:31: The gravity falls: 3.1 points since pitching.",
     ]
+
+
+def test_a_finish_that_lies_behind_is_not_expected() -> None:
+    summary = summary_of(BatchSummary(name="Harbour Pale", estimate=estimate(0)), minutes=9001)
+
+    assert "expected to end at 1.0118 (1.0101 to 1.0137)\n" in body(summary)
 
 
 def test_old_numbers_do_not_pass_for_todays() -> None:

@@ -101,7 +101,7 @@ def line(tmp_path: Path) -> Iterator[Line]:
 
 
 WARNED = "The temperature is out of range (warning)"
-CRITICAL = "The temperature is out of range (critical)"
+CRITICAL = "critical: The temperature is out of range (critical)"
 OVER = "The temperature is no longer out of range (info)"
 AGAIN = "still: The temperature is out of range (warning)"
 
