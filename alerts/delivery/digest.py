@@ -35,9 +35,10 @@ def daily_summary(
     """
     if not batches:
         return None
-    waiting = sum(len(batch.open_alerts) for batch in batches)
+    # "Fermentation has started" is open for a week, and asks nothing of anybody.
+    waiting = sum(each.severity is not Severity.INFO for batch in batches for each in batch.open_alerts)
     noun = "batch" if len(batches) == 1 else "batches"
-    heading = f"Today: {len(batches)} {noun}, {_counted(waiting, 'open alert')}"
+    heading = f"Today: {len(batches)} {noun}, {_counted(waiting, 'open warning')}"
     parts = [_batch(batch, slot, zone) for batch in batches]
     parts += [f"Since {_clock(outage.time, zone)}: {outage.title}." for outage in outages]
     return ServiceNotice(

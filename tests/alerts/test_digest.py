@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
-from alerts.alert import Severity
+from alerts.alert import Kind, Severity
 from alerts.delivery.channel import body, title
 from alerts.delivery.digest import BatchSummary, daily_summary
 from alerts.notice import ServiceNotice
@@ -23,7 +24,7 @@ def summary_of(*batches: BatchSummary, minutes: float = 60, outages: tuple[Servi
 def test_a_batch_is_told_with_interval_rate_phase_forecast_and_open_alerts() -> None:
     summary = summary_of(BatchSummary(name="Harbour Pale", estimate=estimate(0), open_alerts=(alert(1),)))
 
-    assert title(summary) == "Today: 1 batch, 1 open alert"
+    assert title(summary) == "Today: 1 batch, no open warnings"
     # 9000 minutes after 2 March 18:30 UTC is 9 March 00:30 UTC (arithmetic), 01:30 in Vienna: to the hour, two.
     assert body(summary).splitlines() == [
         "Harbour Pale",
@@ -32,6 +33,13 @@ def test_a_batch_is_told_with_interval_rate_phase_forecast_and_open_alerts() -> 
         "expected to end at 1.0118 (1.0101 to 1.0137), about Mon 09 Mar 02:00",
         "info since Mon 02 Mar 19:31: The gravity falls: 3.1 points since pitching.",
     ]
+
+
+def test_the_title_counts_what_asks_for_a_person() -> None:
+    warm = replace(alert(1, Kind.TEMPERATURE_OUT_OF_RANGE), severity=Severity.WARNING)
+    pale = BatchSummary(name="Harbour Pale", estimate=estimate(0), open_alerts=(alert(1), warm))
+
+    assert title(summary_of(pale, BatchSummary(name="Dark One", estimate=None))) == "Today: 2 batches, 1 open warning"
 
 
 def test_a_finish_that_lies_behind_is_not_expected() -> None:
