@@ -30,7 +30,7 @@ class Channel(Protocol):
 def title(message: Message) -> str:
     """One line that is understood on a locked telephone: the batch, and what is the matter."""
     if isinstance(message, ServiceNotice):
-        return ("over: " if message.ends else _mark(message)) + message.title
+        return ("ended: " if message.ends else _mark(message)) + message.title
     advice = advice_on(message.alert)
     if message.ends and message.alert.evidence.get(SWITCHED_OFF):
         return f"{message.batch_name}: no longer watched: {advice.title}"

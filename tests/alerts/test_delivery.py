@@ -539,7 +539,7 @@ def test_a_reminder_says_that_it_is_one_and_a_notice_of_the_service_names_no_bat
 
     assert title(reminder) == "Harbour Pale: still: Fermentation has finished"
     assert (title(notice), body(notice)) == ("No readings over Bluetooth", "Plug it in.")
-    assert title(replace(notice, ends=True)) == "over: No readings over Bluetooth"
+    assert title(replace(notice, ends=True)) == "ended: No readings over Bluetooth"
 
 
 def test_a_notice_of_the_service_goes_over_mqtt_on_a_topic_of_its_own_under_the_brokers_prefix() -> None:
