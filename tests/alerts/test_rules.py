@@ -452,6 +452,27 @@ def test_a_battery_that_empties_before_the_beer_is_done_is_told_days_ahead() -> 
     assert will_not_last.evidence["needed_until_from"] == "forecast"
 
 
+def test_a_float_that_reports_per_cent_alone_is_told_days_ahead_too() -> None:
+    # A per cent in two hours from 60: empty after 120 hours, in steps of five; the beer is done after 130.
+    alerts = scenario(battery_v=lambda _h: None, battery_percent=lambda h: 5.0 * round(12.0 - h / 10)).run()
+
+    will_not_last = only(alerts, Kind.BATTERY_WILL_NOT_LAST)
+    assert hours_of(will_not_last) < 60
+    assert str(will_not_last.evidence["lasts_until"]).startswith("2026-03-07T")  # pitched on the 2nd at 18:00 + 120 h
+
+
+def test_per_cent_that_hardly_fall_say_nothing() -> None:
+    lasting = scenario(battery_v=lambda _h: None, battery_percent=lambda h: 80.0 - 5.0 * (h > 100))
+
+    assert Kind.BATTERY_WILL_NOT_LAST not in kinds(lasting.run())
+
+
+def test_voltages_that_come_after_per_cent_begin_a_trend_of_their_own() -> None:
+    late = scenario(battery_v=lambda h: None if h < 60 else 4.0, battery_percent=lambda _h: 90.0)
+
+    assert Kind.BATTERY_WILL_NOT_LAST not in kinds(late.run())
+
+
 def test_a_healthy_battery_says_nothing() -> None:
     healthy = scenario(battery_v=lambda h: 4.1 - 0.001 * h + 0.01 * math.sin(99 * h))
 
