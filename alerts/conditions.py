@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
 from alerts.alert import Evidence, Kind, Severity, Subject
 from fermentation.estimate import Estimate
@@ -46,6 +47,10 @@ class OpenAlert:
 
 
 Opened = Mapping[Kind, OpenAlert]
+
+
+VERDICT: Final = "verdict"
+"""Evidence of an end because another alert says what has become of it: nobody needs to be told of that end."""
 
 
 def ended(summary: str, **evidence: float | int | str | bool | None) -> Condition:

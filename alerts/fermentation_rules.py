@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from typing import Final
 
 from alerts.alert import Kind, Severity
-from alerts.conditions import Condition, OpenAlert, Opened, ended, hours_between
+from alerts.conditions import VERDICT, Condition, OpenAlert, Opened, ended, hours_between
 from alerts.fermentation_memory import FermentationMemory, addition_since, evidence_of, points_to_range, put_to_rest
 from alerts.thresholds import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch.values import Batch
-
-VERDICT: Final = "verdict"
-"""Evidence of an end because another alert says what has become of it: nobody needs to be told of that end."""
 
 
 def fermentation_started(

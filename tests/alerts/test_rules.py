@@ -8,6 +8,8 @@ from dataclasses import replace
 import pytest
 
 from alerts.alert import Alert, Kind, Severity
+from alerts.notice import Notice
+from gylewatch.values import BatchId
 from tests.alerts.scenario import (
     Brew,
     Course,
@@ -283,6 +285,15 @@ def test_a_further_drift_from_where_it_has_settled_is_told_too() -> None:
     assert hours_of(first) < 150
     assert 230 < hours_of(second) < 270
     assert second.evidence["usual_low_c"] == 19.2
+
+
+def test_a_beer_that_comes_to_rest_out_of_its_range_is_not_told_to_be_steady_again() -> None:
+    alerts = scenario(temperature_c=ramp(60, 19.2, 160, 23.0), length_h=240.0).run()
+
+    (end,) = resolved(alerts, Kind.TEMPERATURE_DRIFT)
+    assert resolved(alerts, Kind.TEMPERATURE_OUT_OF_RANGE) == ()
+    assert "at 23.0 °C, out of its range" in end.summary
+    assert Notice(batch_id=BatchId("pale"), batch_name="Pale", alert=end).has_verdict, "out of range is told by itself"
 
 
 def test_a_drift_is_not_over_because_nobody_knows_how_it_goes_on() -> None:
