@@ -133,10 +133,12 @@ def temperature_out_of_range(
         return None
     held_h = (memory.out if not long_far else memory.far_out).hours(now)
     side = "above" if memory.now_c > allowed_high else "below"
+    bounds = f"the wanted {low:g} to {high:g} °C"
+    if in_grace:
+        bounds = f"the {allowed_low:.1f} to {allowed_high:.1f} °C that are accepted on its way to {bounds}"
     return Condition(
         active=True,
         severity=severity,
-        summary=f"The beer is at {memory.now_c:.1f} °C, {excess:.1f} °C {side} the wanted {low:g} to {high:g} °C, "
-        f"for {held_h:.1f} hours now.",
+        summary=f"The beer is at {memory.now_c:.1f} °C, {excess:.1f} °C {side} {bounds}, for {held_h:.1f} hours now.",
         evidence={**evidence, "sustained_h": round(held_h, 2)},
     )

@@ -223,6 +223,17 @@ def test_a_planned_cold_crash_is_neither_drift_nor_out_of_range() -> None:
     assert kinds(brew.run()).isdisjoint({Kind.TEMPERATURE_DRIFT, Kind.TEMPERATURE_OUT_OF_RANGE})
 
 
+def test_a_beer_that_warms_when_it_was_to_be_crashed_is_told_by_how_much_it_is_beyond_what_is_accepted() -> None:
+    runaway = scenario(
+        plan=((100, (2.0, 5.0)),), temperature_c=until(101, constant(19.2), constant(22.2)), length_h=110
+    )
+
+    out = only(runaway.run(), Kind.TEMPERATURE_OUT_OF_RANGE)
+
+    # Where it came from is 19.2 °C: three degrees above that, not above the five to which it is to go.
+    assert "3.0 °C above the 2.0 to 19.2 °C that are accepted on its way to the wanted 2 to 5 °C" in out.summary
+
+
 def test_warming_for_a_diacetyl_rest_over_a_day_is_not_drift() -> None:
     brew = scenario(plan=((70.0, (18.0, 23.0)),), temperature_c=ramp(70, 19.2, 94, 22.0))
 
