@@ -216,6 +216,11 @@ def change_batch(*, batch_id: str, file: Path, as_json: bool, config: Path) -> N
             batch = replace(batch, original_gravity_sg=before.batch.original_gravity_sg)
         record = store.replace_batch(before.batch_id, batch)
     _warn_of_heat(record, remedy=f"correct the file and change it again: gylewatch batch change {batch_id} {file}")
+    if before.batch.temperature_c != record.batch.temperature_c:
+        warn(
+            "temperature_c is what was wanted from pitching on, until the first step of the plan; if it is wanted from "
+            f"now on, write a step of its own: [[batch.plan]] with from = {now():%Y-%m-%dT%H:%M:00Z} and temperature_c"
+        )
     if as_json:
         show_json(batch_shape(record))
         return

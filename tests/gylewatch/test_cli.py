@@ -218,6 +218,19 @@ def test_a_running_batch_gets_a_plan_step_and_an_addition_and_keeps_what_the_fil
     assert batch.additions[0].gravity_points == 6
 
 
+def test_a_range_that_is_changed_from_pitching_on_is_asked_about(brewery: Terminal) -> None:
+    text = (brewery.folder / "batch.toml").read_text()
+    (brewery.folder / "now.toml").write_text(
+        re.sub(r"^temperature_c = .*$", "temperature_c = [20, 23]", text, count=1, flags=re.MULTILINE)
+    )
+
+    answer = brewery.type("batch", "change", "ferry-lane-pale", "now.toml")
+
+    assert answer.code == 0
+    assert "wanted from pitching on" in answer.err
+    assert "[[batch.plan]] with from = 20" in answer.err
+
+
 def test_an_ended_batch_is_not_changed(brewery: Terminal) -> None:
     brewery.type("batch", "end", "ferry-lane-pale", "--time", "2026-03-20T10:00:00Z")
 
