@@ -75,7 +75,7 @@ def attenuation_plateau(
 
 def _percent(probability: float) -> str:
     """No estimator is as sure as 0 or 100 %."""
-    return "less than 1 %" if probability < 0.01 else "more than 99 %" if probability > 0.99 else f"{probability:.0%}"
+    return "less than 1%" if probability < 0.01 else "more than 99%" if probability > 0.99 else f"{probability:.0%}"
 
 
 def fermentation_finished(

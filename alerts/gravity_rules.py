@@ -170,7 +170,10 @@ def gravity_implausible(
     }
     if Kind.GRAVITY_IMPLAUSIBLE in opened:
         if memory.above.since is None and memory.below.since is None:
-            return ended("The gravity is one that this beer can have again.", **evidence)
+            return ended(
+                f"Float {batch.float_id} shows {reads:.4f}, which this beer can have again.",
+                **evidence,
+            )
         return None
     if not (above or below):
         return None
