@@ -20,6 +20,7 @@ class Observation:
     reading: Reading | None = None
     estimate: Estimate | None = None
     float_gravity_sg: float | None = None  # what the curve alone says of this reading, before the estimator
+    float_gravity_sd_sg: float = 0.0  # how uncertain the curve is there
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

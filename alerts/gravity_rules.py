@@ -5,7 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from alerts.alert import Evidence, Kind, Severity
-from alerts.conditions import NO_STREAK, Condition, Opened, Streak, ended, follow_streak, hours_between, middle
+from alerts.conditions import (
+    NO_STREAK,
+    Condition,
+    Observation,
+    Opened,
+    Streak,
+    ended,
+    follow_streak,
+    hours_between,
+    middle,
+)
 from alerts.thresholds import AlertSettings
 from fermentation.estimate import Estimate, Phase
 from gylewatch.values import Batch
@@ -21,6 +31,7 @@ _RELEASE = 0.8  # of a limit, below which it no longer counts as passed: scatter
 class GravityMemory:
     newest_sg: tuple[float, ...] = ()  # by the curve alone, at most `_NEWEST`
     reads_sg: float | None = None  # what the float shows now: their median
+    sd_points: float = 0.0  # how uncertain the curve is there
     off_in_lag_points: float | None = None  # from the measured original gravity, while that can be compared
     misfit: Streak = NO_STREAK
     lag_misfit: Streak = NO_STREAK
@@ -44,14 +55,16 @@ def float_reads_sg(estimate: Estimate, newest_sg: tuple[float, ...]) -> float:
 
 
 def beyond_physics(
-    settings: AlertSettings, batch: Batch, estimate: Estimate, reads_sg: float, *, share: float = 1.0
+    settings: AlertSettings, batch: Batch, estimate: Estimate, memory: GravityMemory, *, share: float = 1.0
 ) -> tuple[bool, bool]:
     """Whether the gravity is above what went in, or below what is left when all extract has been fermented.
 
     `share` of the limits is asked for.
     """
-    rule = settings.gravity_implausible
-    above_points, believed_points = share * rule.above_points, share * rule.believed_above_points
+    rule, reads_sg = settings.gravity_implausible, _shown(memory, estimate)
+    # A curve that is as uncertain as that cannot accuse the float.
+    above_points = share * max(rule.above_points, settings.calibration_suspect.misfit_sigma * memory.sd_points)
+    believed_points = share * rule.believed_above_points
     original = batch.original_gravity_sg or estimate.original_gravity_sg
     added = [addition for addition in batch.additions if addition.time <= estimate.time]
     unknown = any(addition.gravity_points is None for addition in added)
@@ -63,20 +76,21 @@ def beyond_physics(
 
 
 def follow_gravity(
-    settings: AlertSettings, batch: Batch, memory: GravityMemory, estimate: Estimate, float_gravity_sg: float | None
+    settings: AlertSettings, batch: Batch, memory: GravityMemory, estimate: Estimate, seen: Observation
 ) -> GravityMemory:
     """Take one estimate, not older than the newest one, into the memory."""
     now, suspect = estimate.time, settings.calibration_suspect
-    newest = memory.newest_sg if float_gravity_sg is None else (*memory.newest_sg, float_gravity_sg)[-_NEWEST:]
-    reads = float_reads_sg(estimate, newest)
+    if seen.float_gravity_sg is not None:
+        newest = (*memory.newest_sg, seen.float_gravity_sg)[-_NEWEST:]
+        memory = replace(memory, newest_sg=newest, sd_points=seen.float_gravity_sd_sg * 1000)
+    reads = float_reads_sg(estimate, memory.newest_sg)
     off = off_in_lag_points(batch, estimate, reads)
-    above, below = beyond_physics(settings, batch, estimate, reads)
-    still_above, still_below = beyond_physics(settings, batch, estimate, reads, share=_RELEASE)
+    off_limit = max(suspect.lag_points, suspect.misfit_sigma * memory.sd_points)
+    memory = replace(memory, reads_sg=reads, off_in_lag_points=off)
+    above, below = beyond_physics(settings, batch, estimate, memory)
+    still_above, still_below = beyond_physics(settings, batch, estimate, memory, share=_RELEASE)
     return replace(
         memory,
-        newest_sg=newest,
-        reads_sg=reads,
-        off_in_lag_points=off,
         misfit=follow_streak(
             memory.misfit,
             now,
@@ -86,8 +100,8 @@ def follow_gravity(
         lag_misfit=follow_streak(
             memory.lag_misfit,
             now,
-            holds=off is not None and abs(off) > suspect.lag_points,
-            broken=off is None or abs(off) < _RELEASE * suspect.lag_points,
+            holds=off is not None and abs(off) > off_limit,
+            broken=off is None or abs(off) < _RELEASE * off_limit,
         ),
         above=follow_streak(memory.above, now, holds=above, broken=not still_above),
         below=follow_streak(memory.below, now, holds=below, broken=not still_below),

@@ -67,7 +67,7 @@ def follow(
         battery = battery_rules.follow_forecast(battery, estimate)
         drift = drift_rules.follow_activity(settings, drift, estimate.time, estimate.rate_points_per_day)
         fermentation = fermentation_memory.follow_fermentation(settings, batch, fermentation, estimate, opened)
-        gravity = gravity_rules.follow_gravity(settings, batch, gravity, estimate, observation.float_gravity_sg)
+        gravity = gravity_rules.follow_gravity(settings, batch, gravity, estimate, observation)
     silence, stuck, in_range, probe = memory.silence, memory.stuck, memory.range, memory.probe
     if reading is not None:
         in_range = temperature_rules.follow_range(settings, batch, in_range, reading)

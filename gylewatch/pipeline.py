@@ -77,7 +77,13 @@ def on_reading(course: Course, state: State, reading: Reading) -> Outcome:
         return Outcome(state=state, estimate=None)
     gravity = gravity_reading(course.curve, reading, original_gravity_sg=course.batch.original_gravity_sg)
     belief, estimate = smooth.step(state.belief, gravity)
-    seen = Observation(time=reading.time, reading=reading, estimate=estimate, float_gravity_sg=gravity.gravity_sg)
+    seen = Observation(
+        time=reading.time,
+        reading=reading,
+        estimate=estimate,
+        float_gravity_sg=gravity.gravity_sg,
+        float_gravity_sd_sg=gravity.sd_sg,
+    )
     return _judged(course, state, belief, seen)
 
 

@@ -152,3 +152,12 @@ def test_a_float_that_reads_low_in_the_wort_is_told_though_it_looks_like_a_ferme
     (suspect,) = [alert for alert in alerts if alert.kind is Kind.CALIBRATION_SUSPECT]
     assert suspect.time - PITCHED < timedelta(hours=6)
     assert "Before the start float heron read -" in suspect.summary
+
+
+def test_a_curve_that_is_itself_uncertain_accuses_no_float(course: pipeline.Course, tmp_path: Path) -> None:
+    sure = read_references(write_references(tmp_path))
+    vague = fit_curve([replace(point, gravity_sd_sg=0.006) for point in sure])  # read to six points in a jug, say
+
+    alerts = told(replace(course, curve=vague), lifted(32, 0, 32, by_deg=-6.0))
+
+    assert {alert.kind for alert in alerts}.isdisjoint({Kind.CALIBRATION_SUSPECT, Kind.GRAVITY_IMPLAUSIBLE})
