@@ -1,4 +1,4 @@
-"""What to do next, and what to beware of, for each kind of alert; and evidence in words. Texts for people, no logic.
+"""What to do next, and what to beware of, for each kind of alert. Texts for people, no logic.
 
 The cautions defer to local rules and licensed practice. The steps are common practice, no source.
 """
@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Final
 
-from alerts.alert import Alert, Evidence, Kind, Subject
+from alerts.alert import Alert, Kind, Subject
 from alerts.probe_rules import DISAGREE
 
 AIR = (
@@ -27,6 +28,7 @@ class Advice:
     """What a brewer can do about an alert."""
 
     title: str  # the kind in words
+    end_title: str  # of its end, whatever the reason; "over: Fermentation has finished" would say the opposite
     next_step: str
     caution: str | None = None  # only where the work can hurt
 
@@ -35,65 +37,79 @@ ADVICE: Mapping[Kind, Advice] = MappingProxyType(
     {
         Kind.FERMENTATION_STARTED: Advice(
             title="Fermentation has started",
+            end_title="Fermentation no longer counts as started",
             next_step="Keep the temperature steady; there is nothing else to do.",
             caution=AIR,
         ),
         Kind.FERMENTATION_FINISHED: Advice(
             title="Fermentation has finished",
+            end_title="Fermentation no longer counts as finished",
             next_step="Draw a sample, measure it by hand, and measure again in two to three days before you package.",
             caution=f"{BOTTLES} {AIR}",
         ),
         Kind.ATTENUATION_PLATEAU: Advice(
             title="The gravity has stopped falling",
+            end_title="The gravity no longer counts as steady",
             next_step="Wait for the verdict; a hand sample now would settle it soonest.",
             caution=f"A plateau is not yet the end. {BOTTLES}",
         ),
         Kind.FERMENTATION_STALLED: Advice(
             title="Fermentation has stalled",
+            end_title="Fermentation no longer counts as stalled",
             next_step="Take a hand sample to be sure. If it agrees, warm the beer by one or two degrees within the "
-            "yeast's range and rouse the yeast gently; if nothing moves within two days, consider fresh yeast.",
+            "yeast's range, enter that as a step of the plan (gylewatch batch change) and rouse the yeast gently; if "
+            "nothing moves within two days, consider fresh yeast.",
             caution=f"A stalled beer still holds sugar. {BOTTLES} {AIR}",
         ),
         Kind.TEMPERATURE_DRIFT: Advice(
             title="The temperature drifts",
+            end_title="The temperature no longer drifts",
             next_step="Look at the controller, its probe, the door and the cooling or heating before the beer leaves "
-            "its range.",
+            "its range. If you changed it on purpose, enter a step of the plan (gylewatch batch change).",
         ),
         Kind.TEMPERATURE_OUT_OF_RANGE: Advice(
             title="The temperature is out of range",
-            next_step="Check the cooling or heating and bring the beer back slowly, about one degree an hour or less.",
+            end_title="The temperature is no longer out of range",
+            next_step="Check the cooling or heating and bring the beer back slowly, about one degree an hour or less. "
+            "If you changed it on purpose, enter a step of the plan (gylewatch batch change).",
             caution="Warming a closed vessel drives gas out of the beer: see that its airlock or relief valve is free.",
         ),
         Kind.FLOAT_SILENT: Advice(
             title="The float is silent",
+            end_title="The float is no longer silent",
             next_step="Check the receiver first, then the float's battery and its distance; until it is heard, measure "
             "by hand.",
             caution="Open the fermenter only with clean hands and tools. " + AIR,
         ),
         Kind.FLOAT_STUCK: Advice(
             title="The float is stuck",
+            end_title="The float no longer counts as stuck",
             next_step="Swirl the vessel gently: foam or the wall holds the float. If it stays stuck, sample by hand.",
             caution="Do not shake a vessel under pressure, and mind glass: a full carboy that slips cuts badly.",
         ),
         Kind.BATTERY_LOW: Advice(
             title="The battery is low",
+            end_title="The battery is no longer low",
             next_step="Change or charge the battery after this batch, or plan hand samples for the rest of it.",
         ),
         Kind.BATTERY_WILL_NOT_LAST: Advice(
             title="The battery will not last",
+            end_title="The battery no longer falls short",
             next_step="Plan hand samples for the end of the batch, or change the battery now if the float can be "
             "reached cleanly.",
             caution=AIR,
         ),
         Kind.CALIBRATION_SUSPECT: Advice(
             title="The calibration is in doubt",
+            end_title="The calibration is no longer in doubt",
             next_step="Degas and measure another hand sample; if it agrees with the last one, calibrate the float anew "
             "after the batch. Until then trust the samples.",
         ),
         Kind.GRAVITY_IMPLAUSIBLE: Advice(
             title="The gravity is implausible",
+            end_title="The gravity is no longer implausible",
             next_step="Check that the float floats freely, that its calibration is the right one, and that additions "
-            "have been entered. Take a hand sample.",
+            "have been entered (gylewatch batch change). Take a hand sample.",
         ),
     }
 )
@@ -102,6 +118,7 @@ ADVICE_ON_CAUSE: Mapping[Subject, Advice] = MappingProxyType(
     {
         Subject(Kind.CALIBRATION_SUSPECT, DISAGREE): Advice(
             title="Float and vessel probe disagree on the temperature",
+            end_title="Float and vessel probe no longer disagree",
             next_step="Draw a sample and measure its temperature with a third thermometer. If the probe is off, see "
             "that it sits deep in its thermowell; if the float is off, look for yeast and hops on it. If both are "
             "right the beer lies in layers, as it may at rest and in the cold: let the middle of the beer decide.",
@@ -112,47 +129,18 @@ ADVICE_ON_CAUSE: Mapping[Subject, Advice] = MappingProxyType(
 """For the kinds that tell of several things."""
 
 
+NEVER_STARTED: Final = Advice(
+    title="Fermentation has not started",
+    end_title="Fermentation has started after all",
+    next_step="Take a hand sample: a float that sticks shows no start either. If the gravity has not fallen, bring the "
+    "beer into its wanted range and pitch fresh, healthy yeast soon: wort that does not ferment spoils.",
+    caution="Open the fermenter only with clean hands and tools. " + AIR,
+)
+"""A stall of another sort: what helps a beer that stopped does not help one that never began."""
+
+
 def advice_on(alert: Alert) -> Advice:
     """What a brewer can do about `alert`, by its cause where that differs."""
+    if alert.evidence.get("never_started") is True:
+        return NEVER_STARTED
     return ADVICE_ON_CAUSE.get(alert.subject, ADVICE[alert.resolves or alert.kind])
-
-
-_UNITS: tuple[tuple[str, str, int], ...] = (
-    ("_points_per_day", "points a day", 1),
-    ("_c_per_h", "°C an hour", 3),
-    ("_mv_per_day", "mV a day", 0),
-    ("_points", "points", 1),
-    ("_percent", "%", 1),
-    ("_sigma", "standard deviations", 1),
-    ("_c_h", "degree hours", 1),
-    ("_deg", "degrees", 2),
-    ("_min", "minutes", 0),
-    ("_sg", "", 4),
-    ("_c", "°C", 1),
-    ("_h", "hours", 1),
-    ("_v", "V", 2),
-)
-
-
-def in_words(evidence: Evidence) -> tuple[str, ...]:
-    """Each number of the evidence as a short phrase with its unit, in the order given; what is unknown is left out."""
-    return tuple(_phrase(name, value) for name, value in evidence.items() if value is not None)
-
-
-def _phrase(name: str, value: float | int | str | bool) -> str:
-    if isinstance(value, bool):
-        return f"{_words(name)}: {'yes' if value else 'no'}"
-    if isinstance(value, str):
-        return f"{_words(name)}: {value}"
-    if name.startswith("probability"):
-        return f"{_words(name)}: {100 * value:.0f} %"
-    if "attenuation" in name:
-        return f"{_words(name)}: {100 * value:.1f} %"
-    for suffix, unit, digits in _UNITS:
-        if name.endswith(suffix):
-            return f"{_words(name.removesuffix(suffix))}: {value:.{digits}f} {unit}".rstrip()
-    return f"{_words(name)}: {value:g}"
-
-
-def _words(name: str) -> str:
-    return name.replace("_", " ")

@@ -30,6 +30,7 @@ from gylewatch.values import Batch, Reading, utc_text
 
 _NEWEST = 9  # voltages of which the median is taken: transmit pulses and radio faults spoil single ones
 _BLOCK_H = 6.0  # one point of the trend: day and night average out over four of them
+_JUMP_PERCENT = 15.0  # no cell recovers that much by rest or warmth
 _BLOCKS = 32  # eight days; older voltages say little of how steeply it falls now
 
 
@@ -95,8 +96,12 @@ def follow_battery(settings: AlertSettings, memory: BatteryMemory, reading: Read
     newest = memory.newest_v if volts is None else (*memory.newest_v, volts)[-_NEWEST:]
     now_v, highest, trend = _settled_v(newest), memory.highest_v, _trend_of(memory)
     if volts is not None and now_v is not None:
+        if highest is None:
+            trend = _NO_TREND  # of the per cent that came alone before
         highest = now_v if highest is None else max(highest, now_v)
-        trend = _follow_trend(trend, now, now_v, highest)
+        trend = _follow_trend(trend, now, now_v, _jump_v(highest))
+    elif not newest and reading.battery_percent is not None:
+        trend = _follow_trend(trend, now, reading.battery_percent, _JUMP_PERCENT)
     low, fine = _levels(settings, now_v, highest, percent)
     return replace(
         memory,
@@ -113,7 +118,7 @@ def follow_battery(settings: AlertSettings, memory: BatteryMemory, reading: Read
 
 
 class _Trend(NamedTuple):
-    """What `BatteryMemory` holds of how the voltage falls."""
+    """What `BatteryMemory` holds of how the voltage falls; the per cent of a float that reports no voltage."""
 
     block_start: datetime | None
     block_v: tuple[float, ...]
@@ -121,22 +126,25 @@ class _Trend(NamedTuple):
     fresh: bool
 
 
+_NO_TREND = _Trend(None, (), (), fresh=False)
+
+
 def _trend_of(memory: BatteryMemory) -> _Trend:
     return _Trend(memory.block_start, memory.block_v, memory.blocks, fresh=False)
 
 
-def _follow_trend(trend: _Trend, now: datetime, now_v: float, highest_v: float) -> _Trend:
+def _follow_trend(trend: _Trend, now: datetime, level: float, jump: float) -> _Trend:
     start, block_v, blocks, _ = trend
     if start is None:
-        return trend._replace(block_start=now, block_v=(now_v,))
+        return trend._replace(block_start=now, block_v=(level,))
     if hours_between(start, now) < _BLOCK_H:
         # Medians of nine that are taken minute by minute say the same; a few an hour are plenty.
         due = hours_between(start, now) >= len(block_v) * 0.25
-        return trend._replace(block_v=(*block_v, now_v)) if due else trend
+        return trend._replace(block_v=(*block_v, level)) if due else trend
     block = (start + timedelta(hours=_BLOCK_H / 2), middle(block_v))
-    if blocks and block[1] - blocks[-1][1] > _jump_v(highest_v):
+    if blocks and block[1] - blocks[-1][1] > jump:
         blocks = ()  # another or a recharged battery: its trend begins here
-    return _Trend(block_start=now, block_v=(now_v,), blocks=(*blocks, block)[-_BLOCKS:], fresh=True)
+    return _Trend(block_start=now, block_v=(level,), blocks=(*blocks, block)[-_BLOCKS:], fresh=True)
 
 
 def _jump_v(highest_v: float) -> float:
@@ -227,28 +235,58 @@ def discharge(blocks: tuple[tuple[datetime, float], ...]) -> tuple[float, float]
     return middle(losses), losses[len(losses) // 4]
 
 
+class _Gauge(NamedTuple):
+    """By what the charge is told: volts, or per cent where a float reports nothing else."""
+
+    now: float
+    empty: float
+    fall: float  # that makes a trend
+    cautious_loss: float  # an hour
+    evidence: Evidence
+
+
+def _gauge(settings: AlertSettings, memory: BatteryMemory) -> _Gauge | None:
+    rule = settings.battery_will_not_last
+    if not memory.blocks:
+        return None
+    loss, cautious_loss = discharge(memory.blocks)
+    if memory.highest_v is not None:
+        chemistry, levels = chemistry_of(settings, memory.highest_v)
+        empty_v = levels.empty_v if rule.empty_v is None else rule.empty_v
+        now_v = battery_v(memory) or memory.blocks[-1][1]
+        evidence: Evidence = {
+            "battery_v": round(now_v, 3),
+            "empty_v": empty_v,
+            "chemistry": chemistry,
+            "loss_mv_per_day": round(loss * 24000, 1),
+            "cautious_loss_mv_per_day": round(cautious_loss * 24000, 1),
+        }
+        return _Gauge(now_v, empty_v, rule.fall_v, cautious_loss, evidence)
+    if memory.percent is None:
+        return None
+    evidence = {
+        "battery_percent": memory.percent,
+        "loss_percent_per_day": round(loss * 24, 1),
+        "cautious_loss_percent_per_day": round(cautious_loss * 24, 1),
+    }
+    return _Gauge(memory.percent, 0.0, rule.fall_percent, cautious_loss, evidence)
+
+
 def battery_will_not_last(
     settings: AlertSettings, batch: Batch, memory: BatteryMemory, now: datetime, opened: Opened
 ) -> Condition | None:
     """At the present rate of discharge the battery is empty before the beer is done."""
     rule = settings.battery_will_not_last
-    if not memory.fresh or memory.highest_v is None or not memory.blocks:
+    gauge = _gauge(settings, memory) if memory.fresh else None
+    if gauge is None:
         return None
     raised = opened.get(Kind.BATTERY_WILL_NOT_LAST)
     end, end_from = batch_end(settings, batch, memory.finish_time)
-    chemistry, levels = chemistry_of(settings, memory.highest_v)
-    empty_v = levels.empty_v if rule.empty_v is None else rule.empty_v
-    now_v = battery_v(memory) or memory.blocks[-1][1]
-    loss, cautious_loss = discharge(memory.blocks)
     watched_h = hours_between(memory.blocks[0][0], now)
-    hours_left = max(0.0, now_v - empty_v) / cautious_loss if cautious_loss > 1e-6 else 1e5
+    hours_left = max(0.0, gauge.now - gauge.empty) / gauge.cautious_loss if gauge.cautious_loss > 1e-6 else 1e5
     lasts_until = now + timedelta(hours=min(hours_left, 1e5))
     evidence: Evidence = {
-        "battery_v": round(now_v, 3),
-        "empty_v": empty_v,
-        "chemistry": chemistry,
-        "loss_mv_per_day": round(loss * 24000, 1),
-        "cautious_loss_mv_per_day": round(cautious_loss * 24000, 1),
+        **gauge.evidence,
         "lasts_until": utc_text(lasts_until, "minutes"),
         "needed_until": utc_text(end, "minutes"),
         "needed_until_from": end_from,
@@ -257,8 +295,8 @@ def battery_will_not_last(
     if raised is not None:
         over = _why_over(end, lasts_until, now, timedelta(hours=rule.margin_h), renewed=len(memory.blocks) < 3)
         return None if over is None else ended(f"Float {batch.float_id}: {over}.", **evidence)
-    fell_v = memory.blocks[0][1] - now_v
-    if watched_h < rule.watched_h or fell_v < rule.fall_v or end <= now or lasts_until >= end:
+    fell = memory.blocks[0][1] - gauge.now
+    if watched_h < rule.watched_h or fell < gauge.fall or end <= now or lasts_until >= end:
         return None
     days = hours_between(now, lasts_until) / 24
     return Condition(

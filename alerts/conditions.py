@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
 from alerts.alert import Evidence, Kind, Severity, Subject
 from fermentation.estimate import Estimate
@@ -19,6 +20,7 @@ class Observation:
     reading: Reading | None = None
     estimate: Estimate | None = None
     float_gravity_sg: float | None = None  # what the curve alone says of this reading, before the estimator
+    float_gravity_sd_sg: float = 0.0  # how uncertain the curve is there
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +48,10 @@ class OpenAlert:
 
 
 Opened = Mapping[Kind, OpenAlert]
+
+
+VERDICT: Final = "verdict"
+"""Evidence of an end because another alert says what has become of it: nobody needs to be told of that end."""
 
 
 def ended(summary: str, **evidence: float | int | str | bool | None) -> Condition:

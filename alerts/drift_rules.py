@@ -10,10 +10,11 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from alerts.alert import Kind, Severity
-from alerts.conditions import NO_STREAK, Condition, OpenAlert, Opened, Streak, ended, follow_streak, hours_between
+from alerts.conditions import NO_STREAK, VERDICT, Condition, Opened, Streak, ended, follow_streak, hours_between
 from alerts.temperature_rules import nears_change, step_start
 from alerts.thresholds import AlertSettings
 from gylewatch.copying import replace
+from gylewatch.counting import counted
 from gylewatch.values import Batch
 
 _BINS = 24  # hours of hourly means that are kept: one full day, over which a room's daily swing leaves no trend
@@ -99,7 +100,7 @@ def follow_drift(
 def _test(settings: AlertSettings, batch: Batch, memory: DriftMemory, now: datetime, passed_h: float) -> DriftMemory:
     rule = settings.temperature_drift
     low, high = batch.wanted_temperature_c(now)
-    level = sum(memory.means_c[-_SMOOTH:]) / len(memory.means_c[-_SMOOTH:])
+    level = _level_c(memory)
     if memory.settling:
         if memory.step_start is not None and hours_between(memory.step_start, now) < rule.settle_h:
             return memory
@@ -179,6 +180,11 @@ def _is_slow(settings: AlertSettings, means_c: tuple[float, ...]) -> bool:
     return abs(recent[-1] - recent[0]) <= settings.temperature_drift.fast_c_per_h * max(len(recent) - 1, 1)
 
 
+def _level_c(memory: DriftMemory) -> float:
+    recent = memory.means_c[-_SMOOTH:]
+    return sum(recent) / len(recent)
+
+
 def slope_c_per_h(means_c: tuple[float, ...]) -> float:
     """Least-squares slope of hourly means, C/h; 0 where there are too few to say."""
     n = len(means_c)
@@ -193,13 +199,12 @@ def temperature_drift(
     settings: AlertSettings, batch: Batch, memory: DriftMemory, now: datetime, opened: Opened
 ) -> Condition | None:
     """The temperature creeps away from where it used to be, and away from the middle of the wanted range."""
-    raised = opened.get(Kind.TEMPERATURE_DRIFT)
-    if raised is not None:
-        return _drift_over(settings, batch, memory, now, raised)
+    if Kind.TEMPERATURE_DRIFT in opened:
+        return _drift_over(settings, batch, memory, now, opened)
     if not memory.fresh or memory.departing == 0 or memory.band_c is None or nears_change(settings, batch, now):
         return None
     low, high = batch.wanted_temperature_c(now)
-    level = sum(memory.means_c[-_SMOOTH:]) / len(memory.means_c[-_SMOOTH:])
+    level = _level_c(memory)
     slope = slope_c_per_h(memory.means_c)
     edge = high if memory.departing > 0 else low
     hours_left = max(0.0, (edge - level) / slope)
@@ -207,8 +212,8 @@ def temperature_drift(
     return Condition(
         active=True,
         severity=Severity.WARNING,
-        summary=f"The temperature creeps {word} by {abs(slope):.2f} C an hour, to {level:.1f} C now; "
-        f"it was {memory.band_c[0]:.1f} to {memory.band_c[1]:.1f} C before.",
+        summary=f"The temperature creeps {word} by {abs(slope):.2f} °C an hour, to {level:.1f} °C now; "
+        f"it was {memory.band_c[0]:.1f} to {memory.band_c[1]:.1f} °C before. {_until_edge(hours_left, low, high)}",
         evidence={
             "temperature_c": round(level, 2),
             "usual_low_c": round(memory.band_c[0], 2),
@@ -223,12 +228,23 @@ def temperature_drift(
     )
 
 
+def _until_edge(hours_left: float, low_c: float, high_c: float) -> str:
+    wanted = f"the wanted {low_c:g} to {high_c:g} °C"
+    if hours_left < 0.5:
+        return f"It is leaving {wanted}."
+    return f"So it leaves {wanted} in about {counted(round(hours_left), 'hour')}."
+
+
 def _drift_over(
-    settings: AlertSettings, batch: Batch, memory: DriftMemory, now: datetime, raised: OpenAlert
+    settings: AlertSettings, batch: Batch, memory: DriftMemory, now: datetime, opened: Opened
 ) -> Condition | None:
-    if step_start(batch, now) > raised.since:
+    if step_start(batch, now) > opened[Kind.TEMPERATURE_DRIFT].since:
         return ended("A planned change of temperature has begun; the drift before it no longer counts.")
     if memory.calm.since is not None and memory.calm.hours(now) >= settings.temperature_drift.calm_h:
         calm_h, slope = memory.calm.hours(now), slope_c_per_h(memory.means_c)
-        return ended(f"The beer has kept steady for {calm_h:.0f} hours.", slope_c_per_h=round(slope, 4))
+        steady = f"The beer has kept steady for {calm_h:.0f} hours at {_level_c(memory):.1f} °C"
+        if Kind.TEMPERATURE_OUT_OF_RANGE in opened:
+            verdict = {VERDICT: Kind.TEMPERATURE_OUT_OF_RANGE.value}
+            return ended(f"{steady}, out of its range.", slope_c_per_h=round(slope, 4), **verdict)
+        return ended(f"{steady}.", slope_c_per_h=round(slope, 4))
     return None

@@ -28,6 +28,12 @@ REPLACED = "replaced_by_graver"
 RAISED = "raised"
 """Evidence of a resolved alert: when it was raised, as the ISO time of that alert."""
 
+CLOSED = "batch_ended"
+"""Evidence of a resolved alert whose batch a person has ended: that person needs not be told of it."""
+
+SWITCHED_OFF = "switched_off"
+"""Evidence of a resolved alert whose kind is no longer wanted: what it told may still be so."""
+
 CAUSE = "cause"
 """Evidence of an alert whose kind tells of several things: which of them this is."""
 
@@ -103,12 +109,23 @@ def judge(
 
 def withdrawn(alert: Alert, time: datetime) -> Alert:
     """The end of an alert that is open on record and for which the batch, read again, gives no reason."""
+    return _ended_on_record(
+        alert, time, "The batch was read again with what is known now, and gives no reason for this alert any more."
+    )
+
+
+def closed(alert: Alert, time: datetime) -> Alert:
+    """The end of an alert that was open when its batch was ended at `time`."""
+    return _ended_on_record(alert, time, "The batch has ended; this is no longer watched.", **{CLOSED: True})
+
+
+def _ended_on_record(alert: Alert, time: datetime, summary: str, **more: bool) -> Alert:
     return replace(
         alert,
         time=max(time, alert.time),
         severity=Severity.INFO,
-        summary="The batch was read again with what is known now, and gives no reason for this alert any more.",
-        evidence={**({CAUSE: alert.cause} if alert.cause else {}), RAISED: utc_text(alert.time)},
+        summary=summary,
+        evidence={**({CAUSE: alert.cause} if alert.cause else {}), **more, RAISED: utc_text(alert.time)},
         resolves=alert.kind,
     )
 
@@ -145,7 +162,7 @@ def _pass(
         if settings.is_enabled(kind):
             condition = rule(settings, batch, memory, seen, opened)
         elif kind in opened:
-            condition = ended("This kind of alert has been switched off in the settings.")
+            condition = ended("This kind of alert has been switched off in the settings.", **{SWITCHED_OFF: True})
         else:
             continue
         if condition is None:

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from typing import Final
 
 from alerts.alert import Kind, Severity
-from alerts.conditions import Condition, OpenAlert, Opened, ended, hours_between
+from alerts.conditions import VERDICT, Condition, OpenAlert, Opened, ended, hours_between
 from alerts.fermentation_memory import FermentationMemory, addition_since, evidence_of, points_to_range, put_to_rest
 from alerts.thresholds import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch.values import Batch
-
-VERDICT: Final = "verdict"
-"""Evidence of an end because another alert says what has become of it: nobody needs to be told of that end."""
 
 
 def fermentation_started(
@@ -65,8 +61,9 @@ def attenuation_plateau(
     return Condition(
         active=True,
         severity=Severity.INFO,
-        summary=f"Steady at {estimate.gravity_sg:.4f} for {held_h:.0f} hours; whether the beer has finished is not "
-        "clear yet.",
+        summary=f"Steady at {estimate.gravity_sg:.4f} for {held_h:.0f} hours, {estimate.apparent_attenuation:.0%} "
+        f"apparent attenuation: with {_percent(estimate.probability_attenuated)} probability where this yeast is "
+        "expected to end. There is no verdict yet.",
         evidence=evidence_of(
             estimate,
             probability_still=round(estimate.probability_still, 3),
@@ -74,6 +71,11 @@ def attenuation_plateau(
             sustained_h=round(held_h, 1),
         ),
     )
+
+
+def _percent(probability: float) -> str:
+    """No estimator is as sure as 0 or 100 %."""
+    return "less than 1%" if probability < 0.01 else "more than 99%" if probability > 0.99 else f"{probability:.0%}"
 
 
 def fermentation_finished(
@@ -139,7 +141,7 @@ def fermentation_stalled(
     high = points_to_range(batch, estimate)
     chill = (memory.warmest_c or estimate.temperature_c) - estimate.temperature_c
     chilled = chill >= rule.chill_c
-    because = f", after it cooled by {chill:.1f} C" if chilled else ""
+    because = f", after it cooled by {chill:.1f} °C" if chilled else ""
     verb = "stands" if stopped else "hardly moves"
     held_h = memory.short.hours(now) if stopped else memory.creeping.hours(now)
     return Condition(
@@ -166,7 +168,12 @@ def _stall_over(
 ) -> Condition | None:
     rule, now = settings.fermentation_stalled, estimate.time
     if memory.started is not None and memory.started > raised.since:
-        return ended("Fermentation has started after all.", **evidence_of(estimate))
+        waited_h = hours_between(batch.pitched, memory.started)
+        return ended(
+            f"It has started after all, {waited_h:.0f} hours after pitching: the gravity falls by "
+            f"{estimate.rate_points_per_day:.1f} points a day.",
+            **evidence_of(estimate, never_started=True),
+        )
     if memory.moving.since is not None and memory.moving.hours(now) >= rule.moves_h:
         return ended(
             f"Fermentation moves again, by {estimate.rate_points_per_day:.1f} points a day.",

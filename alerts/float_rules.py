@@ -9,6 +9,7 @@ from alerts.alert import Kind, Severity
 from alerts.conditions import Condition, Opened, ended, hours_between, middle
 from alerts.thresholds import AlertSettings
 from gylewatch.copying import replace
+from gylewatch.counting import counted
 from gylewatch.values import Batch, Reading
 
 _GAPS = 15  # intervals of which the median is taken: seven lost packets in a row do not move it
@@ -63,9 +64,17 @@ def float_silent(
     if memory.heard is None:
         summary = f"Float {batch.float_id} has not been heard in the {_long(silent_h)} since pitching."
     else:
-        usual = f"; it usually reports every {interval_h * 60:.0f} minutes" if interval_h else ""
-        summary = f"Nothing was heard of float {batch.float_id} for {_long(silent_h, 1)}{usual}."
+        usual = f"; it usually reports every {_every(interval_h)}" if interval_h else ""
+        low = "; its battery was low" if Kind.BATTERY_LOW in opened else ""
+        summary = f"Nothing was heard of float {batch.float_id} for {_long(silent_h, 1)}{usual}{low}."
     return _silent(summary, silent_h, interval_h, limit_h)
+
+
+def _every(interval_h: float) -> str:
+    seconds = round(interval_h * 3600)
+    if seconds < 90:
+        return counted(seconds, "second").removeprefix("1 ")
+    return counted(round(interval_h * 60), "minute")
 
 
 def _long(hours: float, digits: int = 0) -> str:
@@ -79,7 +88,7 @@ def _silent(summary: str, silent_h: float, interval_h: float | None, limit_h: fl
         summary=summary,
         evidence={
             "silent_h": round(silent_h, 2),
-            "usual_interval_min": None if interval_h is None else round(interval_h * 60, 1),
+            "usual_interval_min": None if interval_h is None else round(interval_h * 60, 2),
             "limit_h": round(limit_h, 2),
         },
     )

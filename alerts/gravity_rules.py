@@ -5,15 +5,33 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from alerts.alert import Evidence, Kind, Severity
-from alerts.conditions import NO_STREAK, Condition, Opened, Streak, ended, follow_streak
+from alerts.conditions import (
+    NO_STREAK,
+    Condition,
+    Observation,
+    Opened,
+    Streak,
+    ended,
+    follow_streak,
+    hours_between,
+    middle,
+)
 from alerts.thresholds import AlertSettings
 from fermentation.estimate import Estimate, Phase
 from gylewatch.values import Batch
 
+_NEWEST = 5  # gravities of which the median is taken: two wild packets in a row do not move it
+_SURELY_LAG_H = 6.0
+# A float that reads low in the wort looks like a fermentation. But no yeast takes away `lag_points` in the first two
+# hours, and this long a misfit of `lag_h` that began in them can be told.
+_RELEASE = 0.8  # of a limit, below which it no longer counts as passed: scatter must not end and raise an alert in turn
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GravityMemory:
-    reads_sg: float | None = None  # what the float shows now
+    newest_sg: tuple[float, ...] = ()  # by the curve alone, at most `_NEWEST`
+    reads_sg: float | None = None  # what the float shows now: their median
+    sd_points: float = 0.0  # how uncertain the curve is there
     off_in_lag_points: float | None = None  # from the measured original gravity, while that can be compared
     misfit: Streak = NO_STREAK
     lag_misfit: Streak = NO_STREAK
@@ -23,54 +41,70 @@ class GravityMemory:
 
 def off_in_lag_points(batch: Batch, estimate: Estimate, reads_sg: float) -> float | None:
     """How far the float reads from the measured original gravity before the start; None where that says nothing."""
-    if batch.original_gravity_sg is None or estimate.phase is not Phase.LAG or estimate.probability_started > 0.3:
+    if batch.original_gravity_sg is None:
+        return None
+    has_begun = estimate.phase is not Phase.LAG or estimate.probability_started > 0.3
+    if has_begun and hours_between(batch.pitched, estimate.time) > _SURELY_LAG_H:
         return None
     return (reads_sg - batch.original_gravity_sg) * 1000
 
 
-def float_reads_sg(estimate: Estimate, float_gravity_sg: float | None) -> float:
+def float_reads_sg(estimate: Estimate, newest_sg: tuple[float, ...]) -> float:
     """What the float shows: by the curve where that is known, else what is believed with the float's believed bias."""
-    if float_gravity_sg is not None:
-        return float_gravity_sg
-    return estimate.gravity_sg + estimate.bias_points / 1000
+    return middle(newest_sg) if newest_sg else estimate.gravity_sg + estimate.bias_points / 1000
 
 
-def beyond_physics(settings: AlertSettings, batch: Batch, estimate: Estimate, reads_sg: float) -> tuple[bool, bool]:
-    """Whether the gravity is above what went in, or below what is left when all extract has been fermented."""
-    rule = settings.gravity_implausible
+def beyond_physics(
+    settings: AlertSettings, batch: Batch, estimate: Estimate, memory: GravityMemory, *, share: float = 1.0
+) -> tuple[bool, bool]:
+    """Whether the gravity is above what went in, or below what is left when all extract has been fermented.
+
+    `share` of the limits is asked for.
+    """
+    rule, reads_sg = settings.gravity_implausible, _shown(memory, estimate)
+    # A curve that is as uncertain as that cannot accuse the float.
+    above_points = share * max(rule.above_points, settings.calibration_suspect.misfit_sigma * memory.sd_points)
+    believed_points = share * rule.believed_above_points
     original = batch.original_gravity_sg or estimate.original_gravity_sg
     added = [addition for addition in batch.additions if addition.time <= estimate.time]
     unknown = any(addition.gravity_points is None for addition in added)
     highest = original + sum(addition.gravity_points or 0.0 for addition in added) / 1000
-    above = (reads_sg - highest) * 1000 > rule.above_points or (
-        estimate.gravity_low_sg - highest
-    ) * 1000 > rule.believed_above_points
+    above = (reads_sg - highest) * 1000 > above_points or (estimate.gravity_low_sg - highest) * 1000 > believed_points
     lowest = highest - rule.attenuation_limit * (highest - 1)
-    below = (lowest - reads_sg) * 1000 > rule.above_points or estimate.gravity_high_sg < lowest
+    below = (lowest - reads_sg) * 1000 > above_points or estimate.gravity_high_sg < lowest
     return above and not unknown, below
 
 
 def follow_gravity(
-    settings: AlertSettings, batch: Batch, memory: GravityMemory, estimate: Estimate, float_gravity_sg: float | None
+    settings: AlertSettings, batch: Batch, memory: GravityMemory, estimate: Estimate, seen: Observation
 ) -> GravityMemory:
     """Take one estimate, not older than the newest one, into the memory."""
     now, suspect = estimate.time, settings.calibration_suspect
-    reads = float_reads_sg(estimate, float_gravity_sg)
+    if seen.float_gravity_sg is not None:
+        newest = (*memory.newest_sg, seen.float_gravity_sg)[-_NEWEST:]
+        memory = replace(memory, newest_sg=newest, sd_points=seen.float_gravity_sd_sg * 1000)
+    reads = float_reads_sg(estimate, memory.newest_sg)
     off = off_in_lag_points(batch, estimate, reads)
-    above, below = beyond_physics(settings, batch, estimate, reads)
+    off_limit = max(suspect.lag_points, suspect.misfit_sigma * memory.sd_points)
+    memory = replace(memory, reads_sg=reads, off_in_lag_points=off)
+    above, below = beyond_physics(settings, batch, estimate, memory)
+    still_above, still_below = beyond_physics(settings, batch, estimate, memory, share=_RELEASE)
     return replace(
         memory,
-        reads_sg=reads,
-        off_in_lag_points=off,
         misfit=follow_streak(
             memory.misfit,
             now,
             holds=estimate.misfit_sigma >= suspect.misfit_sigma,
             broken=estimate.misfit_sigma < suspect.release_sigma,
         ),
-        lag_misfit=follow_streak(memory.lag_misfit, now, holds=off is not None and abs(off) > suspect.lag_points),
-        above=follow_streak(memory.above, now, holds=above),
-        below=follow_streak(memory.below, now, holds=below),
+        lag_misfit=follow_streak(
+            memory.lag_misfit,
+            now,
+            holds=off is not None and abs(off) > off_limit,
+            broken=off is None or abs(off) < _RELEASE * off_limit,
+        ),
+        above=follow_streak(memory.above, now, holds=above, broken=not still_above),
+        below=follow_streak(memory.below, now, holds=below, broken=not still_below),
     )
 
 
@@ -87,6 +121,7 @@ def calibration_suspect(
     evidence: Evidence = {
         "misfit_sigma": round(estimate.misfit_sigma, 2),
         "off_in_lag_points": None if off is None else round(off, 1),
+        "float_reads_sg": round(_shown(memory, estimate), 5),
         "bias_points": round(estimate.bias_points, 1),
         "gravity_sg": round(estimate.gravity_sg, 5),
     }
@@ -105,8 +140,10 @@ def calibration_suspect(
     if not (by_samples or by_original):
         return None
     if by_samples:
-        why = f"Hand samples differ from the curve of float {batch.float_id} by {estimate.misfit_sigma:.1f} standard "
-        why += "deviations."
+        why = (
+            f"Hand samples contradict float {batch.float_id} by {estimate.misfit_sigma:.1f} standard deviations: it "
+            f"shows {_shown(memory, estimate):.4f}, and with the samples {estimate.gravity_sg:.4f} is believed."
+        )
     else:
         why = f"Before the start float {batch.float_id} read {off or 0:+.0f} points from the measured original gravity."
     return Condition(
@@ -115,6 +152,10 @@ def calibration_suspect(
         summary=why,
         evidence=evidence,
     )
+
+
+def _shown(memory: GravityMemory, estimate: Estimate) -> float:
+    return estimate.gravity_sg if memory.reads_sg is None else memory.reads_sg
 
 
 def _samples_agree(estimate: Estimate) -> bool:
@@ -132,7 +173,7 @@ def gravity_implausible(
     rule, now = settings.gravity_implausible, estimate.time
     above = memory.above.count >= 3 and memory.above.hours(now) >= rule.sustained_h
     below = memory.below.count >= 3 and memory.below.hours(now) >= rule.sustained_h
-    reads = estimate.gravity_sg if memory.reads_sg is None else memory.reads_sg
+    reads = _shown(memory, estimate)
     original = batch.original_gravity_sg or estimate.original_gravity_sg
     evidence: Evidence = {
         "float_reads_sg": round(reads, 5),
@@ -143,7 +184,10 @@ def gravity_implausible(
     }
     if Kind.GRAVITY_IMPLAUSIBLE in opened:
         if memory.above.since is None and memory.below.since is None:
-            return ended("The gravity is one that this beer can have again.", **evidence)
+            return ended(
+                f"Float {batch.float_id} shows {reads:.4f}, which this beer can have again.",
+                **evidence,
+            )
         return None
     if not (above or below):
         return None

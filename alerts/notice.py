@@ -7,8 +7,8 @@ from datetime import datetime
 from enum import StrEnum
 
 from alerts.alert import Alert, Severity
-from alerts.engine import REPLACED
-from alerts.fermentation_rules import VERDICT
+from alerts.conditions import VERDICT
+from alerts.engine import CLOSED, REPLACED
 from gylewatch.values import BatchId
 
 DIGEST = "digest:"
@@ -35,8 +35,13 @@ class Notice:
 
     @property
     def has_verdict(self) -> bool:
-        """Whether this end only says that the verdict is given, which is told at the same moment."""
+        """Whether this end only makes room for another alert that says more, and is told by itself."""
         return self.ends and VERDICT in self.alert.evidence
+
+    @property
+    def batch_ended(self) -> bool:
+        """Whether this end only says that the batch was ended, by a person."""
+        return self.ends and CLOSED in self.alert.evidence
 
     @property
     def severity(self) -> Severity:
@@ -65,6 +70,10 @@ class ServiceNotice:
 
     @property
     def has_verdict(self) -> bool:
+        return False
+
+    @property
+    def batch_ended(self) -> bool:
         return False
 
     @property

@@ -115,8 +115,8 @@ def thermometers_disagree(
     return Condition(
         active=True,
         severity=Severity.WARNING,
-        summary=f"Float {batch.float_id} says {float_c:.1f} C and probe {memory.probe} of vessel {batch.vessel} "
-        f"{probe_c:.1f} C: {abs(off_c):.1f} C apart for {held_h:.0f} hours. One of the two reads wrong, or the beer "
+        summary=f"Float {batch.float_id} says {float_c:.1f} °C and probe {memory.probe} of vessel {batch.vessel} "
+        f"{probe_c:.1f} °C: {abs(off_c):.1f} °C apart for {held_h:.0f} hours. One of the two reads wrong, or the beer "
         "lies in layers.",
         evidence={
             **evidence,

@@ -67,13 +67,13 @@ def follow(
         battery = battery_rules.follow_forecast(battery, estimate)
         drift = drift_rules.follow_activity(settings, drift, estimate.time, estimate.rate_points_per_day)
         fermentation = fermentation_memory.follow_fermentation(settings, batch, fermentation, estimate, opened)
-        gravity = gravity_rules.follow_gravity(settings, batch, gravity, estimate, observation.float_gravity_sg)
+        gravity = gravity_rules.follow_gravity(settings, batch, gravity, estimate, observation)
     silence, stuck, in_range, probe = memory.silence, memory.stuck, memory.range, memory.probe
     if reading is not None:
         in_range = temperature_rules.follow_range(settings, batch, in_range, reading)
         now_c = reading.temperature_c if in_range.now_c is None else in_range.now_c
         silence = float_rules.follow_silence(silence, reading, clock)
-        rate = None if estimate is None else estimate.rate_points_per_day
+        rate = None if estimate is None else estimate.rate_points_per_day if fermentation.started is not None else 0.0
         stuck = float_rules.follow_angle(settings, stuck, reading, rate)
         battery = battery_rules.follow_battery(settings, battery, reading)
         drift = drift_rules.follow_drift(settings, batch, drift, reading.time, now_c)
@@ -194,6 +194,7 @@ IMPLIED_BY: Mapping[Kind, tuple[Kind, ...]] = {
     Kind.TEMPERATURE_DRIFT: (Kind.TEMPERATURE_OUT_OF_RANGE,),
     Kind.BATTERY_WILL_NOT_LAST: (Kind.BATTERY_LOW,),
     Kind.FLOAT_STUCK: (Kind.FERMENTATION_FINISHED,),
+    Kind.CALIBRATION_SUSPECT: (Kind.GRAVITY_IMPLAUSIBLE,),
     Kind.FERMENTATION_STALLED: (Kind.FERMENTATION_FINISHED,),
     Kind.FERMENTATION_FINISHED: (Kind.FERMENTATION_STALLED,),
     Kind.ATTENUATION_PLATEAU: (Kind.FERMENTATION_FINISHED, Kind.FERMENTATION_STALLED),

@@ -125,18 +125,20 @@ def temperature_out_of_range(
     }
     if raised is not None and memory.inside.since is not None and memory.inside.hours(now) >= rule.inside_h:
         if low <= memory.now_c <= high:
-            return ended(f"The beer is back at {memory.now_c:.1f} C, inside {low:g} to {high:g} C.", **evidence)
-        return ended(f"A planned change is under way, and {memory.now_c:.1f} C is on its way.", **evidence)
+            return ended(f"The beer is back at {memory.now_c:.1f} °C, inside {low:g} to {high:g} °C.", **evidence)
+        return ended(f"A planned change is under way, and {memory.now_c:.1f} °C is on its way.", **evidence)
     severity = Severity.CRITICAL if long_far and excess > rule.critical_c else Severity.WARNING
     worse = raised is not None and raised.severity is not Severity.CRITICAL and severity is Severity.CRITICAL
     if not (long_far or long_out) or (raised is not None and not worse):
         return None
     held_h = (memory.out if not long_far else memory.far_out).hours(now)
     side = "above" if memory.now_c > allowed_high else "below"
+    bounds = f"the wanted {low:g} to {high:g} °C"
+    if in_grace:
+        bounds = f"the {allowed_low:.1f} to {allowed_high:.1f} °C that are accepted on its way to {bounds}"
     return Condition(
         active=True,
         severity=severity,
-        summary=f"The beer is at {memory.now_c:.1f} C, {excess:.1f} C {side} the wanted {low:g} to {high:g} C, "
-        f"for {held_h:.1f} hours now.",
+        summary=f"The beer is at {memory.now_c:.1f} °C, {excess:.1f} °C {side} {bounds}, for {held_h:.1f} hours now.",
         evidence={**evidence, "sustained_h": round(held_h, 2)},
     )

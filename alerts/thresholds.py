@@ -198,6 +198,8 @@ class BatteryWillNotLast:
     watched_h: float = limits(36.0, 6.0, 480.0)
     # A trend needs a fall well above the scatter of the measurement, one or two hundredths of a volt.
     fall_v: float = limits(0.06, 0.005, 5.0)
+    # Where the float reports per cent: some count in steps of five.
+    fall_percent: float = limits(8.0, 1.0, 50.0)
     # Where neither a forecast nor a plan says when the batch ends (common practice: an ale takes two weeks).
     usual_batch_days: float = limits(14.0, 1.0, 365.0)
     # Resolved when the battery lasts this much longer than the batch.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Container, Sequence
+from dataclasses import fields, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -27,8 +28,8 @@ from gylewatch.terminal import (
     shown_time,
     warn,
 )
-from gylewatch.values import BatchId, FloatId, VesselId, check_name
-from storage.records import FloatRecord, VesselRecord
+from gylewatch.values import Batch, BatchId, FloatId, VesselId, check_name
+from storage.records import BatchRecord, FloatRecord, VesselRecord
 from web.shapes import batch_shape, float_shape
 
 PITCHED_AHEAD = timedelta(hours=1)  # a beer may be entered while it is being pitched
@@ -186,15 +187,58 @@ def add_batch(*, file: Path, as_json: bool, config: Path) -> None:
         )
     with opened_store(config) as store:
         record = store.add_batch(batch, created=now())
-    ranges = [batch.temperature_c, *(step.temperature_c for step in batch.plan)]
-    remedy = f"remove the batch and add it again: gylewatch batch remove {record.batch_id}"
-    warn(next(filter(None, (too_hot_note("a wanted range", each, remedy) for each in ranges)), ""))
+    remedy = f"correct the file and change the batch: gylewatch batch change {record.batch_id} {file}"
+    _warn_of_heat(record, remedy=remedy)
     if as_json:
         show_json(batch_shape(record))
         return
     click.echo(f"batch {record.batch_id} is watched")
     if record.curve_version is None:
         click.echo(f"float {batch.float_id} has no curve yet: calibrate it with: gylewatch curve add references.csv")
+
+
+@batches.command("change")
+@click.argument("batch_id", metavar="BATCH")
+@click.argument("file", type=FilePath)
+@json_option
+@config_option
+def change_batch(*, batch_id: str, file: Path, as_json: bool, config: Path) -> None:
+    """Let BATCH (its id) go on with what FILE (batch.toml) says now: a plan step, an addition, another wanted range.
+
+    A running service takes it up within seconds, and reads the batch again where its past is concerned. The id stays,
+    also under another name. What the file leaves open stays as it is: original gravity and instruments.
+    """
+    with opened_store(config) as store:
+        before = store.batch(BatchId(batch_id))
+        if before.ended is not None:
+            raise InputError(f"batch {batch_id}", f"ended at {shown_time(before.ended)}; what is over is not changed")
+        batch = read_batch(file, instruments=before.batch.instruments)
+        if batch.original_gravity_sg is None:  # it may have been entered by gylewatch brewday pitch
+            batch = replace(batch, original_gravity_sg=before.batch.original_gravity_sg)
+        record = store.replace_batch(before.batch_id, batch)
+    _warn_of_heat(record, remedy=f"correct the file and change it again: gylewatch batch change {batch_id} {file}")
+    if before.batch.temperature_c != record.batch.temperature_c:
+        warn(
+            "temperature_c is what was wanted from pitching on, until the first step of the plan; if it is wanted from "
+            f"now on, write a step of its own: [[batch.plan]] with from = {now():%Y-%m-%dT%H:%M:00Z} and temperature_c"
+        )
+    if as_json:
+        show_json(batch_shape(record))
+        return
+    changes = _changes(before.batch, record.batch)
+    click.echo(f"batch {batch_id}: {', '.join(changes)} changed" if changes else f"batch {batch_id} is as {file} says")
+
+
+def _changes(before: Batch, after: Batch) -> tuple[str, ...]:
+    """The names of what differs, as the file has them."""
+    names = {"original_gravity_sg": "original_gravity", "float_id": "float", "additions": "addition"}
+    differing = (each.name for each in fields(Batch) if getattr(before, each.name) != getattr(after, each.name))
+    return tuple(names.get(name, name) for name in differing)
+
+
+def _warn_of_heat(record: BatchRecord, *, remedy: str) -> None:
+    ranges = [record.batch.temperature_c, *(step.temperature_c for step in record.batch.plan)]
+    warn(next(filter(None, (too_hot_note("a wanted range", each, remedy) for each in ranges)), ""))
 
 
 @batches.command("list")

@@ -159,4 +159,4 @@ def notify_test(*, as_json: bool, config: Path) -> None:
         show_table(("channel", "result"), list(results.items()), empty="")
     failed = [name for name, result in results.items() if result != "taken"]
     if failed:
-        raise DeliveryError(failed[0], retry=True, reason="did not take the test message; see above")
+        raise DeliveryError(", ".join(failed), retry=True, reason="did not take the test message; see above")

@@ -18,6 +18,9 @@ from gylewatch.errors import StorageError
 from gylewatch.routine import Routine
 from storage.store import Store
 
+STOP_S: Final = 8.0
+# A mail may wait 5.5 seconds for its turn (Apprise's own pace) and takes a second or two; what a channel was given and
+# the store does not note is told again after the next start.
 LOOK_EVERY_S: Final = 5.0  # for retries that have become due; new alerts wake it at once
 
 _log = structlog.get_logger(__name__)
@@ -41,7 +44,7 @@ class Deliverer(Routine):
         clock: Clock,
         policies: Mapping[str, ChannelPolicy] | None = None,
     ) -> None:
-        super().__init__("deliverer", stop_s=2.0)
+        super().__init__("deliverer", stop_s=STOP_S)
         self._store = store
         self._channels = channels
         self._clock = clock
@@ -73,6 +76,7 @@ class Deliverer(Routine):
             policies=self._policies,
             generator=self._generator,
             handed_over=self._handed_over,
+            stopping=lambda: self.is_stopping,
         )
         for failure in done.failures:
             _log.warning(

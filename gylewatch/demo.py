@@ -14,6 +14,8 @@ from typing import Final
 
 import numpy as np
 
+from alerts.advice import ADVICE
+from alerts.alert import Kind
 from calibration.fit import fit_curve
 from collector.mqtt_settings import MqttSettings
 from collector.probe import Probe
@@ -31,7 +33,6 @@ from web.settings import HttpSettings
 
 INTERVAL_S: Final = 0.04  # a quarter of an hour of the beers: twelve days in about three quarters of a minute
 TICK_S: Final = 0.5
-FINISHED_TITLE: Final = "fermentation-finished"
 
 Say = Callable[[str], None]
 
@@ -100,8 +101,7 @@ class _Desk:
     def notice(self, title: str, message: str) -> None:
         lines = message.strip().splitlines()
         self._say(f"  notified: {title}. {lines[0] if lines else ''}")
-        # The last line of a message names its kind; see `alerts.delivery.channel.body`.
-        if lines and FINISHED_TITLE in lines[-1] and ": over: " not in title:
+        if title.endswith(f": {ADVICE[Kind.FERMENTATION_FINISHED].title}"):
             self.has_finished = True
             if self._stopping is not None:
                 self._stopping.set()

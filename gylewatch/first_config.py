@@ -64,7 +64,7 @@ port = 8220
 # name = "phone"
 # url_file = "notify-url"               # or url = "..." where it holds no secret
 # least = "info"                        # or warning, critical: milder alerts do not go here
-# time_zone = "Europe/Vienna"           # of the two below
+# time_zone = "Europe/Vienna"           # of the times in a message, and of the two below
 # quiet = ["22:00", "07:00"]            # what is not critical waits until the end; what is over by then is not told
 # digest = "08:00"                      # a daily summary of each active batch
 # remind_hours = 12                     # tell an open warning again (three times at most), until it is acknowledged

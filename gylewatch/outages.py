@@ -66,10 +66,10 @@ def _begins(receiver: Receiver) -> ServiceNotice:
         cause=receiver.cause,
         severity=Severity.WARNING,
         title=receiver.title or f"No readings over {receiver.name}",
-        text=f"{receiver.problem or 'It does not answer.'}\n\n"
-        + (receiver.consequence or f"Since {receiver.since:%Y-%m-%d %H:%M} UTC no readings arrive over it.")
-        + " The floats are not to blame and no silence of theirs is told; nobody knows meanwhile how the beer does. "
-        "Look after the beer by hand.",
+        text=(receiver.consequence or f"Since {receiver.since:%Y-%m-%d %H:%M} UTC no readings arrive over it.")
+        + " The floats are not to blame and no silence of theirs is told; nobody knows meanwhile how the beer does."
+        f"\n\nReason: {receiver.problem or 'it does not answer'}"
+        "\n\nNext: Look after the beer by hand until it is mended.",
     )
 
 

@@ -24,14 +24,17 @@ from gylewatch.copying import replace
 from gylewatch.errors import GylewatchError
 from gylewatch.values import Batch, ProbeReading, Reading, Sample
 
-_MAGIC = b"gylewatch state 3\n"
+_MAGIC = b"gylewatch state 4\n"
 # Raise the number when the belief or the alert state changes its meaning: a state of another version is refused,
 # and the service reads the batch again from its stored readings.
-_LENGTH = _CHECKSUM = struct.Struct(">I")
+_LENGTH = _CHECKSUM = _FACTS = struct.Struct(">I")
 
 
 class StaleState(GylewatchError):
-    """A stored state was written by another version, or is damaged. Remedy: read the batch again from the start."""
+    """A stored state was written by another version or from other facts, or is damaged.
+
+    Remedy: read the batch again from the start.
+    """
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +77,14 @@ def on_reading(course: Course, state: State, reading: Reading) -> Outcome:
         return Outcome(state=state, estimate=None)
     gravity = gravity_reading(course.curve, reading, original_gravity_sg=course.batch.original_gravity_sg)
     belief, estimate = smooth.step(state.belief, gravity)
-    return _judged(course, state, belief, Observation(time=reading.time, reading=reading, estimate=estimate))
+    seen = Observation(
+        time=reading.time,
+        reading=reading,
+        estimate=estimate,
+        float_gravity_sg=gravity.gravity_sg,
+        float_gravity_sd_sg=gravity.sd_sg,
+    )
+    return _judged(course, state, belief, seen)
 
 
 def on_sample(course: Course, state: State, sample: Sample) -> Outcome:
@@ -105,7 +115,8 @@ def _judged(course: Course, state: State, belief: Belief, observation: Observati
 def encode_state(state: State) -> bytes:
     """Write a state down, so that a restart neither re-reads the batch nor jumps."""
     alerts = state.alerts.to_json().encode()
-    body = b"".join((_LENGTH.pack(len(alerts)), alerts, encode_belief(state.belief)))
+    facts = _FACTS.pack(_learnt_from(state.belief.batch))
+    body = b"".join((facts, _LENGTH.pack(len(alerts)), alerts, encode_belief(state.belief)))
     return b"".join((_MAGIC, _CHECKSUM.pack(zlib.crc32(body)), body))
 
 
@@ -115,7 +126,8 @@ def decode_state(written: bytes, batch: Batch) -> State:
     Raises
     ------
     StaleState
-        The bytes were written by another version of gylewatch, or are damaged.
+        The bytes were written by another version of gylewatch, before facts of the batch were changed from which the
+        belief has learnt, or are damaged.
     """
     if not written.startswith(_MAGIC):
         raise StaleState("the stored state was written by another version of gylewatch")
@@ -124,6 +136,10 @@ def decode_state(written: bytes, batch: Batch) -> State:
         body = memoryview(written)[len(_MAGIC) + _CHECKSUM.size :]
         if zlib.crc32(body) != checksum:
             raise StaleState("the stored state is damaged: its checksum is wrong")
+        (facts,) = _FACTS.unpack_from(body)
+        if facts != _learnt_from(batch):
+            raise StaleState("what was concluded rests on facts of the batch that have been changed since")
+        body = body[_FACTS.size :]
         (length,) = _LENGTH.unpack_from(body)
         alerts = bytes(body[_LENGTH.size : _LENGTH.size + length])
         belief = bytes(body[_LENGTH.size + length :])
@@ -137,3 +153,16 @@ def decode_state(written: bytes, batch: Batch) -> State:
         raise StaleState(f"the stored state cannot be used: {error}") from error
     except (ValueError, KeyError, TypeError, IndexError, struct.error) as error:
         raise StaleState(f"the stored state is damaged ({type(error).__name__}: {error})") from error
+
+
+def _learnt_from(batch: Batch) -> int:
+    """A number that changes with the facts that are in a belief for good; the others are looked up when needed."""
+    facts = (
+        batch.pitched,
+        batch.float_id,
+        batch.original_gravity_sg,
+        batch.expected_attenuation,
+        batch.additions,
+        batch.instruments,
+    )
+    return zlib.crc32(repr(facts).encode())

@@ -31,6 +31,11 @@ class Routine(ABC):
         if self._thread.is_alive():
             self._thread.join(self._stop_s)
 
+    @property
+    def is_stopping(self) -> bool:
+        """Whether it was asked to end; any thread."""
+        return self._stopping.is_set()
+
     def wake(self) -> None:
         """Tell that there is something to do; any thread."""
         self._wake.set()

@@ -233,7 +233,9 @@ class Service:
     def _make_channels(self) -> dict[str, Channel]:
         picture = picture_maker(self._store)
         channels: dict[str, Channel] = {
-            entry.name: AppriseChannel(entry.name, entry.url, picture=picture if entry.picture else None)
+            entry.name: AppriseChannel(
+                entry.name, entry.url, picture=picture if entry.picture else None, zone=entry.policy.zone
+            )
             for entry in self._settings.channels
         }
         for broker, collector in zip(self._settings.brokers, self._collectors, strict=True):

@@ -102,11 +102,19 @@ class BatchWatch:
         return self._record
 
     def update(self, record: BatchRecord) -> None:
-        """Go on with changed facts of the batch (plan, additions, range); the curve and float are the same."""
+        """Go on with changed facts of the batch; the curve and float are the same.
+
+        A belief that has learnt from other facts (original gravity, additions) is formed anew from all readings; one of
+        them may concern last week.
+        """
         written = pipeline.encode_state(self._state)
         self._course = _course(self._store, record, self._course.alert_settings)
-        self._state = pipeline.decode_state(written, record.batch)
         self._record = record
+        try:
+            self._state = pipeline.decode_state(written, record.batch)
+        except pipeline.StaleState as error:
+            _log.info("reading a batch again from the start", batch=record.batch_id, reason=str(error))
+            self.read_again()
 
     def mind_clock(self, now: datetime) -> None:
         """Read the batch again when the clock was far ahead and has come back: every true reading would be too late.

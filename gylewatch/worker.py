@@ -13,6 +13,7 @@ import structlog
 
 from alerts.settings import AlertSettings
 from gylewatch.clock import Clock
+from gylewatch.closing import close
 from gylewatch.errors import StorageError
 from gylewatch.routine import Routine
 from gylewatch.values import BatchId, FloatId, Reading
@@ -64,6 +65,7 @@ class Worker(Routine):
         self._watches: dict[BatchId, BatchWatch] = {}
         self._problems: dict[tuple[str, str], str] = {}  # by batch, or "" for all, and by what failed
         self._seen_until: dict[FloatId, datetime] = {}
+        self._closes = True  # look for ended batches with open alerts: at the start, and when one was let go of
         self._lock = threading.Lock()  # guards the three below
         self._heard: set[FloatId] = set()
         self._look = True
@@ -177,6 +179,7 @@ class Worker(Routine):
         for batch_id in set(self._watches) - set(active):
             ended = self._watches.pop(batch_id)
             self._by_itself(ended.record, "saving", ended.save)
+            self._closes = True
         for batch_id, record in active.items():
             watch = self._watches.get(batch_id)
             if watch is None:
@@ -186,6 +189,10 @@ class Worker(Routine):
         for about, what in list(self._problems):
             if about and about not in active:
                 self._report(about, what, None)
+        if self._closes:
+            for batch_id, alerts in close(self._store, self._store.batches(), self._channels).items():
+                self._tell(Progress(batch_id=batch_id, estimate=None, alerts=alerts, until=None, more=False))
+            self._closes = False
 
     def _take_up(self, record: BatchRecord) -> None:
         version = record.curve_version
@@ -217,6 +224,7 @@ class Worker(Routine):
     def _forget_watches(self) -> None:
         # Whatever is in memory may be half done; what is stored is not.
         self._watches.clear()
+        self._closes = True  # one that ended meanwhile would be missed
         self.look()
 
     def _save_all(self) -> None:

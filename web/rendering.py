@@ -12,7 +12,8 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 from starlette.exceptions import HTTPException
 
-from alerts.advice import advice_on, in_words
+from alerts.advice import advice_on
+from alerts.evidence import in_words
 from gylewatch.counting import counted
 from gylewatch.finish_time import to_the_hour
 from gylewatch.values import utc_text

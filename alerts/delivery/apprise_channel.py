@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import re
 from collections.abc import Callable
+from datetime import UTC, tzinfo
 from typing import Any, Final
 from urllib.parse import unquote
 
@@ -26,6 +27,7 @@ class AppriseChannel:
     name : of the entry in the configuration
     url : the Apprise address; it may hold a password and is never shown
     picture : makes the picture of a message, or None; must not raise. Asked only if the service takes attachments
+    zone : of the times in the text
 
     Raises
     ------
@@ -33,11 +35,19 @@ class AppriseChannel:
         The address is not one that Apprise understands; the message names the entry.
     """
 
-    def __init__(self, name: str, url: str, *, picture: Callable[[Message], Picture | None] | None = None) -> None:
+    def __init__(
+        self,
+        name: str,
+        url: str,
+        *,
+        picture: Callable[[Message], Picture | None] | None = None,
+        zone: tzinfo = UTC,
+    ) -> None:
         # Imported here: it costs half a second and 25 MiB, which a service without such a channel need not pay.
         import apprise  # noqa: PLC0415
 
         self._name = name
+        self._zone = zone
         self._secrets = _secrets(url)
         self._types = {
             Severity.INFO: apprise.NotifyType.INFO,
@@ -96,7 +106,7 @@ class AppriseChannel:
             attached = {"attach": self._attach(content=picture.png, name="course.png", mimetype="image/png")}
         return self._service.notify(
             title=title(message),
-            body=body(message, "" if picture is None else picture.caption),
+            body=body(message, "" if picture is None else picture.caption, self._zone),
             notify_type=self._resolved if message.ends else self._types[message.severity],
             body_format=self._plain_text,
             **attached,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime, tzinfo
 from typing import Protocol
 
-from alerts.advice import advice_on, in_words
-from alerts.alert import Alert, Kind, Severity
+from alerts.advice import advice_on
+from alerts.alert import Severity
+from alerts.engine import SWITCHED_OFF
+from alerts.evidence import clock, in_words
 from alerts.notice import Message, Notice, ServiceNotice
-from gylewatch.values import BatchId
 
 __all__ = ["Channel", "Message", "Notice", "ServiceNotice", "body", "title", "trial_notice"]
 
@@ -28,19 +29,34 @@ class Channel(Protocol):
 
 def title(message: Message) -> str:
     """One line that is understood on a locked telephone: the batch, and what is the matter."""
-    mark = "over: " if message.ends else "still: " if message.told else ""
     if isinstance(message, ServiceNotice):
-        return mark + message.title
-    return f"{message.batch_name}: {mark}{advice_on(message.alert).title}"
+        return ("ended: " if message.ends else _mark(message)) + message.title
+    advice = advice_on(message.alert)
+    if message.ends and message.alert.evidence.get(SWITCHED_OFF):
+        return f"{message.batch_name}: no longer watched: {advice.title}"
+    return f"{message.batch_name}: " + (advice.end_title if message.ends else _mark(message) + advice.title)
 
 
-def body(message: Message, caption: str = "") -> str:
-    """The message in plain text: what, why, what next, what to beware of; and what a picture beside it shows."""
+def _mark(message: Message) -> str:
+    """What sets it apart from a message of the same kind that was told before."""
+    marks = (["still"] if message.told else []) + (["critical"] if message.severity is Severity.CRITICAL else [])
+    return f"{' '.join(marks)}: " if marks else ""
+
+
+def body(message: Message, caption: str = "", zone: tzinfo = UTC) -> str:
+    """The message in plain text: what, why, what next, what to beware of; and what a picture beside it shows.
+
+    Parameters
+    ----------
+    zone : of the times in it
+    """
     if isinstance(message, ServiceNotice):
         return message.text
     alert, advice = message.alert, advice_on(message.alert)
     parts = [alert.summary]
-    evidence = in_words(alert.evidence)
+    if message.told:
+        parts.append(f"That was so at {clock(alert.time, zone)}, and it is still open; the numbers are of then.")
+    evidence = in_words(alert.evidence, zone)
     if evidence:
         parts.append("Evidence:\n" + "\n".join(f"- {phrase}" for phrase in evidence))
     if alert.resolves is None:
@@ -49,20 +65,17 @@ def body(message: Message, caption: str = "") -> str:
             parts.append(f"Caution: {advice.caution}")
     if caption:
         parts.append(caption)
-    parts.append(f"{alert.severity.value} · {alert.kind.value} · {alert.time:%Y-%m-%d %H:%M} UTC")
+    parts.append(f"{alert.severity.value} · {alert.kind.value} · {clock(alert.time, zone)}")
     return "\n\n".join(parts)
 
 
-def trial_notice(now: datetime) -> Notice:
+def trial_notice(now: datetime) -> ServiceNotice:
     """A notice by which a user finds out whether a channel works; it says that it is only a test."""
-    return Notice(
-        batch_id=BatchId("test"),
-        batch_name="Test",
-        alert=Alert(
-            time=now,
-            kind=Kind.FERMENTATION_STARTED,
-            severity=Severity.INFO,
-            summary="This is only a test of the channel: no beer is concerned.",
-            evidence={"test": True},
-        ),
+    return ServiceNotice(
+        time=now,
+        cause="test",
+        severity=Severity.INFO,
+        title="Test: notifications come this way",
+        text="This is only a test of the channel: no beer is concerned. Alerts say in their title which batch they are "
+        f"about.\n\ninfo · test · {now:%Y-%m-%d %H:%M} UTC",
     )

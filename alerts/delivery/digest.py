@@ -37,8 +37,9 @@ def daily_summary(
     """
     if not batches:
         return None
-    waiting = sum(len(batch.open_alerts) for batch in batches)
-    alerts = counted(waiting, "open alert") if waiting else "no open alerts"
+    # "Fermentation has started" is open for a week, and asks nothing of anybody.
+    waiting = sum(each.severity is not Severity.INFO for batch in batches for each in batch.open_alerts)
+    alerts = counted(waiting, "open warning") if waiting else "no open warnings"
     heading = f"Today: {counted(len(batches), 'batch', 'batches')}, {alerts}"
     parts = [_batch(batch, slot, zone) for batch in batches]
     parts += [f"Since {_clock(outage.time, zone)}: {outage.title}." for outage in outages]
@@ -57,7 +58,10 @@ def _batch(batch: BatchSummary, now: datetime, zone: tzinfo) -> str:
         lines.append("nothing heard yet")
     else:
         lines += _believed(batch.estimate, now, zone)
-    lines += [f"{alert.severity.value}: {alert.summary}" for alert in batch.open_alerts]
+    # When, because the numbers in it are of then.
+    lines += [
+        f"{alert.severity.value} since {_clock(alert.time, zone)}: {alert.summary}" for alert in batch.open_alerts
+    ]
     return "\n".join(lines)
 
 
@@ -70,22 +74,20 @@ def _believed(estimate: Estimate, now: datetime, zone: tzinfo) -> list[str]:
         f"{estimate.temperature_c:.1f} °C",
     ]
     if estimate.forecast is not None:
-        lines.append(_forecast(estimate.forecast, zone))
+        lines.append(_forecast(estimate.forecast, now, zone))
     if now - estimate.time > STALE:
         lines.append(f"as of {_clock(estimate.time, zone)}; nothing newer was heard")
     return lines
 
 
-def _forecast(forecast: Forecast, zone: tzinfo) -> str:
+def _forecast(forecast: Forecast, now: datetime, zone: tzinfo) -> str:
     text = (
         f"expected to end at {forecast.final_gravity_sg:.4f} "
         f"({forecast.final_gravity_low_sg:.4f} to {forecast.final_gravity_high_sg:.4f})"
     )
-    return (
-        text
-        if forecast.finish_time is None
-        else f"{text}, about {_clock(to_the_hour(forecast.finish_time, zone), zone)}"
-    )
+    if forecast.finish_time is None or forecast.finish_time <= now:  # of a beer at rest it may lie days back
+        return text
+    return f"{text}, about {_clock(to_the_hour(forecast.finish_time, zone), zone)}"
 
 
 def _clock(time: datetime, zone: tzinfo) -> str:

@@ -210,6 +210,7 @@ def deliver_due(
     generator: random.Random | None = None,
     limit: int = 100,
     handed_over: MutableSet[int] | None = None,
+    stopping: Callable[[], bool] = lambda: False,
 ) -> DeliveryRound:
     """Deliver what is due at `now`, once, in order.
 
@@ -225,6 +226,7 @@ def deliver_due(
     limit : most attempts in this pass. What waits for something else is no attempt: however much of it there is, it
         keeps nothing behind it from being told
     handed_over : what channels took and the store has not noted; kept by the caller from pass to pass and changed here
+    stopping : asked before each message; once true, the rest waits for the next start
 
     Returns
     -------
@@ -237,7 +239,7 @@ def deliver_due(
         entries = store.outbox_due(now, limit, after=after)
         left = len(entries) == limit
         for entry in entries:
-            if len(work.delivered) + len(work.failures) >= limit:
+            if len(work.delivered) + len(work.failures) >= limit or stopping():
                 left = False
                 break
             work.take(entry)

@@ -162,19 +162,28 @@ def digest_slot(policy: ChannelPolicy, now: datetime) -> datetime | None:
 
 
 def _decide_end(policy: ChannelPolicy, message: Message, beginning: Beginning | None, now: datetime) -> Decision:
-    if message.replaced:
-        return _leave_out("a graver alert takes its place")
-    if message.has_verdict and not policy.once:
-        # "Over: the gravity has stopped falling" beside "finished" sounds as if it fell again.
-        return _leave_out("its verdict is told by itself")
-    if beginning in (None, Beginning.LEFT_OUT, Beginning.GIVEN_UP):
-        return _leave_out("nobody here heard the beginning")
+    why_not = _why_no_end(policy, message, beginning)
+    if why_not is not None:
+        return _leave_out(why_not)
     if beginning is Beginning.WAITING:
         return Decision(action=Action.WAIT, reason="the beginning has not been told yet")
     quiet_until = quiet_end(policy, now)
     if quiet_until is not None:
         return _hold(quiet_until, "quiet hours")
     return Decision(action=Action.SEND, reason="what was told is over")
+
+
+def _why_no_end(policy: ChannelPolicy, message: Message, beginning: Beginning | None) -> str | None:
+    if message.replaced:
+        return "a graver alert takes its place"
+    if message.has_verdict and not policy.once:
+        # "The gravity no longer counts as steady" beside "finished" sounds as if it fell again.
+        return "its verdict is told by itself"
+    if message.batch_ended and not policy.once:
+        return "who ended the batch knows"
+    if beginning in (None, Beginning.LEFT_OUT, Beginning.GIVEN_UP):
+        return "nobody here heard the beginning"
+    return None
 
 
 def _leave_out(reason: str) -> Decision:

@@ -62,6 +62,7 @@ class Brew:
     temperature_c: Course = field(default_factory=lambda: constant(19.2))
     angle_deg: Course | None = None  # None: follows the gravity, with a little sway
     battery_v: OptionalCourse = field(default_factory=lambda: constant(4.0))
+    battery_percent: OptionalCourse = lambda _hours: None
     misfit_sigma: Course = field(default_factory=lambda: constant(0.0))
     bias_points: Course = field(default_factory=lambda: constant(0.0))
     heard: Callable[[float], bool] = lambda _hours: True
@@ -121,6 +122,7 @@ class Brew:
             angle_deg=angle,
             temperature_c=self.temperature_c(h),
             battery_v=self.battery_v(h),
+            battery_percent=self.battery_percent(h),
         )
 
     def observations(self) -> Iterable[Observation]:

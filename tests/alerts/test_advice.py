@@ -6,9 +6,10 @@ import re
 
 import pytest
 
-from alerts.advice import advice_on
+from alerts.advice import ADVICE, ADVICE_ON_CAUSE, Advice, advice_on
 from alerts.alert import Alert, Kind
-from tests.alerts.scenario import Brew, constant, logistic_gravity, raised, ramp, scenario, until
+from alerts.engine import Observation
+from tests.alerts.scenario import Brew, at, constant, logistic_gravity, raised, ramp, resolved, run, scenario, until
 
 STORIES = {
     "ordinary": scenario(),
@@ -55,3 +56,67 @@ def test_the_end_is_measured_by_what_is_expected_of_the_yeast(brew: Brew, judgem
     (finished,) = raised(brew.run(), Kind.FERMENTATION_FINISHED)
 
     assert f"attenuation, {judgement} of this yeast" in finished.summary
+
+
+@pytest.mark.parametrize("advice", [*ADVICE.values(), *ADVICE_ON_CAUSE.values()], ids=lambda advice: advice.title)
+def test_the_title_of_an_end_cannot_be_taken_for_the_alert_itself(advice: Advice) -> None:
+    """On a locked telephone "over: Fermentation has finished" says that the beer may be bottled."""
+    assert " no longer " in advice.end_title
+    assert advice.title.lower() not in advice.end_title.lower()
+
+
+def test_a_beer_that_never_started_is_not_called_stalled_and_its_start_is_told_with_numbers() -> None:
+    late = scenario(gravity_sg=logistic_gravity(middle_h=130.0), length_h=140.0).run()
+    (never,), (end,) = raised(late, Kind.FERMENTATION_STALLED), resolved(late, Kind.FERMENTATION_STALLED)
+
+    assert advice_on(never).title == "Fermentation has not started"
+    assert "fresh, healthy yeast" in advice_on(never).next_step
+    assert advice_on(end).end_title == "Fermentation has started after all"
+    assert re.search(r"started after all, \d+ hours after pitching: the gravity falls by \d", end.summary)
+
+
+def test_a_plateau_says_how_probable_it_is_that_the_yeast_is_done() -> None:
+    (done,) = raised(scenario().run(), Kind.ATTENUATION_PLATEAU)
+    (short,) = raised(
+        scenario(gravity_sg=logistic_gravity(final=1.0136)).run(), Kind.ATTENUATION_PLATEAU
+    )  # a little short of the yeast's range
+
+    assert "with 95% probability where this yeast is expected to end" in done.summary
+    assert 0.2 < float(short.evidence["probability_attenuated"] or 0) < 0.6
+    assert f"with {short.evidence['probability_attenuated']:.0%} probability" in short.summary
+
+
+def test_a_float_that_falls_silent_with_a_low_battery_is_told_with_it() -> None:
+    flat = scenario(battery_v=ramp(0, 3.9, 60, 3.4), heard=lambda h: h < 70)
+    full = scenario(heard=lambda h: h < 70)
+
+    assert "its battery was low" in raised(flat.run(), Kind.FLOAT_SILENT)[0].summary
+    assert "battery" not in raised(full.run(), Kind.FLOAT_SILENT)[0].summary
+
+
+def test_a_drift_says_when_the_beer_leaves_its_range() -> None:
+    drift = raised(STORIES["drifting"].run(), Kind.TEMPERATURE_DRIFT)[0]
+    left_h = (20.5 - drift.evidence["temperature_c"]) / 0.033  # type: ignore[operator]  # 3.3 °C in 100 hours
+
+    said = re.search(r"leaves the wanted 18 to 20.5 °C in about (\d+) hours", drift.summary)
+    assert said is not None
+    assert float(said[1]) == pytest.approx(left_h, rel=0.25)
+
+
+@pytest.mark.parametrize(
+    ("interval_h", "said"), [(1 / 3600, "every second"), (1 / 60, "every 60 seconds"), (0.5, "every 30 minutes")]
+)
+def test_a_silent_float_is_told_with_its_interval_in_words(interval_h: float, said: str) -> None:
+    few = scenario(interval_h=interval_h, heard=lambda h: h < 20 * interval_h, length_h=20 * interval_h, ticks=False)
+    state, _ = run(few.settings, few.batch, few.observations())
+
+    _, alerts = run(few.settings, few.batch, [Observation(time=at(30))], state)
+
+    assert f"it usually reports {said}" in raised(alerts, Kind.FLOAT_SILENT)[0].summary
+
+
+def test_samples_that_contradict_a_float_are_told_with_both_gravities() -> None:
+    suspect = raised(STORIES["misread"].run(), Kind.CALIBRATION_SUSPECT)[0]
+
+    assert "it shows 1.0" in suspect.summary
+    assert "with the samples 1.0" in suspect.summary

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, time, timedelta
 from pathlib import Path
 from types import SimpleNamespace
+from zoneinfo import ZoneInfo
 
 import apprise
 import pytest
@@ -22,7 +23,7 @@ from alerts.delivery.channel import Channel, Message, Notice, ServiceNotice, bod
 from alerts.delivery.mqtt_channel import MqttChannel, payload
 from alerts.delivery.outbox import GIVEN_UP, RetryPolicy, deliver_due
 from alerts.delivery.policy import ChannelPolicy
-from alerts.engine import RAISED, REPLACED
+from alerts.engine import RAISED, REPLACED, SWITCHED_OFF
 from gylewatch.errors import ConfigError, DeliveryError, TransportError
 from gylewatch.values import BatchId
 from storage.store import Store
@@ -118,9 +119,9 @@ def test_a_web_hook_gets_batch_summary_evidence_next_step_and_caution(http: Http
     assert post["title"] == "Harbour Pale: Fermentation has finished"
     for part in (
         "The beer has come to rest at 1.0121",
-        "gravity: 1.0121",
-        "probability still: 97 %",
-        "sustained: 15.2 hours",
+        "gravity believed: 1.0121",
+        "probability that it stands still: 97 %",
+        "held for: 15.2 hours",
         ADVICE[Kind.FERMENTATION_FINISHED].next_step,
         BOTTLES,
     ):
@@ -457,7 +458,38 @@ def test_the_end_of_an_alert_gives_no_advice_on_what_to_do() -> None:
     end = Notice(batch_id=BATCH_ID, batch_name="Harbour Pale", alert=its_end(2, an_alert(1)))
 
     assert "Next:" not in body(end)
-    assert title(end) == "Harbour Pale: over: Fermentation has finished"
+    assert title(end) == "Harbour Pale: Fermentation no longer counts as finished"
+
+
+def test_times_are_told_in_the_zone_of_the_channel(http: HttpSink) -> None:
+    end = its_end(2, an_alert(1))  # 18:32 and 18:31 UTC; Vienna is an hour ahead in winter
+    notice = Notice(batch_id=BATCH_ID, batch_name="Pale", alert=end)
+
+    AppriseChannel("phone", f"json://127.0.0.1:{http.port}/", zone=ZoneInfo("Europe/Vienna")).deliver(notice)
+
+    (post,) = http.posts
+    assert "told of: 2026-03-02 19:31 CET" in post["message"]
+    assert post["message"].endswith("2026-03-02 19:32 CET")
+
+
+def test_what_was_told_before_is_marked_and_so_is_what_is_critical() -> None:
+    warm = replace(an_alert(1, Kind.TEMPERATURE_OUT_OF_RANGE), severity=Severity.CRITICAL)
+    first = Notice(batch_id=BATCH_ID, batch_name="Pale", alert=warm)
+    again = replace(first, told=1)
+
+    assert title(first) == "Pale: critical: The temperature is out of range"
+    assert title(again) == "Pale: still critical: The temperature is out of range"
+    assert "That was so at 2026-03-02 18:31 UTC, and it is still open" in body(again)
+    assert "still open" not in body(first)
+
+
+def test_a_kind_that_was_switched_off_is_not_said_to_be_over() -> None:
+    silent = an_alert(1, Kind.FLOAT_SILENT)
+    end = replace(its_end(2, silent), evidence={SWITCHED_OFF: True})
+
+    assert title(Notice(batch_id=BATCH_ID, batch_name="Pale", alert=end)) == (
+        "Pale: no longer watched: The float is silent"
+    )
 
 
 def test_a_warning_is_repeated_until_somebody_acknowledges_it(store: Store) -> None:
@@ -507,7 +539,7 @@ def test_a_reminder_says_that_it_is_one_and_a_notice_of_the_service_names_no_bat
 
     assert title(reminder) == "Harbour Pale: still: Fermentation has finished"
     assert (title(notice), body(notice)) == ("No readings over Bluetooth", "Plug it in.")
-    assert title(replace(notice, ends=True)) == "over: No readings over Bluetooth"
+    assert title(replace(notice, ends=True)) == "ended: No readings over Bluetooth"
 
 
 def test_a_notice_of_the_service_goes_over_mqtt_on_a_topic_of_its_own_under_the_brokers_prefix() -> None:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
-from alerts.alert import Severity
+from alerts.alert import Kind, Severity
 from alerts.delivery.channel import body, title
 from alerts.delivery.digest import BatchSummary, daily_summary
 from alerts.notice import ServiceNotice
@@ -23,14 +24,14 @@ def summary_of(*batches: BatchSummary, minutes: float = 60, outages: tuple[Servi
 def test_a_batch_is_told_with_interval_rate_phase_forecast_and_open_alerts() -> None:
     summary = summary_of(BatchSummary(name="Harbour Pale", estimate=estimate(0), open_alerts=(alert(1),)))
 
-    assert title(summary) == "Today: 1 batch, 1 open alert"
+    assert title(summary) == "Today: 1 batch, no open warnings"
     # 9000 minutes after 2 March 18:30 UTC is 9 March 00:30 UTC (arithmetic), 01:30 in Vienna: to the hour, two.
     assert body(summary).splitlines() == [
         "Harbour Pale",
         "active: gravity 1.0312 (1.0295 to 1.0330), falls by 7.1 points a day",
         "attenuation 40 %, 2.7 % alcohol by volume, 19.1 °C",
         "expected to end at 1.0118 (1.0101 to 1.0137), about Mon 09 Mar 02:00",
-        "info: The gravity falls: 3.1 points since pitching.",
+        "info since Mon 02 Mar 19:31: The gravity falls: 3.1 points since pitching.",
     ]
 
 
@@ -43,6 +44,19 @@ def test_a_finish_is_told_to_the_full_hour_of_the_clock_on_the_wall() -> None:
 
     assert summary is not None
     assert "about Mon 09 Mar 06:00" in body(summary)
+
+
+def test_the_title_counts_what_asks_for_a_person() -> None:
+    warm = replace(alert(1, Kind.TEMPERATURE_OUT_OF_RANGE), severity=Severity.WARNING)
+    pale = BatchSummary(name="Harbour Pale", estimate=estimate(0), open_alerts=(alert(1), warm))
+
+    assert title(summary_of(pale, BatchSummary(name="Dark One", estimate=None))) == "Today: 2 batches, 1 open warning"
+
+
+def test_a_finish_that_lies_behind_is_not_expected() -> None:
+    summary = summary_of(BatchSummary(name="Harbour Pale", estimate=estimate(0)), minutes=9001)
+
+    assert "expected to end at 1.0118 (1.0101 to 1.0137)\n" in body(summary)
 
 
 def test_old_numbers_do_not_pass_for_todays() -> None:

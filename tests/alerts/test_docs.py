@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from alerts.advice import ADVICE, ADVICE_ON_CAUSE
+from alerts.advice import ADVICE, ADVICE_ON_CAUSE, NEVER_STARTED
 from alerts.alert import Kind, Subject
 from alerts.battery_rules import CHEMISTRIES
 from alerts.delivery.policy import DIGEST_LATE, MOST_REMINDERS
@@ -64,6 +64,13 @@ def test_a_further_cause_of_a_kind_has_its_next_step_and_caution_there(subject: 
     assert subject.cause in section
     assert ADVICE_ON_CAUSE[subject].next_step in section
     assert (ADVICE_ON_CAUSE[subject].caution or "") in section
+
+
+def test_a_beer_that_never_started_has_its_own_next_step_and_caution() -> None:
+    section = SECTIONS[Kind.FERMENTATION_STALLED.value]
+
+    assert f"**Next, where it never started:** {NEVER_STARTED.next_step}" in section
+    assert f"**Caution, where it never started:** {NEVER_STARTED.caution}" in section
 
 
 def test_every_chemistry_is_listed_with_its_levels() -> None:

@@ -101,8 +101,8 @@ def line(tmp_path: Path) -> Iterator[Line]:
 
 
 WARNED = "The temperature is out of range (warning)"
-CRITICAL = "The temperature is out of range (critical)"
-OVER = "over: The temperature is out of range (info)"
+CRITICAL = "critical: The temperature is out of range (critical)"
+OVER = "The temperature is no longer out of range (info)"
 AGAIN = "still: The temperature is out of range (warning)"
 
 
@@ -389,7 +389,7 @@ def test_people_hear_the_verdict_and_not_what_it_makes_over(line: Line, policy: 
         "Fermentation has started (info)",
         "The gravity has stopped falling (info)",
         "Fermentation has finished (info)",
-        *["over: Fermentation has started (info)", "over: The gravity has stopped falling (info)"] * ends,
+        *["Fermentation no longer counts as started (info)", "The gravity no longer counts as steady (info)"] * ends,
     ]
 
 
@@ -398,7 +398,7 @@ def test_a_plateau_that_ends_in_a_further_fall_is_over(line: Line) -> None:
     line.happens(*scenario(gravity_sg=falls_again, length_h=140.0).run())
     line.passes(999)
 
-    assert line.heard[-1] == "over: The gravity has stopped falling (info)"
+    assert line.heard[-1] == "The gravity no longer counts as steady (info)"
 
 
 @pytest.mark.parametrize("remind", [None, timedelta(hours=4), timedelta(hours=24)])

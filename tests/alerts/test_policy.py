@@ -9,7 +9,17 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from alerts.alert import Alert, Kind, Severity
-from alerts.delivery.policy import EVERYTHING, Action, ChannelPolicy, decide, digest_slot, next_reminder, quiet_end
+from alerts.delivery.policy import (
+    EVERYTHING,
+    PROGRAMS,
+    Action,
+    ChannelPolicy,
+    decide,
+    digest_slot,
+    next_reminder,
+    quiet_end,
+)
+from alerts.engine import closed
 from alerts.notice import Beginning, Notice, ServiceNotice, Standing, digest_cause
 from gylewatch.values import BatchId
 
@@ -167,3 +177,11 @@ def test_quiet_hours_that_never_end_are_refused() -> None:
 
 def test_an_alert_stamped_by_a_float_whose_clock_is_ahead_is_told_at_once() -> None:
     assert decide(EVERYTHING, notice(utc(2, 12, 4)), NEW, None, utc(2, 12)).action is Action.SEND
+
+
+@pytest.mark.parametrize(("policy", "action"), [(EVERYTHING, Action.LEAVE_OUT), (PROGRAMS, Action.SEND)])
+def test_programs_hear_that_a_batch_has_ended_and_who_ended_it_knows(policy: ChannelPolicy, action: Action) -> None:
+    beginning = notice(utc(2, 12))
+    end = replace(beginning, alert=closed(beginning.alert, utc(3, 12)))
+
+    assert decide(policy, end, NEW, Beginning.TOLD, utc(3, 13)).action is action

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
 from alerts.alert import Alert, Kind, Severity
+from alerts.notice import Notice
 from alerts.settings import load_alert_settings
+from gylewatch.values import BatchId
 from tests.alerts.scenario import (
     Brew,
     Course,
@@ -18,6 +21,7 @@ from tests.alerts.scenario import (
     raised,
     ramp,
     resolved,
+    run,
     scenario,
     until,
 )
@@ -239,6 +243,17 @@ def test_a_planned_cold_crash_is_neither_drift_nor_out_of_range() -> None:
     assert kinds(brew.run()).isdisjoint({Kind.TEMPERATURE_DRIFT, Kind.TEMPERATURE_OUT_OF_RANGE})
 
 
+def test_a_beer_that_warms_when_it_was_to_be_crashed_is_told_by_how_much_it_is_beyond_what_is_accepted() -> None:
+    runaway = scenario(
+        plan=((100, (2.0, 5.0)),), temperature_c=until(101, constant(19.2), constant(22.2)), length_h=110
+    )
+
+    out = only(runaway.run(), Kind.TEMPERATURE_OUT_OF_RANGE)
+
+    # Where it came from is 19.2 °C: three degrees above that, not above the five to which it is to go.
+    assert "3.0 °C above the 2.0 to 19.2 °C that are accepted on its way to the wanted 2 to 5 °C" in out.summary
+
+
 def test_warming_for_a_diacetyl_rest_over_a_day_is_not_drift() -> None:
     brew = scenario(plan=((70.0, (18.0, 23.0)),), temperature_c=ramp(70, 19.2, 94, 22.0))
 
@@ -301,6 +316,15 @@ def test_a_further_drift_from_where_it_has_settled_is_told_too() -> None:
     assert hours_of(first) < 150
     assert 230 < hours_of(second) < 270
     assert second.evidence["usual_low_c"] == 19.2
+
+
+def test_a_beer_that_comes_to_rest_out_of_its_range_is_not_told_to_be_steady_again() -> None:
+    alerts = scenario(temperature_c=ramp(60, 19.2, 160, 23.0), length_h=240.0).run()
+
+    (end,) = resolved(alerts, Kind.TEMPERATURE_DRIFT)
+    assert resolved(alerts, Kind.TEMPERATURE_OUT_OF_RANGE) == ()
+    assert "at 23.0 °C, out of its range" in end.summary
+    assert Notice(batch_id=BatchId("pale"), batch_name="Pale", alert=end).has_verdict, "out of range is told by itself"
 
 
 def test_a_drift_is_not_over_because_nobody_knows_how_it_goes_on() -> None:
@@ -442,6 +466,19 @@ def test_one_bad_voltage_in_ten_is_no_low_battery() -> None:
     assert Kind.BATTERY_LOW not in kinds(sagging.run())
 
 
+def test_a_float_at_rest_in_wort_that_has_not_begun_to_work_is_not_stuck() -> None:
+    # Before anything is known of a start the estimator may well guess at some points a day.
+    lag = scenario(gravity_sg=constant(1.052), angle_deg=constant(30.0), length_h=24.0)
+    guessed = [
+        seen if seen.estimate is None else replace(seen, estimate=replace(seen.estimate, rate_points_per_day=6.0))
+        for seen in lag.observations()
+    ]
+
+    _, alerts = run(lag.settings, lag.batch, guessed)
+
+    assert Kind.FLOAT_STUCK not in kinds(alerts)
+
+
 def test_a_new_battery_ends_the_alert() -> None:
     alerts = scenario(battery_v=until(100, ramp(0, 3.7, 80, 3.4), constant(4.1))).run()
 
@@ -455,6 +492,27 @@ def test_a_battery_that_empties_before_the_beer_is_done_is_told_days_ahead() -> 
     assert hours_of(will_not_last) < 48
     assert str(will_not_last.evidence["lasts_until"]).startswith("2026-03-06T")  # pitched on the 2nd at 18:00 + 100 h
     assert will_not_last.evidence["needed_until_from"] == "forecast"
+
+
+def test_a_float_that_reports_per_cent_alone_is_told_days_ahead_too() -> None:
+    # A per cent in two hours from 60: empty after 120 hours, in steps of five; the beer is done after 130.
+    alerts = scenario(battery_v=lambda _h: None, battery_percent=lambda h: 5.0 * round(12.0 - h / 10)).run()
+
+    will_not_last = only(alerts, Kind.BATTERY_WILL_NOT_LAST)
+    assert hours_of(will_not_last) < 60
+    assert str(will_not_last.evidence["lasts_until"]).startswith("2026-03-07T")  # pitched on the 2nd at 18:00 + 120 h
+
+
+def test_per_cent_that_hardly_fall_say_nothing() -> None:
+    lasting = scenario(battery_v=lambda _h: None, battery_percent=lambda h: 80.0 - 5.0 * (h > 100))
+
+    assert Kind.BATTERY_WILL_NOT_LAST not in kinds(lasting.run())
+
+
+def test_voltages_that_come_after_per_cent_begin_a_trend_of_their_own() -> None:
+    late = scenario(battery_v=lambda h: None if h < 60 else 4.0, battery_percent=lambda _h: 90.0)
+
+    assert Kind.BATTERY_WILL_NOT_LAST not in kinds(late.run())
 
 
 def test_a_healthy_battery_says_nothing() -> None:

@@ -22,6 +22,7 @@ from collector.packet import Reason, Rejected, Source
 from gylewatch import cli
 from gylewatch.demo_sink import Sink
 from gylewatch.errors import AlreadyExists, CalibrationError, DeliveryError, NotFound, StorageError, TransportError
+from gylewatch.values import BatchId
 from storage.store import Store
 from tests.gylewatch.brew import PITCHED, iso, write_batch, write_references
 
@@ -196,6 +197,51 @@ def test_an_ended_batch_is_no_longer_active(brewery: Terminal) -> None:
     assert brewery.type("batch", "list", "--active", "--json").json == []
 
 
+def test_a_running_batch_gets_a_plan_step_and_an_addition_and_keeps_what_the_file_leaves_open(
+    brewery: Terminal,
+) -> None:
+    brewery.type("brewday", "pitch", "ferry-lane-pale", "--gravity", "1.0530", "--replace")
+    text = (brewery.folder / "batch.toml").read_text()
+    text = re.sub(r"^original_gravity = .*\n", "", text, flags=re.MULTILINE)
+    text += (
+        "[[batch.plan]]\nfrom = 2026-03-09T08:00:00Z\ntemperature_c = [20.0, 23.0]\n"
+        "[[batch.addition]]\ntime = 2026-03-05T10:00:00Z\ngravity_points = 6\n"
+    )
+    (brewery.folder / "now.toml").write_text(text)
+
+    answer = brewery.type("batch", "change", "ferry-lane-pale", "now.toml")
+    again = brewery.type("batch", "change", "ferry-lane-pale", "now.toml")
+
+    assert answer.out == "batch ferry-lane-pale: plan, addition changed\n"
+    assert again.out == "batch ferry-lane-pale is as now.toml says\n"
+    with Store.open(f"sqlite:///{brewery.folder / 'gylewatch.sqlite'}", create=False) as store:
+        batch = store.batch(BatchId("ferry-lane-pale")).batch
+    assert (batch.original_gravity_sg, batch.plan[0].temperature_c) == (1.053, (20.0, 23.0))
+    assert batch.additions[0].gravity_points == 6
+
+
+def test_a_range_that_is_changed_from_pitching_on_is_asked_about(brewery: Terminal) -> None:
+    text = (brewery.folder / "batch.toml").read_text()
+    (brewery.folder / "now.toml").write_text(
+        re.sub(r"^temperature_c = .*$", "temperature_c = [20, 23]", text, count=1, flags=re.MULTILINE)
+    )
+
+    answer = brewery.type("batch", "change", "ferry-lane-pale", "now.toml")
+
+    assert answer.code == 0
+    assert "wanted from pitching on" in answer.err
+    assert "[[batch.plan]] with from = 20" in answer.err
+
+
+def test_an_ended_batch_is_not_changed(brewery: Terminal) -> None:
+    brewery.type("batch", "end", "ferry-lane-pale", "--time", "2026-03-20T10:00:00Z")
+
+    answer = brewery.type("batch", "change", "ferry-lane-pale", "batch.toml")
+
+    assert answer.code == 2
+    assert "ended at 2026-03-20" in answer.err
+
+
 def test_status_tells_what_is_believed_whether_the_service_runs_or_not(brewery: Terminal) -> None:
     text, shown = brewery.type("status"), brewery.type("status", "--json").json
 
@@ -322,7 +368,7 @@ def test_temperatures_that_may_be_fahrenheit_are_taken_as_they_stand_and_asked_a
     assert curve.code == watched.code == 0
     assert "solutions of 60 °C or more: if that is °F, write it in °C (15.6), and add the file again" in curve.err
     assert "a wanted range of 45 °C or more: if that is °F, write it in °C (7.2 to 10.0)" in watched.err
-    assert "gylewatch batch remove warm-ale" in watched.err
+    assert "gylewatch batch change warm-ale warm.toml" in watched.err
     assert watched.json["temperature_c"] == [45.0, 50.0]
     assert terminal.type("curve", "add", "references.csv").err == ""
 

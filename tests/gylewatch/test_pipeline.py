@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
+from alerts.alert import Alert, Kind
 from alerts.settings import AlertSettings
 from calibration.fit import fit_curve
 from gylewatch import pipeline
 from gylewatch.batch_file import read_batch
 from gylewatch.tables import read_references
-from gylewatch.values import Instrument, Sample, Unit
+from gylewatch.values import Instrument, Reading, Sample, Unit
 from tests.gylewatch.brew import PITCHED, pale_readings, write_batch, write_references
 
 READINGS = pale_readings(60)
@@ -100,3 +102,62 @@ def test_a_state_of_another_version_or_a_damaged_one_is_refused(course: pipeline
 
     with pytest.raises(pipeline.StaleState):
         pipeline.decode_state(damage(written), course.batch)
+
+
+def lifted(count: int, first: int, last: int, by_deg: float) -> list[Reading]:
+    """The pale ale's readings, some of them with the float's angle lifted."""
+    return [
+        replace(reading, angle_deg=reading.angle_deg + by_deg) if first <= index < last else reading
+        for index, reading in enumerate(pale_readings(count))
+    ]
+
+
+def told(course: pipeline.Course, readings: list[Reading]) -> list[Alert]:
+    state = pipeline.start(course)
+    alerts: list[Alert] = []
+    for reading in readings:
+        outcome = pipeline.on_reading(course, state, reading)
+        state = outcome.state
+        alerts += outcome.alerts
+    return alerts
+
+
+def test_a_float_that_shows_more_than_went_in_is_told_though_the_estimate_does_not_believe_it(
+    course: pipeline.Course,
+) -> None:
+    # 10 degrees are some 19 points on this float (0.66 - 2 * 0.0012 * 51 degrees a point).
+    alerts = told(course, lifted(60, 20, 60, by_deg=10.0))
+
+    (implausible,) = [alert for alert in alerts if alert.kind is Kind.GRAVITY_IMPLAUSIBLE]
+    assert implausible.evidence["float_reads_sg"] > 1.062  # type: ignore[operator]
+    assert implausible.evidence["gravity_sg"] < 1.055  # type: ignore[operator]
+    assert Kind.CALIBRATION_SUSPECT not in {alert.kind for alert in alerts}, "one cause, one alert"
+
+
+def test_wild_packets_neither_end_nor_hide_an_implausible_gravity(course: pipeline.Course) -> None:
+    readings = lifted(60, 20, 60, by_deg=10.0)
+    for index in (25, 33, 45):
+        readings[index] = replace(readings[index], angle_deg=5.0)
+
+    of_gravity = [each for each in told(course, readings) if Kind.GRAVITY_IMPLAUSIBLE in (each.kind, each.resolves)]
+
+    assert [alert.resolves for alert in of_gravity] == [None]
+
+
+def test_a_float_that_reads_low_in_the_wort_is_told_though_it_looks_like_a_fermentation(
+    course: pipeline.Course,
+) -> None:
+    alerts = told(course, lifted(32, 0, 32, by_deg=-6.0))  # some ten points
+
+    (suspect,) = [alert for alert in alerts if alert.kind is Kind.CALIBRATION_SUSPECT]
+    assert suspect.time - PITCHED < timedelta(hours=6)
+    assert "Before the start float heron read -" in suspect.summary
+
+
+def test_a_curve_that_is_itself_uncertain_accuses_no_float(course: pipeline.Course, tmp_path: Path) -> None:
+    sure = read_references(write_references(tmp_path))
+    vague = fit_curve([replace(point, gravity_sd_sg=0.006) for point in sure])  # read to six points in a jug, say
+
+    alerts = told(replace(course, curve=vague), lifted(32, 0, 32, by_deg=-6.0))
+
+    assert {alert.kind for alert in alerts}.isdisjoint({Kind.CALIBRATION_SUSPECT, Kind.GRAVITY_IMPLAUSIBLE})

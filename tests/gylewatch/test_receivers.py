@@ -51,7 +51,8 @@ def test_what_keeps_readings_waiting_inside_is_told_like_an_outage_and_so_is_its
 
     begin, end = told
     assert (begin.cause, begin.time, begin.title) == ("storing", minutes[1], "Readings are not stored")
-    assert begin.text.startswith("the disk is full; free some space\n\nReadings wait")
+    assert begin.text.startswith("Readings wait")
+    assert "Reason: the disk is full; free some space\n\nNext: Look after the beer by hand" in begin.text
     assert (end.cause, end.ends, end.time) == ("storing", True, minutes[4])
 
 

@@ -52,7 +52,7 @@ def test_a_broker_that_dies_is_one_message_and_no_float_is_blamed(
         broker.start()
         eventually("it is connected again", lambda: "connected since" in service.health().brokers[0], 60)
         clock.move_to(clock.now() + timedelta(minutes=3))
-        eventually("the end is told", lambda: inbox.has("over: No readings over the broker"))
+        eventually("the end is told", lambda: inbox.has("ended: No readings over the broker"))
         with Store.open(url) as store:
             told = [record.alert.kind for record in store.alerts(BATCH)]
             outbox = store.outbox_counts()

@@ -27,6 +27,7 @@ def test_the_button_sends_a_message_that_says_it_is_only_a_test(tmp_path: Path, 
     ((title, message),) = inbox.notices
     assert title.startswith("Test: ")
     assert "only a test" in message
+    assert "Next:" not in message, "there is nothing to do about a test"
 
 
 def test_a_channel_that_fails_is_told_and_keeps_no_other_from_its_test(

@@ -213,6 +213,27 @@ def test_a_changed_plan_goes_on_without_reading_again(store: Store) -> None:
     assert watched.record.batch == changed
 
 
+@pytest.mark.parametrize("restarts", [False, True])
+def test_an_original_gravity_that_is_entered_later_counts_from_the_beginning(store: Store, *, restarts: bool) -> None:
+    store.append_readings(READINGS)
+    known = record(store).batch
+    store.replace_batch(record(store).batch_id, replace(known, original_gravity_sg=None))
+    watched = watch(store)
+    follow(watched)
+    before = list(estimates(store))
+
+    changed = store.replace_batch(record(store).batch_id, known)
+    if restarts:
+        watched.save()
+        watched = watch(store)
+    else:
+        watched.update(changed)
+    follow(watched)
+
+    assert list(estimates(store)) == uninterrupted(store)
+    assert list(estimates(store)) != before
+
+
 def test_readings_after_the_end_of_a_batch_are_left_alone(store: Store) -> None:
     store.append_readings(READINGS[:50])
     ended = store.end_batch(record(store).batch_id, READINGS[19].time)

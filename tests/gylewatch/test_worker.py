@@ -118,3 +118,26 @@ def test_a_batch_that_stays_broken_is_in_the_log_once(store: Store, monkeypatch:
 
     faults = [entry["batch"] for entry in told if entry["event"] == "a batch could not be judged"]
     assert sorted(faults) == ["amber", "brown"]
+
+
+@pytest.mark.parametrize("runs", [True, False], ids=["while the service runs", "while it is stopped"])
+def test_what_is_open_of_a_batch_is_over_when_the_batch_is_ended(store: Store, *, runs: bool) -> None:
+    amber, later = BatchId("amber"), at(0) + timedelta(hours=30)
+    with working(store, later) as worker:
+        eventually("all is followed", lambda: store.latest_estimate(amber) is not None)
+        worker.tick()
+        eventually("the silence is found", lambda: is_silent(store, amber))
+        if runs:
+            store.end_batch(amber, later)
+            worker.look()
+            eventually("it is over", lambda: not is_silent(store, amber))
+    if not runs:
+        store.end_batch(amber, later)
+        with working(store, later) as worker:
+            worker.look()
+            eventually("it is over", lambda: not is_silent(store, amber))
+
+    assert store.open_alerts(amber) == ()
+    end = store.alerts(amber)[-1].alert
+    assert (end.resolves, end.evidence["batch_ended"]) == (Kind.FLOAT_SILENT, True)
+    assert is_silent(store, "brown"), "the other batch goes on"
