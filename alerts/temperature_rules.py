@@ -31,6 +31,8 @@ class RangeMemory:
     grace_from: datetime | None = None  # when the time began that the beer gets to reach it
     step_from_c: float | None = None  # temperature when the step began
     arrived: bool = False  # the beer has been inside this step's range
+    nearest_c: float | None = None  # how near it has come to that range
+    neared: datetime | None = None  # when it last came nearer by as much as counts
     far_out: Streak = NO_STREAK
     out: Streak = NO_STREAK
     inside: Streak = NO_STREAK
@@ -63,9 +65,26 @@ def allowed_range_c(
         return low, high, False
     distance_c = max(low - memory.step_from_c, memory.step_from_c - high, 0.0)
     grace_h = rule.grace_h + distance_c / rule.grace_c_per_h
-    if hours_between(memory.grace_from, now) > grace_h:
+    if hours_between(memory.grace_from, now) > grace_h and not _still_nears(settings, batch, memory, now):
         return low, high, False
     return min(low, memory.step_from_c), max(high, memory.step_from_c), True
+
+
+def _still_nears(settings: AlertSettings, batch: Batch, memory: RangeMemory, now: datetime) -> bool:
+    """Whether the beer keeps coming nearer to the range of a planned step, though slowly.
+
+    After pitching it does not count: the first days in too warm a beer do the most harm.
+    """
+    rule = settings.temperature_out_of_range
+    if memory.neared is None or memory.step_start is None or memory.step_start <= batch.pitched:
+        return False
+    return hours_between(memory.neared, now) <= rule.nears_h
+
+
+def _nearer(settings: AlertSettings, memory: RangeMemory, distance_c: float, now: datetime) -> RangeMemory:
+    if memory.nearest_c is not None and distance_c > memory.nearest_c - settings.temperature_out_of_range.nears_c:
+        return memory
+    return replace(memory, nearest_c=distance_c, neared=now)
 
 
 def follow_range(settings: AlertSettings, batch: Batch, memory: RangeMemory, reading: Reading) -> RangeMemory:
@@ -83,6 +102,8 @@ def follow_range(settings: AlertSettings, batch: Batch, memory: RangeMemory, rea
             grace_from=now if is_first else start,
             step_from_c=now_c if memory.now_c is None else memory.now_c,
             arrived=False,
+            nearest_c=None,
+            neared=None,
             far_out=NO_STREAK,
             out=NO_STREAK,
         )
@@ -90,6 +111,7 @@ def follow_range(settings: AlertSettings, batch: Batch, memory: RangeMemory, rea
     is_inside = low <= now_c <= high
     if is_inside and not memory.arrived:
         memory = replace(memory, arrived=True)
+    memory = _nearer(settings, memory, max(low - now_c, now_c - high, 0.0), now)
     allowed_low, allowed_high, _ = allowed_range_c(settings, batch, memory, now)
     excess = max(allowed_low - now_c, now_c - allowed_high)
     return replace(

@@ -120,6 +120,10 @@ class OutOfRange:
     grace_h: float = limits(24.0, 0.0, 96.0)
     # Time the beer gets by distance: 20 litres in a cooled cabinet move about this fast (common practice, no source).
     grace_c_per_h: float = limits(0.4, 0.05, 10.0)
+    # After a planned change it gets more time for as long as it comes nearer by this much...
+    nears_c: float = limits(0.3, 0.05, 5.0)
+    # ...within this time: a big vessel left to warm by itself takes days (common practice, no source).
+    nears_h: float = limits(8.0, 0.0, 48.0)
     # A planned change that begins this much early is still the planned change.
     early_h: float = limits(2.0, 0.0, 48.0)
     # Farther beyond the range than this the alert becomes critical: yeast is harmed or stops.

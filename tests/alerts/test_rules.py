@@ -383,6 +383,23 @@ def test_a_beer_that_never_reaches_the_planned_range_is_out_of_range() -> None:
     assert hours_of(out) == pytest.approx(168 + 24 + 35.5 + 1, abs=0.6)
 
 
+@pytest.mark.parametrize("stops_h", [134.0, 300.0])
+def test_a_beer_that_warms_slowly_to_a_planned_rest_is_left_in_peace_until_it_stops_short(stops_h: float) -> None:
+    # 0.06 C an hour: it needs 93 hours for what the grace of 24 + 13.5 leaves it.
+    course = ramp(100, 12.6, 200, 18.6)
+    slow = scenario(
+        plan=((0.5, (12.0, 13.2)), (100.0, (18.0, 20.0))),
+        temperature_c=until(stops_h, course, constant(course(stops_h))),
+        length_h=220.0,
+    )
+
+    out = raised(slow.run(), Kind.TEMPERATURE_OUT_OF_RANGE)
+
+    # The last third of a degree that counted was complete five hours before it stopped, or later; eight hours after
+    # that the grace is over, and an hour later it is told.
+    assert [hours_of(each) for each in out] == ([pytest.approx(140.5, abs=2.6)] if stops_h < 200 else [])
+
+
 def test_silence_is_told_by_the_passing_of_time_alone_and_ends_with_the_next_reading() -> None:
     alerts = scenario(heard=lambda h: not 60 < h < 72).run()
 
