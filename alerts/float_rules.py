@@ -9,6 +9,7 @@ from alerts.alert import Kind, Severity
 from alerts.conditions import Condition, Opened, ended, hours_between, middle
 from alerts.thresholds import AlertSettings
 from gylewatch.copying import replace
+from gylewatch.counting import counted
 from gylewatch.values import Batch, Reading
 
 _GAPS = 15  # intervals of which the median is taken: seven lost packets in a row do not move it
@@ -63,13 +64,19 @@ def float_silent(
     if memory.heard is None:
         summary = f"Float {batch.float_id} has not been heard in the {_long(silent_h)} since pitching."
     else:
-        usual = f"; it usually reports every {interval_h * 60:.0f} minutes" if interval_h else ""
+        usual = f"; it usually reports every {_pause(interval_h)}" if interval_h else ""
         summary = f"Nothing was heard of float {batch.float_id} for {_long(silent_h, 1)}{usual}."
     return _silent(summary, silent_h, interval_h, limit_h)
 
 
 def _long(hours: float, digits: int = 0) -> str:
     return f"{hours:.{digits}f} hours" if hours < 72.0 else f"{hours / 24.0:.0f} days"
+
+
+def _pause(hours: float) -> str:
+    if hours < 2.0 / 60.0:
+        return counted(max(round(hours * 3600), 1), "second")
+    return f"{hours * 60:.0f} minutes" if hours < 2.0 else f"{hours:.1f} hours".replace(".0 ", " ")
 
 
 def _silent(summary: str, silent_h: float, interval_h: float | None, limit_h: float) -> Condition:
