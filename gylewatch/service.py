@@ -120,7 +120,7 @@ class Service:
             problems += undelivered(self._store.outbox_failing(), self._clock.now())
         except StorageError as error:  # that must be seen here more than anything else
             outbox = {}
-            problems += [] if str(error) in problems else [str(error)]
+            problems.append(str(error))
         return ServiceHealth(
             started=self._started,
             brokers=(*(told_broker(broker) for broker in brokers), *(told_radio(radio) for radio in radios)),
@@ -129,7 +129,7 @@ class Service:
             readings_refused=ingest.rejected + self._over_http.refused,
             queue_depth=ingest.queued,
             outbox=tuple(outbox.items()),
-            problems=tuple(problems),
+            problems=tuple(dict.fromkeys(problems)),  # a full disk stops several parts, and is one problem
         )
 
     def _probe_problems(self) -> list[str]:
