@@ -155,6 +155,7 @@ class Service:
         self._stops.append(listener.close)
         self._store = Store.open(settings.database_url)
         self._stops.append(self._store.close)
+        self._stops.append(self._store.claim())
 
         self._time = Timekeeper(settings.floats.clock, now=self._clock.now, steady=self._clock.steady)
         self._inbox = Inbox()

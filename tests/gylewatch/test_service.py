@@ -24,7 +24,7 @@ from collector.topics import readings_topic
 from gylewatch import cli
 from gylewatch.config import Settings
 from gylewatch.demo_sink import Sink
-from gylewatch.errors import ConfigError
+from gylewatch.errors import ConfigError, StorageError
 from gylewatch.service import Service
 from gylewatch.tables import read_references
 from gylewatch.values import FloatId
@@ -292,3 +292,14 @@ def test_readings_posted_before_the_clock_is_set_are_asked_for_again(tmp_path: P
     assert "clock says 1970-01-01" in content.decode()
     with Store.open(url) as store:
         assert store.readings(FloatId("heron")) == ()
+
+
+def test_a_second_service_on_the_same_database_says_so_and_disturbs_nothing(tmp_path: Path, broker: Broker) -> None:
+    url = furnish(tmp_path, PITCHED)
+    readings = pale_readings(3)
+
+    with running(settings(url, broker.port), readings[-1].time) as service:
+        with pytest.raises(StorageError, match=r"another gylewatch service .* works on it already"):
+            Service(settings(url, broker.port)).start()
+        publish(broker.port, readings)
+        eventually("all are concluded", lambda: service.concluded_until(FloatId("heron")) == readings[-1].time, 30)
