@@ -33,6 +33,7 @@ KEEPALIVE_S = 30  # a dead network is noticed after 45 s (1.5 times, MQTT 5.0 se
 SESSION_EXPIRY_S = 7 * 86_400  # the broker keeps what floats say while the service is away for up to a week
 IN_FLIGHT = 1000  # unacknowledged messages the broker may send ahead: half an inbox, so the network never waits
 FIRST_RECONNECT_S, LAST_RECONNECT_S = 1, 60
+FEW = 3  # connections in a row that did not last: a broker that is restarted twice makes two
 LONGEST_TOPIC = 1000
 # Characters that are kept. A topic may have 65,535 bytes (MQTT 5.0, section 1.5.4), a name of ours 63; thousands of the
 # longest, each remembered as a sender, would take the memory of a small board.
@@ -237,7 +238,12 @@ class MqttCollector:
         if self._stopping.is_set() or (answered and self._refused):
             return  # wanted; or refused, and that was told
         place = self._settings.place
-        if answered:
+        if answered and self._loop.ends_soon() >= FEW:
+            self._lost(
+                f"the connection to the broker at {place} breaks off again and again, soon after it was made: another "
+                f"program probably uses the client_id {self._settings.client_id!r}; give each its own; trying again"
+            )
+        elif answered:
             self._lost(f"the connection to the broker at {place} broke off ({reason}); trying again")
         else:
             self._lost(

@@ -15,6 +15,7 @@ from typing import Literal
 import pytest
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
+from structlog.testing import capture_logs
 
 from collector.decode import Decoding
 from collector.inbox import Inbox
@@ -372,3 +373,9 @@ def test_a_broker_that_sends_nothing_is_a_problem_that_is_told(tmp_path: Path) -
         eventually("it is told", lambda: "access rules" in (station.mqtt.health().problem or ""))
 
         assert not station.mqtt.health().connected
+
+
+def test_two_programs_that_throw_each_other_off_the_broker_are_told_of_their_client_id(broker: Broker) -> None:
+    settings = MqttSettings(port=broker.port, client_id="cellar")
+    with capture_logs() as logged, running(settings), running(settings):
+        eventually("it is told", lambda: any("client_id 'cellar'" in str(entry.get("problem")) for entry in logged))
