@@ -245,6 +245,21 @@ def test_a_sample_from_before_pitching_is_reported_as_unused(
     assert "1 sample from before pitching had no effect" in result.said
 
 
+def test_a_sample_that_stands_twice_in_its_file_is_not_believed_as_two(
+    brew: Recording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    samples = brew.folder / "samples.csv"
+    row = f"{iso(PITCHED + timedelta(hours=20, minutes=5))},hydrometer,1.02,SG,20.0\n"  # far off the float
+    samples.write_text(f"{SAMPLES_HEADER}\n{row}", encoding="utf-8")
+    once = replayed(brew, capsys, None, "--samples", str(samples))
+    samples.write_text(f"{SAMPLES_HEADER}\n{row}{row}", encoding="utf-8")
+
+    twice = replayed(brew, capsys, None, "--samples", str(samples))
+
+    assert twice.estimates == once.estimates
+    assert "1 sample repeated and used once" in twice.said
+
+
 def test_a_reference_point_that_the_others_contradict_is_named(
     brew: Recording, capsys: pytest.CaptureFixture[str]
 ) -> None:
