@@ -13,6 +13,7 @@ from gylewatch.units import POINT_SG, celsius_from_fahrenheit, sg_from_plato
 # Of beer, wort and rooms. What lies outside is no temperature of theirs in °F either.
 _FAHRENHEIT: Final = (32.0, 230.0)
 _LEAST_SG: Final = 0.5
+_MOST_SG: Final = 1.1  # of what an addition makes of water
 _MOST_PLATO: Final = 25.0  # stronger worts are rare, and points begin to be likelier
 _MOST_POINTS: Final = 200.0
 HOT_C: Final = 43.0  # warmer than any yeast is kept (the hottest farmhouse strains: about 42, common practice)
@@ -27,6 +28,13 @@ def gravity_doubt(number: float, low: float, high: float) -> str:
         return f"is that Brix or °P? as SG it would be about {sg_from_plato(number):.3f}{points}"
     if _MOST_PLATO < number <= _MOST_POINTS:
         return f"are those points? as SG they are {1.0 + POINT_SG * number:.3f}"
+    return ""
+
+
+def points_doubt(points: float) -> str:
+    """What was probably meant by so many points of gravity that are written like an SG; empty: they are points."""
+    if 1.0 < points <= _MOST_SG and points != round(points, 2):  # nobody knows an addition to a hundredth of a point
+        return f"is that SG? in points it would be {(points - 1.0) / POINT_SG:g}"
     return ""
 
 

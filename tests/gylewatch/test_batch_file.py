@@ -79,6 +79,20 @@ def test_a_plan_out_of_order_names_the_step(tmp_path: Path) -> None:
         read_batch(written(tmp_path, HARBOUR + earlier))
 
 
+def test_two_steps_of_the_plan_at_one_time_are_asked_back(tmp_path: Path) -> None:
+    same = "[[batch.plan]]\nfrom = 2026-03-09T08:00:00Z\ntemperature_c = [10.0, 12.0]\n"
+
+    with pytest.raises(InputError, match="two steps of the plan begin at 2026-03-09T08:00:00Z; keep one of them"):
+        read_batch(written(tmp_path, HARBOUR + same))
+
+
+def test_an_addition_written_as_sg_is_asked_back(tmp_path: Path) -> None:
+    addition = "[[batch.addition]]\ntime = 2026-03-04T10:00:00Z\ngravity_points = 1.006\n"
+
+    with pytest.raises(InputError, match=r"gravity_points = 1\.006: is that SG\? in points it would be 6"):
+        read_batch(written(tmp_path, HARBOUR + addition))
+
+
 OWN = HandSettings(hydrometer_offset_sg=0.001)
 
 
