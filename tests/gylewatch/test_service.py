@@ -134,6 +134,13 @@ def test_readings_posted_over_http_are_followed_too(tmp_path: Path) -> None:
     assert (health["readings_accepted"], health["readings_duplicate"]) == (10, 10)
 
 
+def test_head_is_answered_like_get_without_the_body(tmp_path: Path) -> None:
+    with running(settings(furnish(tmp_path, PITCHED), None), PITCHED, connect=False) as service:
+        for path in ("/", f"/batches/{BATCH}", "/api/v1/health"):
+            assert request(service, "HEAD", path) == (200, b"")
+        assert request(service, "HEAD", "/nowhere")[0] == 404
+
+
 def test_an_absent_broker_is_reported_and_taken_up_when_it_comes(tmp_path: Path) -> None:
     late = Broker(tmp_path / "late")
     url = furnish(tmp_path, PITCHED)
