@@ -293,6 +293,8 @@ def _read_export(file: Path) -> tuple[Curve, tuple[Reference, ...], str]:
         raise InputError(str(file), f"cannot be read ({(error.strerror or str(error)).lower()})") from None
     except ValueError as error:
         raise InputError(str(file), f"is not JSON ({error})") from None
+    except RecursionError:
+        raise InputError(str(file), "is nested too deep for an exported curve; is it the right file?") from None
     if not isinstance(document, dict) or document.get("format") != EXPORT_FORMAT:
         raise InputError(str(file), f"is no exported curve: its format must be {EXPORT_FORMAT!r}")
     try:

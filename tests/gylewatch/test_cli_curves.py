@@ -124,6 +124,15 @@ def test_a_damaged_export_is_refused_and_nothing_is_kept(
         assert len(store.curves(HERON)) == 1
 
 
+def test_a_file_nested_too_deep_is_no_exported_curve(workbench: Terminal) -> None:
+    (workbench.folder / "deep.json").write_text("[" * 100_000)
+
+    answer = workbench.type("curve import deep.json")
+
+    assert answer.code == 2
+    assert "deep.json: is nested too deep for an exported curve" in answer.err
+
+
 def test_the_picture_shows_curve_band_points_and_residuals(workbench: Terminal) -> None:
     answer = workbench.type("curve picture heron")
     drawing, _, table = answer.out.partition("*  curve")
