@@ -39,6 +39,8 @@ __all__ = ["curves"]
 
 ANGLE = Number("deg", low=0.0, high=180.0)
 WATER_C = Celsius(low=0.0, high=40.0)
+MOST_OFF_SG = 50.0 * POINT_SG
+# A curve that was moved by hand samples keeps its old points, and hot solutions are lighter by up to 17 points.
 EXPORT_FORMAT = "gylewatch-curve-export-1"
 
 
@@ -302,8 +304,20 @@ def _read_export(file: Path) -> tuple[Curve, tuple[Reference, ...], str]:
         references = tuple(Reference(**one) for one in document["references"])
     except CalibrationError as error:
         raise InputError(str(file), str(error)) from None
+    except OverflowError:
+        raise InputError(str(file), "holds a number of hundreds of digits; export it again") from None
     except (KeyError, TypeError, ValueError) as error:
         raise InputError(str(file), f"its reference points cannot be used ({error}); export it again") from None
     if any(reference.float_id != curve.float_id for reference in references):
         raise InputError(str(file), "its reference points belong to another float than its curve")
+    _check_course(file, curve, references)
     return curve, references, str(document.get("note", ""))
+
+
+def _check_course(file: Path, curve: Curve, references: tuple[Reference, ...]) -> None:
+    """Refuse a curve that has nothing to do with its points: a file that was changed by hand."""
+    used = [(number, each) for number, each in enumerate(references, 1) if number - 1 not in curve.excluded]
+    gravities, _ = curve.evaluate(np.array([each.angle_deg for _, each in used]))
+    for (number, each), gravity_sg in zip(used, gravities, strict=True):
+        if not abs(gravity_sg - each.gravity_sg) <= MOST_OFF_SG:  # not: nor when it is no number
+            raise InputError(str(file), f"its curve runs far past its reference point {number}; export it again")
