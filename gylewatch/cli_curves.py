@@ -13,7 +13,7 @@ from calibration.anchoring import AROUND, anchor
 from calibration.curve import Curve, gravity_reading
 from calibration.recalibrate import SUSPECT_SIGMA, Anchor, Recalibration, check_in_water, recalibrate
 from calibration.settling import settling
-from gylewatch.cli_curve_versions import curves, required_curve
+from gylewatch.cli_curve_versions import VERSION, curves, required_curve
 from gylewatch.curve_picture import RESIDUAL_HEADER, picture, residual_rows
 from gylewatch.errors import CalibrationError, InputError
 from gylewatch.quantities import Celsius, Number
@@ -172,7 +172,7 @@ def _show_recalibration(
 
 @curves.command("reread")
 @click.argument("batch_id", metavar="BATCH")
-@click.option("--version", type=int, default=None, help="The newest, if not given.")
+@click.option("--version", type=VERSION, default=None, help="The newest, if not given.")
 @click.option("--use", "uses", is_flag=True, help="From now on read BATCH under it; the service reads it again.")
 @json_option
 @config_option
@@ -229,7 +229,7 @@ def _side_by_side(store: Store, record: BatchRecord, present: Curve, other: Curv
 
 @curves.command("picture")
 @click.argument("float_name", metavar="FLOAT")
-@click.option("--version", type=int, default=None, help="The newest, if not given.")
+@click.option("--version", type=VERSION, default=None, help="The newest, if not given.")
 @json_option
 @config_option
 def show_picture(*, float_name: str, version: int | None, as_json: bool, config: Path) -> None:
@@ -246,7 +246,7 @@ def show_picture(*, float_name: str, version: int | None, as_json: bool, config:
 
 @curves.command("export")
 @click.argument("float_name", metavar="FLOAT")
-@click.option("--version", type=int, default=None, help="The newest, if not given.")
+@click.option("--version", type=VERSION, default=None, help="The newest, if not given.")
 @click.option("--json", "_as_json", is_flag=True, help="The output is JSON in any case.")
 @config_option
 def export_curve(*, float_name: str, version: int | None, _as_json: bool, config: Path) -> None:

@@ -168,6 +168,7 @@ def test_the_picture_shows_curve_band_points_and_residuals(workbench: Terminal) 
         ("curve check-water wren --angle 25 --temperature 20", "no float is called 'wren'"),
         (f"curve recalibrate {BATCH}", "no hand sample with readings"),
         (f"curve reread {BATCH} --version 7", "version 7"),
+        ("curve export heron --version " + "9" * 40, "is not in the range 1<=x<=2147483647"),
         ("curve import none.json", "there is no such file"),
         ("curve import batch.toml", "is not JSON"),
     ],
