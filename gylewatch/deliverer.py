@@ -11,7 +11,7 @@ import structlog
 
 from alerts.delivery.channel import Channel
 from alerts.delivery.digest import BatchSummary, daily_summary
-from alerts.delivery.outbox import deliver_due
+from alerts.delivery.outbox import Unnoted, deliver_due
 from alerts.delivery.policy import ChannelPolicy, digest_slot
 from gylewatch.clock import Clock
 from gylewatch.errors import StorageError
@@ -47,7 +47,7 @@ class Deliverer(Routine):
         self._clock = clock
         self._policies = policies or {}
         self._summarised: dict[str, datetime] = {}  # the last slot of each channel
-        self._handed_over: set[int] = set()  # taken by a channel, not noted by the store yet
+        self._unnoted: Unnoted = {}
         self._problem: str | None = None  # of the store, in the log already
         self._generator = random.Random()  # noqa: S311  spreads retries; no secret
 
@@ -74,7 +74,7 @@ class Deliverer(Routine):
             now,
             policies=self._policies,
             generator=self._generator,
-            handed_over=self._handed_over,
+            unnoted=self._unnoted,
         )
         for failure in done.failures:
             _log.warning(
