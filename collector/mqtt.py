@@ -33,6 +33,9 @@ KEEPALIVE_S = 30  # a dead network is noticed after 45 s (1.5 times, MQTT 5.0 se
 SESSION_EXPIRY_S = 7 * 86_400  # the broker keeps what floats say while the service is away for up to a week
 IN_FLIGHT = 1000  # unacknowledged messages the broker may send ahead: half an inbox, so the network never waits
 FIRST_RECONNECT_S, LAST_RECONNECT_S = 1, 60
+LARGEST_PACKET_BYTES = 1_000_000
+# The broker keeps longer ones to itself (MQTT 5.0, section 3.1.2.11.4). Shorter ones are refused by name where they are
+# too long; one of 150 MB took 440 MB of memory, and would have come again after every end for want of it.
 FEW = 3  # connections in a row that did not last: a broker that is restarted twice makes two
 LONGEST_TOPIC = 1000
 # Characters that are kept. A topic may have 65,535 bytes (MQTT 5.0, section 1.5.4), a name of ours 63; thousands of the
@@ -115,6 +118,7 @@ class MqttCollector:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             properties.SessionExpiryInterval = 0 if self._beside else SESSION_EXPIRY_S
             properties.ReceiveMaximum = IN_FLIGHT
+            properties.MaximumPacketSize = LARGEST_PACKET_BYTES
             self._client.connect_async(
                 settings.host, settings.port, KEEPALIVE_S, clean_start=self._beside, properties=properties
             )

@@ -21,7 +21,7 @@ from collector.decode import Decoding
 from collector.inbox import Inbox
 from collector.ingest import Ingest, reader
 from collector.mapping import JsonMapping, Place
-from collector.mqtt import LONGEST_TOPIC, MqttCollector
+from collector.mqtt import LARGEST_PACKET_BYTES, LONGEST_TOPIC, MqttCollector
 from collector.mqtt_settings import MqttSettings
 from collector.packet import Reason
 from collector.senml import encode_senml_cbor, encode_senml_json
@@ -373,6 +373,20 @@ def test_a_broker_that_sends_nothing_is_a_problem_that_is_told(tmp_path: Path) -
         eventually("it is told", lambda: "access rules" in (station.mqtt.health().problem or ""))
 
         assert not station.mqtt.health().connected
+
+
+def test_a_packet_that_would_take_the_memory_stays_with_the_broker_and_one_that_is_only_too_long_is_told(
+    broker: Broker, sender: Sender
+) -> None:
+    with running(MqttSettings(port=broker.port)) as station:
+        eventually("it is connected", connected(station))
+        sender.send(TOPIC, b" " * LARGEST_PACKET_BYTES)
+        sender.send(TOPIC, b" " * (LARGEST_PACKET_BYTES - 1000))
+        sender.send_readings(range(1))
+        eventually("the reading is kept", station.holds(1))
+        received, refused = station.mqtt.health().received, station.ingest.health().rejected
+
+    assert (received, refused) == (2, 1)
 
 
 def test_two_programs_that_throw_each_other_off_the_broker_are_told_of_their_client_id(broker: Broker) -> None:
