@@ -138,7 +138,7 @@ def decode_values(
 
 def _load(payload: bytes) -> object:
     if len(payload) > MAX_PACK_BYTES:
-        raise _Unusable(Reason.MALFORMED, f"the payload has {len(payload)} bytes, more than {MAX_PACK_BYTES}")
+        raise _Unusable(Reason.MALFORMED, f"the payload is longer than the {MAX_PACK_BYTES} bytes that are read")
     try:
         return json.loads(payload.decode("utf-8"))
     except (ValueError, RecursionError):

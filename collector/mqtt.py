@@ -26,6 +26,7 @@ from collector.mqtt_loop import NetworkLoop, Receipt
 from collector.mqtt_settings import MqttSettings, TlsSettings
 from collector.mqtt_socket import BurstClient
 from collector.packet import Packet, Source
+from collector.senml_pack import MAX_PACK_BYTES
 from collector.topics import readings_filter, status_topic
 from gylewatch.errors import ConfigError, TransportError
 
@@ -36,6 +37,8 @@ FIRST_RECONNECT_S, LAST_RECONNECT_S = 1, 60
 LARGEST_PACKET_BYTES = 1_000_000
 # The broker keeps longer ones to itself (MQTT 5.0, section 3.1.2.11.4). Shorter ones are refused by name where they are
 # too long; one of 150 MB took 440 MB of memory, and would have come again after every end for want of it.
+_KEPT_BYTES = MAX_PACK_BYTES + 1
+# Enough to see that it is too long. While storage is stuck, an inbox full of longer ones would take the memory.
 FEW = 3  # connections in a row that did not last: a broker that is restarted twice makes two
 LONGEST_TOPIC = 1000
 # Characters that are kept. A topic may have 65,535 bytes (MQTT 5.0, section 1.5.4), a name of ours 63; thousands of the
@@ -273,7 +276,7 @@ class MqttCollector:
         packet = Packet(
             source=Source.MQTT,
             origin=topic[:LONGEST_TOPIC],
-            payload=bytes(message.payload),
+            payload=bytes(message.payload[:_KEPT_BYTES]),
             received=self._now(),
             retained=message.retain,
             receiver=self._settings.name,

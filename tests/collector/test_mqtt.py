@@ -25,6 +25,7 @@ from collector.mqtt import LARGEST_PACKET_BYTES, LONGEST_TOPIC, MqttCollector
 from collector.mqtt_settings import MqttSettings
 from collector.packet import Reason
 from collector.senml import encode_senml_cbor, encode_senml_json
+from collector.senml_pack import MAX_PACK_BYTES
 from collector.topics import alerts_topic, readings_topic, status_topic
 from gylewatch.errors import StorageError, TransportError
 from gylewatch.values import FloatId
@@ -387,6 +388,20 @@ def test_a_packet_that_would_take_the_memory_stays_with_the_broker_and_one_that_
         received, refused = station.mqtt.health().received, station.ingest.health().rejected
 
     assert (received, refused) == (2, 1)
+
+
+def test_of_a_packet_that_is_too_long_no_more_waits_than_shows_it(broker: Broker, sender: Sender) -> None:
+    inbox = Inbox()
+    mqtt = MqttCollector(MqttSettings(port=broker.port), inbox, reconnect_s=QUICK)
+    mqtt.start()
+    try:
+        eventually("it is connected", lambda: mqtt.health().connected)
+        sender.send(TOPIC, b" " * 900_000)
+        (delivery,) = inbox.take(1, 10.0)
+    finally:
+        mqtt.stop()
+
+    assert len(delivery.packet.payload) == MAX_PACK_BYTES + 1
 
 
 def test_two_programs_that_throw_each_other_off_the_broker_are_told_of_their_client_id(broker: Broker) -> None:
