@@ -68,6 +68,7 @@ class Service:
         self._settings = settings
         self._clock: ServiceClock = clock or SystemClock()
         self._tick_s = tick_s
+        self._upkeep_problem: str | None = None  # of the last night
         self._stops: list[Callable[[], None]] = []  # run in reverse order
 
     def start(self) -> None:
@@ -114,7 +115,7 @@ class Service:
         problems += self._worker.health().problems
         problems += self._probe_problems()
         problems += self._duties.problems()
-        problems += [crowd] if (crowd := self._http.problem()) else []
+        problems += [said for said in (self._http.problem(), self._upkeep_problem) if said]
         try:
             outbox = self._store.outbox_counts()
             problems += undelivered(self._store.outbox_failing(), self._clock.now())
@@ -297,7 +298,8 @@ class Service:
         return [radio.health() for radio in self._radios]
 
     def _upkeep(self) -> None:
-        nightly(self._store, self._settings.retention, self._settings.backup, self._time)
+        settings = self._settings
+        self._upkeep_problem = nightly(self._store, settings.retention, settings.backup, self._time)
 
     def _on_progress(self, progress: Progress) -> None:
         if progress.estimate is not None:

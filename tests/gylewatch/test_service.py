@@ -9,6 +9,7 @@ import socket
 import subprocess
 import sys
 import threading
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -22,9 +23,10 @@ from calibration.fit import fit_curve
 from collector.senml import encode_senml_json
 from collector.topics import readings_topic
 from gylewatch import cli
-from gylewatch.config import Settings
+from gylewatch.config import BackupSettings, Settings
 from gylewatch.demo_sink import Sink
 from gylewatch.errors import ConfigError, StorageError
+from gylewatch.schedule import Nightly
 from gylewatch.service import Service
 from gylewatch.tables import read_references
 from gylewatch.values import FloatId
@@ -310,3 +312,15 @@ def test_a_second_service_on_the_same_database_says_so_and_disturbs_nothing(tmp_
             Service(settings(url, broker.port)).start()
         publish(broker.port, readings)
         eventually("all are concluded", lambda: service.concluded_until(FloatId("heron")) == readings[-1].time, 30)
+
+
+def test_a_nightly_copy_that_fails_is_among_the_problems(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    url, blocked = furnish(tmp_path, PITCHED), tmp_path / "copies"
+    blocked.touch()
+    monkeypatch.setattr(Nightly, "get_next_fire_time", lambda *_: datetime.now(UTC))  # every night is now
+    wanted = replace(settings(url, None), backup=BackupSettings(folder=blocked))
+
+    with running(wanted, PITCHED, tick_s=0.05, connect=False) as service:
+        eventually(
+            "it is told", lambda: any("copy of the database failed" in each for each in service.health().problems)
+        )
