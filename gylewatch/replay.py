@@ -79,7 +79,7 @@ class Summary:
     last: Estimate | None
 
     def __str__(self) -> str:
-        parts = [f"{self.readings} readings", f"{self.estimates} estimates", f"{self.alerts} alerts"]
+        parts = [counted(self.readings, "reading"), counted(self.estimates, "estimate"), counted(self.alerts, "alert")]
         if self.refused:
             parts.append("not used: " + ", ".join(f"{count} {reason}" for reason, count in self.refused))
         parts += [f"references: {reason}" for reason in self.points_left_out]

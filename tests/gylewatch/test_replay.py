@@ -285,6 +285,10 @@ def test_readings_that_give_no_estimate_are_counted(brew: Recording, capsys: pyt
     assert "sort the file" not in result.said
 
 
+def test_the_closing_line_counts_in_words(brew: Recording, capsys: pytest.CaptureFixture[str]) -> None:
+    assert replayed(brew, capsys, brew.rows[:1]).said.startswith("1 reading; 1 estimate; 0 alerts")
+
+
 def test_a_file_in_reverse_order_says_so(brew: Recording, capsys: pytest.CaptureFixture[str]) -> None:
     result = replayed(brew, capsys, tuple(reversed(brew.rows)))
 
