@@ -35,6 +35,7 @@ from tests.collector.sender import connected_sender
 EVERY_S = 5.0
 AGE = timedelta(days=2)
 ROCKING_DEG = 0.15
+GOAL_MIB = 160.0
 
 
 def now_of(course: list[Reading], generator: np.random.Generator) -> Reading:
@@ -78,9 +79,12 @@ def turns(start: float, minutes: float) -> Iterator[None]:
         time.sleep(max(0.0, start + (number + 1) * EVERY_S - time.perf_counter()))
 
 
-def feed(process: subprocess.Popen[bytes], address: str, broker_port: int, minutes: float, pitched: datetime) -> int:
-    """Publish, look and print; gives how many readings were sent to each float's topic in all."""
+def feed(
+    process: subprocess.Popen[bytes], address: str, broker_port: int, minutes: float, pitched: datetime
+) -> tuple[int, list[float]]:
+    """Publish, look and print; gives how many readings were sent in all, and the memory of each minute."""
     generator, start, shown, sent = np.random.default_rng(7), time.perf_counter(), 0.0, 0
+    seen: list[float] = []
     floats: list[tuple[Beer, list[Reading]]] = list(zip(beers(), courses(pitched), strict=True))
     with connected_sender(broker_port) as sender:
         for _ in turns(start, minutes):
@@ -91,9 +95,10 @@ def feed(process: subprocess.Popen[bytes], address: str, broker_port: int, minut
                 time.sleep(EVERY_S / FLOATS / 2)  # one after another, as floats do
             if minutes_passed(start) >= shown:
                 look(address)
-                print(f"{minutes_passed(start):8.1f}{sent:9d}{resident_mib(process.pid):9.1f}", flush=True)
+                seen.append(resident_mib(process.pid))
+                print(f"{minutes_passed(start):8.1f}{sent:9d}{seen[-1]:9.1f}", flush=True)
                 shown += 1.0
-    return sent
+    return sent, seen
 
 
 def await_page(process: subprocess.Popen[bytes], address: str) -> None:
@@ -128,11 +133,15 @@ def main() -> None:
             await_page(process, address)
             print(f"{platform.machine()}, Python {platform.python_version()}, {FLOATS} floats, every {EVERY_S:g} s")
             print(f"{'min':>8}{'sent':>9}{'RSS MiB':>9}")
-            sent = feed(process, address, broker.port, minutes, pitched)
+            sent, seen = feed(process, address, broker.port, minutes, pitched)
         finally:
             process.terminate()
             process.wait(30)
         print(f"{sent} sent, {stored_since(url, begun)} stored")
+        half = seen[len(seen) // 2 :]
+        print(
+            f"most {max(seen):.1f} MiB (goal {GOAL_MIB:g}); {half[-1] - half[0]:+.1f} in the second half (goal: flat)"
+        )
 
 
 def stored_since(url: str, begun: datetime) -> int:
