@@ -435,7 +435,9 @@ def test_a_replay_that_is_told_to_end_leaves_no_half_written_file(brew: Recordin
     waiting = brew.folder / "pipe"
     os.mkfifo(waiting)  # nobody reads it, so the replay waits with its work done and nothing published
     given[given.index("--estimates") + 1] = str(waiting)
-    program = "from gylewatch.cli import main; main()"
+    # Whoever runs the tests under nohup has the hang-up ignored, by this child too.
+    heard = f"import signal; signal.signal({int(number)}, signal.SIG_DFL)"
+    program = f"{heard}; from gylewatch.cli import main; main()"
 
     with subprocess.Popen([sys.executable, "-c", program, *given]) as replay:
         eventually("a file is written aside", lambda: list(brew.folder.glob(".*.part")))
