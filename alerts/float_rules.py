@@ -74,7 +74,9 @@ def _every(interval_h: float) -> str:
     seconds = round(interval_h * 3600)
     if seconds < 90:
         return counted(seconds, "second").removeprefix("1 ")
-    return counted(round(interval_h * 60), "minute")
+    return (
+        counted(round(interval_h * 60), "minute") if interval_h < 2.0 else f"{interval_h:.1f} hours".replace(".0 ", " ")
+    )
 
 
 def _long(hours: float, digits: int = 0) -> str:

@@ -52,14 +52,14 @@ def beers() -> tuple[Beer, ...]:
     )
 
 
-def furnish(url: str) -> None:
+def furnish(url: str, pitched: datetime = PITCHED) -> None:
     with Store.open(url) as store:
         for number, beer in enumerate(beers()):
-            store.add_float(FloatRecord(float_id=FloatId(beer.float_name), created=PITCHED))
-            store.add_vessel(VesselRecord(vessel_id=VesselId(beer.vessel), created=PITCHED))
+            store.add_float(FloatRecord(float_id=FloatId(beer.float_name), created=pitched))
+            store.add_vessel(VesselRecord(vessel_id=VesselId(beer.vessel), created=pitched))
             references = references_of(beer, np.random.default_rng(number))
-            store.add_curve(fit_curve(references), references, who="bench", note="", created=PITCHED)
-            store.add_batch(batch_of(beer, PITCHED), created=PITCHED)
+            store.add_curve(fit_curve(references), references, who="bench", note="", created=pitched)
+            store.add_batch(batch_of(beer, pitched), created=pitched)
 
 
 def serve(url: str, port: int, pipe: Connection) -> None:
@@ -77,8 +77,8 @@ def serve(url: str, port: int, pipe: Connection) -> None:
     service.stop()
 
 
-def resident_mib() -> float:
-    status = Path("/proc/self/status").read_text(encoding="ascii")
+def resident_mib(process: int | str = "self") -> float:
+    status = Path(f"/proc/{process}/status").read_text(encoding="ascii")
     return int(status.split("VmRSS:")[1].split()[0]) / 1024
 
 

@@ -66,10 +66,12 @@ def captured_packet(line: str, place: str) -> Packet:
 def _without_secrets(payload: bytes) -> bytes:
     try:
         document = json.loads(payload)
-    except (ValueError, RecursionError):
+        cleaned = _cleaned(document)
+        return payload if cleaned == document else json.dumps(cleaned).encode()
+    except ValueError:
         return payload
-    cleaned = _cleaned(document)
-    return payload if cleaned == document else json.dumps(cleaned).encode()
+    except RecursionError:  # what cannot be looked through may hold anything
+        return json.dumps(f"{REMOVED}: nested too deep").encode()
 
 
 def _cleaned(value: object) -> object:

@@ -14,6 +14,7 @@ from jsonpointer import JsonPointer, JsonPointerException
 from collector.packet import Fields, Reason, Refusal
 from collector.senml_pack import MAX_PACK_BYTES, number
 from collector.tilt import STANDARD_GRAVITY_M_S2, Axis, acceleration_g, tilt_deg
+from collector.topics import filter_problem
 
 Convert = Callable[[float], float]
 
@@ -80,6 +81,9 @@ class JsonMapping:
     time: Place | None = None
 
     def __post_init__(self) -> None:
+        problem = filter_problem(self.topic)
+        if problem is not None:  # one such topic would cost all others of its broker
+            raise ValueError(f"topic {self.topic[:80]!r} {problem}")
         if sum(way is not None for way in (self.float_name, self.float_level, self.float_pointer)) != 1:
             raise ValueError("name the float by exactly one of float_name, float_level and float_pointer")
         if self.float_pointer is not None:
@@ -134,7 +138,7 @@ def decode_values(
 
 def _load(payload: bytes) -> object:
     if len(payload) > MAX_PACK_BYTES:
-        raise _Unusable(Reason.MALFORMED, f"the payload has {len(payload)} bytes, more than {MAX_PACK_BYTES}")
+        raise _Unusable(Reason.MALFORMED, f"the payload is longer than the {MAX_PACK_BYTES} bytes that are read")
     try:
         return json.loads(payload.decode("utf-8"))
     except (ValueError, RecursionError):

@@ -26,6 +26,7 @@ from collector.mqtt_loop import NetworkLoop, Receipt
 from collector.mqtt_settings import MqttSettings, TlsSettings
 from collector.mqtt_socket import BurstClient
 from collector.packet import Packet, Source
+from collector.senml_pack import MAX_PACK_BYTES
 from collector.topics import readings_filter, status_topic
 from gylewatch.errors import ConfigError, TransportError
 
@@ -33,6 +34,12 @@ KEEPALIVE_S = 30  # a dead network is noticed after 45 s (1.5 times, MQTT 5.0 se
 SESSION_EXPIRY_S = 7 * 86_400  # the broker keeps what floats say while the service is away for up to a week
 IN_FLIGHT = 1000  # unacknowledged messages the broker may send ahead: half an inbox, so the network never waits
 FIRST_RECONNECT_S, LAST_RECONNECT_S = 1, 60
+LARGEST_PACKET_BYTES = 1_000_000
+# The broker keeps longer ones to itself (MQTT 5.0, section 3.1.2.11.4). Shorter ones are refused by name where they are
+# too long; one of 150 MB took 440 MB of memory, and would have come again after every end for want of it.
+_KEPT_BYTES = MAX_PACK_BYTES + 1
+# Enough to see that it is too long. While storage is stuck, an inbox full of longer ones would take the memory.
+FEW = 3  # connections in a row that did not last: a broker that is restarted twice makes two
 LONGEST_TOPIC = 1000
 # Characters that are kept. A topic may have 65,535 bytes (MQTT 5.0, section 1.5.4), a name of ours 63; thousands of the
 # longest, each remembered as a sender, would take the memory of a small board.
@@ -114,6 +121,7 @@ class MqttCollector:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             properties.SessionExpiryInterval = 0 if self._beside else SESSION_EXPIRY_S
             properties.ReceiveMaximum = IN_FLIGHT
+            properties.MaximumPacketSize = LARGEST_PACKET_BYTES
             self._client.connect_async(
                 settings.host, settings.port, KEEPALIVE_S, clean_start=self._beside, properties=properties
             )
@@ -239,7 +247,12 @@ class MqttCollector:
         if self._stopping.is_set() or (answered and self._refused):
             return  # wanted; or refused, and that was told
         place = self._settings.place
-        if answered:
+        if answered and self._loop.ends_soon() >= FEW:
+            self._lost(
+                f"the connection to the broker at {place} breaks off again and again, soon after it was made: another "
+                f"program probably uses the client_id {self._settings.client_id!r}; give each its own; trying again"
+            )
+        elif answered:
             self._lost(f"the connection to the broker at {place} broke off ({reason}); trying again")
         else:
             self._lost(
@@ -265,7 +278,7 @@ class MqttCollector:
         packet = Packet(
             source=Source.MQTT,
             origin=topic[:LONGEST_TOPIC],
-            payload=bytes(message.payload),
+            payload=bytes(message.payload[:_KEPT_BYTES]),
             received=self._now(),
             retained=message.retain,
             receiver=self._settings.name,

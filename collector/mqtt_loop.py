@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 # A burst ends after so many messages, so that receipts and pings are never kept waiting by a broker with much to say.
 MOST_IN_A_BURST: Final = 200
 LOOK_AGAIN_S: Final = 1.0  # as often as paho's own loop: pings are due to the second
+LASTS_S: Final = 30.0
+# A connection that ends earlier gives the next one no better chance: two programs that throw each other off the broker,
+# because they have one client_id, do so more and more seldom.
 _GOODBYE_S: Final = 5.0  # for the last receipts and the goodbye, where the broker takes nothing any more
 _LEAVE_S: Final = 1.0  # for an attempt to connect, which nobody can break off: a name may take half a minute
 
@@ -72,6 +75,8 @@ class NetworkLoop:
         self._on_fail = on_fail
         self._reconnect_s = reconnect_s
         self._stopping = stopping
+        self._begun_s = 0.0  # monotonic: when the newest attempt was made
+        self._ended_soon = 0  # accepted connections in a row that did not last
         self._connection = 0  # counts attempts; only this loop's thread uses it and the next
         self._took_one = False
         self._receipts: deque[Receipt] = deque()
@@ -87,6 +92,13 @@ class NetworkLoop:
 
     def start(self) -> None:
         self._thread.start()
+
+    def ends_soon(self) -> int:
+        """How many connections in a row, with the one that ends now, did not last; for the loop's own callbacks."""
+        return 0 if self._lasts() else self._ended_soon + 1
+
+    def _lasts(self) -> bool:
+        return time.monotonic() - self._begun_s >= LASTS_S
 
     def stop(self) -> None:
         """Send the receipts that were handed over, say goodbye and end.
@@ -137,6 +149,7 @@ class NetworkLoop:
             accepted = False
             try:
                 self._connection += 1
+                self._begun_s = time.monotonic()
                 self._connect()
                 accepted = self._serve()
             except (OSError, UnicodeError) as error:  # the latter for a host that cannot be a name
@@ -145,7 +158,9 @@ class NetworkLoop:
                 # What the library or we stumble over must not end the thread while the health stays green.
                 _log.exception("the connection to a broker failed in an unexpected way")
                 self._on_fail(error)
-            wait_s = first_s if accepted else wait_s
+            if accepted:
+                self._ended_soon = self.ends_soon()
+                wait_s = min(first_s * 2.0 ** min(max(self._ended_soon - 1, 0), 20), longest_s)
             self._stopping.wait(wait_s)
             wait_s = min(2 * wait_s, longest_s)
 

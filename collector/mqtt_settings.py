@@ -41,6 +41,8 @@ class MqttSettings:
     probes: tuple[Probe, ...] = ()
 
     def __post_init__(self) -> None:
+        if not self.host:
+            raise ValueError("host is empty; write the name or address of the broker's machine")
         if not 1 <= self.port <= 65_535:
             raise ValueError(f"port {self.port} is outside 1 to 65535")
         if self.protocol not in ("5", "3.1.1"):

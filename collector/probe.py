@@ -15,7 +15,7 @@ from collector.admit import DEFAULT_LIMITS, Limits, temperature_fault, time_faul
 from collector.mapping import UNITS, Place, check_unit, decode_values
 from collector.packet import Packet, Reason, Refusal, Rejected, rejected
 from collector.senml_pack import resolve_pack
-from collector.topics import temperatures_topic
+from collector.topics import filter_problem, temperatures_topic
 from gylewatch.values import ProbeReading, VesselId, check_name
 
 APART: Final = timedelta(seconds=45)
@@ -48,6 +48,9 @@ class Probe:
             raise ValueError("time is for a probe with a topic of its own; SenML brings its time along")
         if self.topic is not None and any(character in self.topic for character in "+#"):
             raise ValueError(f"topic {self.topic!r} must name one topic, without + and #: it is one probe")
+        problem = None if self.topic is None else filter_problem(self.topic)
+        if problem is not None:
+            raise ValueError(f"topic {str(self.topic)[:80]!r} {problem}")
         for quantity, place in (("temperature", self.temperature), ("time", self.time)):
             if place is not None:
                 check_unit(quantity, place.unit)

@@ -88,7 +88,7 @@ def _load(payload: bytes) -> list[dict[str, object]]:
     if len(payload) > MAX_PACK_BYTES:
         raise _Refused(
             Reason.MALFORMED,
-            f"the pack has {len(payload)} bytes; at most {MAX_PACK_BYTES} are read, send smaller packs",
+            f"the pack is longer than the {MAX_PACK_BYTES} bytes that are read; send smaller packs",
         )
     start = payload.lstrip(b" \t\r\n")[:1]
     if start == b"[":

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import Final
 
 DEFAULT_PREFIX = "gylewatch/v1"
+_LONGEST_BYTES: Final = 65_535  # MQTT 5.0, section 1.5.4
 
 
 def readings_filter(prefix: str = DEFAULT_PREFIX) -> str:
@@ -35,6 +37,20 @@ def status_topic(prefix: str = DEFAULT_PREFIX) -> str:
 
 def notices_topic(prefix: str = DEFAULT_PREFIX) -> str:
     return f"{prefix}/service/notices"
+
+
+def filter_problem(pattern: str) -> str | None:
+    """Why no broker takes `pattern` as a subscription (MQTT 5.0, section 4.7.1), and the remedy; None: it is one."""
+    levels = pattern.split("/")
+    if not pattern:
+        return "is empty; write the topic on which it publishes"
+    if "\0" in pattern or len(pattern.encode()) > _LONGEST_BYTES:
+        return "is no topic; write the one on which it publishes"
+    if any(len(level) > 1 and ("+" in level or "#" in level) for level in levels):
+        return "holds + or # within a level; they stand for whole levels: cellar/+/tilt"
+    if "#" in levels[:-1]:
+        return "holds # before its end; for one level in between write +"
+    return None
 
 
 @lru_cache(1024)  # few floats, many messages

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 
 from gylewatch.errors import InputError
@@ -10,7 +11,7 @@ from gylewatch.instruments_table import read_instruments
 from gylewatch.likely import celsius_doubt, points_doubt
 from gylewatch.quantities import Gravity
 from gylewatch.toml_table import Table, TableError, read_toml
-from gylewatch.values import Addition, Batch, FloatId, HandSettings, PlanStep, VesselId, check_name
+from gylewatch.values import Addition, Batch, FloatId, HandSettings, PlanStep, VesselId, check_name, utc_text
 
 # Wide enough for any fermentation, narrow enough to catch Fahrenheit typed as Celsius.
 _WANTED_C = (-5.0, 50.0)
@@ -63,6 +64,12 @@ def _batch(table: Table, instruments: HandSettings) -> Batch:
     except ValueError as error:
         raise TableError(f"{table.file}: batch: {error}") from None
     table.finish()
+    # Not a rule of the value: a batch that was written down earlier must stay readable.
+    for before, after in pairwise(batch.plan):
+        if after.start == before.start:
+            raise TableError(
+                f"{table.file}: batch: two steps of the plan begin at {utc_text(after.start)}; keep one of them"
+            )
     return batch
 
 

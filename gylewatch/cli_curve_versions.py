@@ -27,6 +27,8 @@ from gylewatch.values import FloatId, Reference, utc_text
 from storage.records import CurveRecord
 from storage.store import Store
 
+VERSION = click.IntRange(1, 2**31 - 1)  # what every database can hold
+
 
 @click.group("curve")
 def curves() -> None:
@@ -75,7 +77,7 @@ def list_curves(*, float_name: str, as_json: bool, config: Path) -> None:
 
 @curves.command("show")
 @click.argument("float_name", metavar="FLOAT")
-@click.option("--version", type=int, default=None, help="The newest, if not given.")
+@click.option("--version", type=VERSION, default=None, help="The newest, if not given.")
 @json_option
 @config_option
 def show_curve(*, float_name: str, version: int | None, as_json: bool, config: Path) -> None:

@@ -13,7 +13,7 @@ from calibration.anchoring import AROUND, anchor
 from calibration.curve import Curve, gravity_reading
 from calibration.recalibrate import SUSPECT_SIGMA, Anchor, Recalibration, check_in_water, recalibrate
 from calibration.settling import settling
-from gylewatch.cli_curve_versions import curves, required_curve
+from gylewatch.cli_curve_versions import VERSION, curves, required_curve
 from gylewatch.curve_picture import RESIDUAL_HEADER, picture, residual_rows
 from gylewatch.errors import CalibrationError, InputError
 from gylewatch.quantities import Celsius, Number
@@ -39,6 +39,8 @@ __all__ = ["curves"]
 
 ANGLE = Number("deg", low=0.0, high=180.0)
 WATER_C = Celsius(low=0.0, high=40.0)
+MOST_OFF_SG = 50.0 * POINT_SG
+# A curve that was moved by hand samples keeps its old points, and hot solutions are lighter by up to 17 points.
 EXPORT_FORMAT = "gylewatch-curve-export-1"
 
 
@@ -170,7 +172,7 @@ def _show_recalibration(
 
 @curves.command("reread")
 @click.argument("batch_id", metavar="BATCH")
-@click.option("--version", type=int, default=None, help="The newest, if not given.")
+@click.option("--version", type=VERSION, default=None, help="The newest, if not given.")
 @click.option("--use", "uses", is_flag=True, help="From now on read BATCH under it; the service reads it again.")
 @json_option
 @config_option
@@ -227,7 +229,7 @@ def _side_by_side(store: Store, record: BatchRecord, present: Curve, other: Curv
 
 @curves.command("picture")
 @click.argument("float_name", metavar="FLOAT")
-@click.option("--version", type=int, default=None, help="The newest, if not given.")
+@click.option("--version", type=VERSION, default=None, help="The newest, if not given.")
 @json_option
 @config_option
 def show_picture(*, float_name: str, version: int | None, as_json: bool, config: Path) -> None:
@@ -244,7 +246,7 @@ def show_picture(*, float_name: str, version: int | None, as_json: bool, config:
 
 @curves.command("export")
 @click.argument("float_name", metavar="FLOAT")
-@click.option("--version", type=int, default=None, help="The newest, if not given.")
+@click.option("--version", type=VERSION, default=None, help="The newest, if not given.")
 @click.option("--json", "_as_json", is_flag=True, help="The output is JSON in any case.")
 @config_option
 def export_curve(*, float_name: str, version: int | None, _as_json: bool, config: Path) -> None:
@@ -293,6 +295,8 @@ def _read_export(file: Path) -> tuple[Curve, tuple[Reference, ...], str]:
         raise InputError(str(file), f"cannot be read ({(error.strerror or str(error)).lower()})") from None
     except ValueError as error:
         raise InputError(str(file), f"is not JSON ({error})") from None
+    except RecursionError:
+        raise InputError(str(file), "is nested too deep for an exported curve; is it the right file?") from None
     if not isinstance(document, dict) or document.get("format") != EXPORT_FORMAT:
         raise InputError(str(file), f"is no exported curve: its format must be {EXPORT_FORMAT!r}")
     try:
@@ -300,8 +304,20 @@ def _read_export(file: Path) -> tuple[Curve, tuple[Reference, ...], str]:
         references = tuple(Reference(**one) for one in document["references"])
     except CalibrationError as error:
         raise InputError(str(file), str(error)) from None
+    except OverflowError:
+        raise InputError(str(file), "holds a number of hundreds of digits; export it again") from None
     except (KeyError, TypeError, ValueError) as error:
         raise InputError(str(file), f"its reference points cannot be used ({error}); export it again") from None
     if any(reference.float_id != curve.float_id for reference in references):
         raise InputError(str(file), "its reference points belong to another float than its curve")
+    _check_course(file, curve, references)
     return curve, references, str(document.get("note", ""))
+
+
+def _check_course(file: Path, curve: Curve, references: tuple[Reference, ...]) -> None:
+    """Refuse a curve that has nothing to do with its points: a file that was changed by hand."""
+    used = [(number, each) for number, each in enumerate(references, 1) if number - 1 not in curve.excluded]
+    gravities, _ = curve.evaluate(np.array([each.angle_deg for _, each in used]))
+    for (number, each), gravity_sg in zip(used, gravities, strict=True):
+        if not abs(gravity_sg - each.gravity_sg) <= MOST_OFF_SG:  # not: nor when it is no number
+            raise InputError(str(file), f"its curve runs far past its reference point {number}; export it again")

@@ -81,11 +81,14 @@ def add_sample(
             doubt = None if sure else doubt_far_sample(store, record, parsed)
             if doubt is not None:
                 raise InputError("sample", f"{doubt.sentence} Then add --sure.")
+        known = {sample for _, sample in store.samples(BatchId(batch_id))}
         shapes = [sample_shape(store.add_sample(BatchId(batch_id), sample), sample) for sample in new]
+    repeats = len(new) - len(set(new) - known)
     if as_json:
         show_json(shapes)
     else:
-        click.echo(f"{counted(len(shapes), 'sample')} kept for batch {batch_id}")
+        there = f"; {repeats} stood there already, word for word" if repeats else ""
+        click.echo(f"{counted(len(new) - repeats, 'sample')} kept for batch {batch_id}{there}")
     if any(sample.time < batch.pitched for sample in new):
         warn(
             "what was drawn before pitching is kept, but the estimate does not use it: the gravity at pitching is the "

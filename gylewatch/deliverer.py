@@ -11,7 +11,7 @@ import structlog
 
 from alerts.delivery.channel import Channel
 from alerts.delivery.digest import BatchSummary, daily_summary
-from alerts.delivery.outbox import deliver_due
+from alerts.delivery.outbox import Unnoted, deliver_due
 from alerts.delivery.policy import ChannelPolicy, digest_slot
 from gylewatch.clock import Clock
 from gylewatch.errors import StorageError
@@ -50,7 +50,8 @@ class Deliverer(Routine):
         self._clock = clock
         self._policies = policies or {}
         self._summarised: dict[str, datetime] = {}  # the last slot of each channel
-        self._handed_over: set[int] = set()  # taken by a channel, not noted by the store yet
+        self._unnoted: Unnoted = {}
+        self._problem: str | None = None  # of the store, in the log already
         self._generator = random.Random()  # noqa: S311  spreads retries; no secret
 
     def _run(self) -> None:
@@ -61,13 +62,14 @@ class Deliverer(Routine):
             if self._stopping.is_set():
                 return
             try:
-                self._turn()
+                self._say("deliveries could not be noted; that is tried again", self._turn())
             except StorageError as error:
-                _log.warning("the outbox cannot be used now", problem=str(error))
+                self._say("the outbox cannot be used now", error)
             except Exception:
                 _log.exception("a look at the outbox failed; the messages stay in it")
 
-    def _turn(self) -> None:
+    def _turn(self) -> StorageError | None:
+        """Why what was delivered could not be noted, if it could not."""
         now = self._clock.now()
         done = deliver_due(
             self._store,
@@ -75,7 +77,7 @@ class Deliverer(Routine):
             now,
             policies=self._policies,
             generator=self._generator,
-            handed_over=self._handed_over,
+            unnoted=self._unnoted,
             stopping=lambda: self.is_stopping,
         )
         for failure in done.failures:
@@ -85,11 +87,17 @@ class Deliverer(Routine):
                 reason=failure.reason,
                 again="never" if failure.retry_at is None else failure.retry_at.isoformat(timespec="seconds"),
             )
-        if done.fault is not None:
-            _log.warning("deliveries could not be noted; that is tried again", problem=str(done.fault))
         if done.delivered:
             _log.info("alerts delivered", number=len(done.delivered))
         self._summarise(now)  # last: what goes wrong with a summary must hold up no alert
+        return done.fault
+
+    def _say(self, event: str, fault: StorageError | None) -> None:
+        """Once for each problem: a look every few seconds would fill a log that may lie on the same full disk."""
+        problem = None if fault is None else str(fault)
+        if problem is not None and problem != self._problem:
+            _log.warning(event, problem=problem)
+        self._problem = problem
 
     def _summarise(self, now: datetime) -> None:
         """Put the daily summaries that are due into the outbox; the store keeps each slot once."""

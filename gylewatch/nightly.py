@@ -14,22 +14,33 @@ from storage.store import Store
 _log = structlog.get_logger(__name__)
 
 
-def nightly(store: Store, retention: RetentionSettings, backup: BackupSettings | None, timekeeper: Timekeeper) -> None:
-    """Do what the settings ask for. What fails is logged; the next night does it again."""
+def nightly(
+    store: Store, retention: RetentionSettings, backup: BackupSettings | None, timekeeper: Timekeeper
+) -> str | None:
+    """Do what the settings ask for. What fails is logged; the next night does it again.
+
+    Returns
+    -------
+    What was not done, in one sentence; None: all was. Nobody reads a log every day, and a copy is missed too late.
+    """
     doubt = timekeeper.look()
     if doubt is not None:
         # By a clock that is years ahead every reading is old, and every good copy older than the newest.
         _log.warning("no upkeep in this night", problem=doubt)
-        return
+        return f"there was no upkeep last night: {doubt}"
     now = timekeeper.now()
+    doing = "the deleting of old readings"
     try:
         if retention.readings_days is not None:
             removed = store.prune(now - timedelta(days=retention.readings_days))
             _log.info("old readings deleted", number=removed)
+        doing = "the nightly copy of the database"
         if backup is not None:
             _back_up(store, backup, now)
     except (GylewatchError, OSError) as error:
         _log.error("the nightly upkeep failed; it is tried again tomorrow", problem=str(error))
+        return f"{doing} failed on {now:%Y-%m-%d} and is tried again the next night: {error}"
+    return None
 
 
 def _back_up(store: Store, backup: BackupSettings, now: datetime) -> None:

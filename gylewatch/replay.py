@@ -57,7 +57,8 @@ class Inputs:
 
     course: pipeline.Course
     fields: tuple[tuple[int, Fields], ...]  # row number and row, in the order of the file
-    samples: tuple[Sample, ...]  # in order of time
+    samples: tuple[Sample, ...]  # in order of time, each once
+    repeated_samples: int
     readings_file: str
 
 
@@ -73,6 +74,7 @@ class Summary:
     points_left_out: tuple[str, ...]  # of the references, each with its reason
     early: int  # readings from before pitching
     late: int  # readings that came after a later one, and thus gave no estimate
+    repeated_samples: int  # rows that say word for word what another one says
     early_samples: int  # from before pitching
     unused_samples: int  # later than the last reading
     last: Estimate | None
@@ -92,6 +94,8 @@ class Summary:
             parts.append(f"{counted(self.late, 'reading')} that came after later ones gave no estimate")
             if self.late > self.readings // 2:
                 parts.append("sort the file by time")
+        if self.repeated_samples:
+            parts.append(f"{counted(self.repeated_samples, 'sample')} repeated and used once")
         if self.early_samples:
             parts.append(f"{counted(self.early_samples, 'sample')} from before pitching had no effect")
         if self.unused_samples:
@@ -130,10 +134,13 @@ def load(
         curve = fit_curve(points)
     except GylewatchError as error:
         raise InputError(str(references), str(error)) from error
+    hand = read_samples_of(the_batch, samples) if samples is not None else ()
+    once = tuple(dict.fromkeys(hand))  # twice, they would count as two measurements that agree
     return Inputs(
         course=pipeline.Course(batch=the_batch, curve=curve, alert_settings=alert_settings),
         fields=fields,
-        samples=read_samples_of(the_batch, samples) if samples is not None else (),
+        samples=once,
+        repeated_samples=len(hand) - len(once),
         readings_file=str(readings),
     )
 
@@ -263,6 +270,7 @@ def run(inputs: Inputs, *, estimates: IO[str], alerts: IO[str], progress: Progre
         points_left_out=course.curve.excluded_reasons,
         early=early,
         late=late,
+        repeated_samples=inputs.repeated_samples,
         early_samples=sum(sample.time < course.batch.pitched for sample in inputs.samples),
         unused_samples=len(samples),
         last=last,

@@ -68,6 +68,7 @@ class Service:
         self._settings = settings
         self._clock: ServiceClock = clock or SystemClock()
         self._tick_s = tick_s
+        self._upkeep_problem: str | None = None  # of the last night
         self._stops: list[Callable[[], None]] = []  # run in reverse order
 
     def start(self) -> None:
@@ -114,13 +115,13 @@ class Service:
         problems += self._worker.health().problems
         problems += self._probe_problems()
         problems += self._duties.problems()
-        problems += [crowd] if (crowd := self._http.problem()) else []
+        problems += [said for said in (self._http.problem(), self._upkeep_problem) if said]
         try:
             outbox = self._store.outbox_counts()
             problems += undelivered(self._store.outbox_failing(), self._clock.now())
         except StorageError as error:  # that must be seen here more than anything else
             outbox = {}
-            problems += [] if str(error) in problems else [str(error)]
+            problems.append(str(error))
         return ServiceHealth(
             started=self._started,
             brokers=(*(told_broker(broker) for broker in brokers), *(told_radio(radio) for radio in radios)),
@@ -129,7 +130,7 @@ class Service:
             readings_refused=ingest.rejected + self._over_http.refused,
             queue_depth=ingest.queued,
             outbox=tuple(outbox.items()),
-            problems=tuple(problems),
+            problems=tuple(dict.fromkeys(problems)),  # a full disk stops several parts, and is one problem
         )
 
     def _probe_problems(self) -> list[str]:
@@ -155,6 +156,7 @@ class Service:
         self._stops.append(listener.close)
         self._store = Store.open(settings.database_url)
         self._stops.append(self._store.close)
+        self._stops.append(self._store.claim())
 
         self._time = Timekeeper(settings.floats.clock, now=self._clock.now, steady=self._clock.steady)
         self._inbox = Inbox()
@@ -298,7 +300,8 @@ class Service:
         return [radio.health() for radio in self._radios]
 
     def _upkeep(self) -> None:
-        nightly(self._store, self._settings.retention, self._settings.backup, self._time)
+        settings = self._settings
+        self._upkeep_problem = nightly(self._store, settings.retention, settings.backup, self._time)
 
     def _on_progress(self, progress: Progress) -> None:
         if progress.estimate is not None:

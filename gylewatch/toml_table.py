@@ -92,6 +92,8 @@ class Table:
         value = self._value(key, default, "a text in quotes")
         if not isinstance(value, str):
             raise self.wrong(key, "must be a text in quotes")
+        if "\0" in value:  # no name of a file, a machine or a topic holds one
+            raise self.wrong(key, "holds a zero character; write it anew")
         if choices and value not in choices:
             near = difflib.get_close_matches(value, choices, n=1)
             hint = f"; did you mean {near[0]!r}?" if near else ""

@@ -21,7 +21,7 @@ from alerts.settings import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch import pipeline
 from gylewatch.errors import NotFound
-from gylewatch.values import Batch, BatchId, ProbeReading, Reading, Sample
+from gylewatch.values import Batch, BatchId, ProbeReading, Reading, Sample, utc_text
 from storage.records import BatchRecord
 from storage.store import Store
 
@@ -90,6 +90,7 @@ class BatchWatch:
         self._found: dict[Subject, Alert] = {}  # the last one of each that was raised while a batch is read again
         self._still_open: dict[Subject, Alert] = {}  # told before a batch was read again, and not found again yet
         self._ahead_since: datetime | None = None  # by the clock that says so
+        self._clock_doubt: str | None = None
         self._left_out_from: datetime | None = None  # the earliest reading that was left out as ahead of the clock
         self._state = pipeline.start(self._course)
         self._cursor = self._sample_cursor = self._probe_cursor = 0
@@ -100,6 +101,11 @@ class BatchWatch:
     @property
     def record(self) -> BatchRecord:
         return self._record
+
+    @property
+    def clock_doubt(self) -> str | None:
+        """Why the clock cannot be right if what was measured is, in one sentence; as of the last `mind_clock`."""
+        return self._clock_doubt
 
     def update(self, record: BatchRecord) -> None:
         """Go on with changed facts of the batch; the curve and float are the same.
@@ -125,6 +131,7 @@ class BatchWatch:
             self.read_again()
         memory = self._state.alerts.memory
         newest = max((time for time in (memory.clock, memory.probe.heard) if time is not None), default=None)
+        self._clock_doubt = None
         if newest is None or newest <= now + AHEAD:
             self._ahead_since = None
         elif self._ahead_since is None or now < self._ahead_since:
@@ -133,6 +140,12 @@ class BatchWatch:
             _log.warning("the clock was ahead; reading a batch again", batch=self._record.batch_id, newest=str(newest))
             self._ahead_since = None
             self.read_again()
+        if self._ahead_since is not None and newest is not None:
+            self._clock_doubt = (
+                f"batch {self._record.batch.name}: a reading is of {utc_text(newest, 'seconds')}, when this machine's "
+                f"clock said {utc_text(self._ahead_since, 'seconds')}: check it (timedatectl); after "
+                f"{BACK_FOR.total_seconds() / 60:.0f} minutes it is believed, and the batch read again"
+            )
 
     def step(self, now: datetime | None = None) -> Progress:
         """Conclude from the next stored readings and samples, and save it.

@@ -66,6 +66,7 @@ class Worker(Routine):
         self._problems: dict[tuple[str, str], str] = {}  # by batch, or "" for all, and by what failed
         self._seen_until: dict[FloatId, datetime] = {}
         self._closes = True  # look for ended batches with open alerts: at the start, and when one was let go of
+        self._named: set[BatchId] = set()  # in the log; each is taken up again after every failure of the store
         self._lock = threading.Lock()  # guards the three below
         self._heard: set[FloatId] = set()
         self._look = True
@@ -156,6 +157,7 @@ class Worker(Routine):
     def _follow(self, watch: BatchWatch) -> None:
         more = True
         watch.mind_clock(self._clock.now())
+        self._report(watch.record.batch_id, "clock", watch.clock_doubt)
         while more and not self._stopping.is_set():
             progress = watch.step(self._clock.now())
             more = progress.more
@@ -178,6 +180,7 @@ class Worker(Routine):
         active = {record.batch_id: record for record in self._store.batches(active_only=True)}
         for batch_id in set(self._watches) - set(active):
             ended = self._watches.pop(batch_id)
+            self._named.discard(batch_id)
             self._by_itself(ended.record, "saving", ended.save)
             self._closes = True
         for batch_id, record in active.items():
@@ -210,7 +213,9 @@ class Worker(Routine):
         self._report(record.batch_id, "curve", None)
         self._report(record.batch_id, "changing", None)  # taken up with the change
         self._watches[record.batch_id] = BatchWatch(self._store, record, self._alert_settings, self._channels)
-        _log.info("watching a batch", batch=record.batch_id, float=record.batch.float_id)
+        if record.batch_id not in self._named:
+            self._named.add(record.batch_id)
+            _log.info("watching a batch", batch=record.batch_id, float=record.batch.float_id)
 
     def _change(self, watch: BatchWatch, record: BatchRecord) -> None:
         before = watch.record

@@ -143,6 +143,9 @@ class Batches(Part):
     def add_sample(self, batch_id: BatchId, sample: Sample) -> int:
         """Save a hand sample and return its id; ids count up in the order in which samples are entered.
 
+        One that stands already, in every word, is the same sample: a file that is read twice, or a form that is sent
+        twice, must not count as two measurements that agree. Its id is given again.
+
         Raises
         ------
         NotFound
@@ -150,7 +153,12 @@ class Batches(Part):
         """
         with self._database.writing() as connection:
             _require_batch(connection, batch_id)
-            row = insert(SampleRow).values(batch_id=batch_id, **sample_to_columns(sample)).returning(SampleRow.id)
+            columns = sample_to_columns(sample)
+            same = select(SampleRow.id).where(SampleRow.batch_id == batch_id, SampleRow.withdrawn.is_(None))
+            standing = connection.scalar(same.filter_by(**columns))
+            if standing is not None:
+                return standing
+            row = insert(SampleRow).values(batch_id=batch_id, **columns).returning(SampleRow.id)
             return connection.execute(row).scalar_one()
 
     def samples(self, batch_id: BatchId) -> tuple[tuple[int, Sample], ...]:

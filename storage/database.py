@@ -25,6 +25,11 @@ _WRITE = "gylewatch_write"
 # Any constant will do, as long as only gylewatch uses it in its database: it is the first of the letters of "gyle".
 _POSTGRESQL_WRITER_LOCK = 0x67796C65
 
+_POSTGRESQL_SERVICE_LOCK = 0x67796C73  # "gyls": of the one service, for as long as it runs
+
+# A machine that lost its power says no goodbye: within a minute the server must let go of what it held.
+_POSTGRESQL_KEEPALIVE = "-c tcp_keepalives_idle=30 -c tcp_keepalives_interval=10 -c tcp_keepalives_count=3"
+
 # Nothing here may hold a service up for long: an unreachable server must become an error that can be shown.
 _POSTGRESQL_CONNECT_TIMEOUT_S = 5
 
@@ -108,6 +113,21 @@ class Database:
             finally:
                 driver.execute("PRAGMA foreign_keys=ON")
 
+    def claiming(self) -> Connection | None:
+        """A connection to the server that holds the service's lock until it is closed; None: another one holds it."""
+        with self.translating():
+            connection = self._engine.connect().execution_options(isolation_level="AUTOCOMMIT")
+            connection.detach()  # closed at its end, for in the pool it would keep the lock
+            taken = connection.exec_driver_sql(f"SELECT pg_try_advisory_lock({_POSTGRESQL_SERVICE_LOCK})").scalar_one()
+            if not taken:
+                connection.close()
+        return connection if taken else None
+
+    def unclaiming(self, connection: Connection) -> None:
+        """End what `claiming` gave; said by name, because a server notices a closed connection only a moment later."""
+        with self.translating(), connection:
+            connection.exec_driver_sql(f"SELECT pg_advisory_unlock({_POSTGRESQL_SERVICE_LOCK})")
+
     @contextmanager
     def translating(self) -> Iterator[None]:
         """Turn the library's and the driver's exceptions into ours."""
@@ -182,7 +202,7 @@ def _postgresql_engine(url: URL, lock_timeout_s: float) -> Engine:
             pool_pre_ping=True,  # a restarted server must cost nobody an error
             connect_args={
                 "connect_timeout": _POSTGRESQL_CONNECT_TIMEOUT_S,
-                "options": f"-c lock_timeout={milliseconds} -c timezone=UTC",
+                "options": f"-c lock_timeout={milliseconds} -c timezone=UTC {_POSTGRESQL_KEEPALIVE}",
             },
         )
     except ImportError:

@@ -8,6 +8,7 @@ from typing import Self
 from gylewatch.errors import StorageError
 from storage.batches import Batches
 from storage.calibrations import Calibrations
+from storage.claim import Claim
 from storage.counters import Counters
 from storage.courses import Courses
 from storage.curves import Curves
@@ -26,7 +27,19 @@ LOCK_TIMEOUT_S = 10.0
 
 
 class Store(
-    Registry, Counters, Curves, Calibrations, Batches, Readings, Probes, Outcomes, Courses, Notices, Outbox, Upkeep
+    Registry,
+    Counters,
+    Curves,
+    Calibrations,
+    Batches,
+    Readings,
+    Probes,
+    Outcomes,
+    Courses,
+    Notices,
+    Outbox,
+    Upkeep,
+    Claim,
 ):
     """A database of gylewatch, safe to use from several threads.
 

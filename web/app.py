@@ -16,6 +16,7 @@ from collector.packet import Packet
 from gylewatch.errors import GylewatchError, NotFound
 from storage.store import Store
 from web import api, asked, assets, pages, problems, rendering
+from web.bodies import BoundedBodies
 from web.context import Context
 from web.health import ServiceHealth
 from web.ingest import IngestResult
@@ -60,6 +61,7 @@ def create_app(
         docs_url=None, redoc_url=None, openapi_url="/api/v1/openapi.json",
     )  # fmt: skip
     app.add_middleware(GZipMiddleware, minimum_size=1000)
+    app.add_middleware(BoundedBodies, limit=settings.max_body_bytes)
     app.add_middleware(SecurityHeaders, names=settings.names)
     for_programs = api.router(context)
     app.include_router(for_programs)

@@ -54,7 +54,7 @@ def is_local_host(host: str, names: Iterable[str]) -> bool:
 
 
 class SecurityHeaders:
-    """ASGI middleware: refuse foreign Host headers, and put the headers above on every answer."""
+    """ASGI middleware: refuse foreign Host headers, put the headers above on every answer, and answer HEAD."""
 
     def __init__(self, app: ASGIApp, *, names: tuple[str, ...]) -> None:
         self._app = app
@@ -74,6 +74,8 @@ class SecurityHeaders:
             await send(message)
 
         host = Headers(scope=scope).get("host", "")
+        if scope["method"] == "HEAD":  # answered like GET (RFC 9110, section 9.3.2); the server leaves the body out
+            scope = {**scope, "method": "GET"}
         app = self._app
         if not is_local_host(host, self._names):
             detail = f"this service does not answer to the name {host[:80]!r}; add it to names in [http] if it is yours"

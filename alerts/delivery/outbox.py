@@ -2,13 +2,14 @@
 
 The service schedules the passes. A channel that fails is left alone for the rest of the pass, so that an outage costs
 one timeout and not one for every waiting alert. A store that cannot be written (a full disk) must not make a reader
-hear the same message every few seconds: what was handed over is remembered by whoever calls the passes.
+hear the same message every few seconds, nor a channel that fails be asked so often: what became of a message is then
+remembered by whoever calls the passes.
 """
 
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Mapping, MutableSet, Sequence
+from collections.abc import Callable, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Protocol
@@ -93,6 +94,11 @@ class Failure:
     channel: str
     reason: str
     retry_at: datetime | None  # None: given up
+    attempts: int  # so far
+
+
+Unnoted = MutableMapping[int, Failure | None]
+"""What became of messages and is not in the store yet, by their ids; None: they were delivered."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +121,7 @@ class _Pass:
     now: datetime
     retry: RetryPolicy
     generator: random.Random | None
-    handed_over: MutableSet[int]
+    unnoted: Unnoted
     delivered: list[int] = field(default_factory=list)
     left_out: list[int] = field(default_factory=list)
     held: list[int] = field(default_factory=list)
@@ -126,7 +132,12 @@ class _Pass:
 
     def take(self, entry: OutboxEntry) -> None:
         policy = self.policies.get(entry.channel, EVERYTHING)
-        if entry.id in self.handed_over:
+        failure = self.unnoted.get(entry.id)
+        if failure is not None and (failure.retry_at is None or failure.retry_at > self.now):
+            self._note_failure(failure)
+            self.postponed.append(entry.id)
+            return
+        if failure is None and entry.id in self.unnoted:
             self._note_delivery(entry, policy)
             return
         decision = self._decide(entry, policy)
@@ -149,12 +160,12 @@ class _Pass:
 
     def _send(self, entry: OutboxEntry, policy: ChannelPolicy) -> None:
         failure = self._attempt(entry)
+        self.unnoted[entry.id] = failure
         if failure is None:
-            self.handed_over.add(entry.id)
             self.delivered.append(entry.id)
             self._note_delivery(entry, policy)
             return
-        self._note(lambda: self.store.outbox_failed(entry.id, retry_at=failure.retry_at, reason=failure.reason))
+        self._note_failure(failure)
         self.failures.append(failure)
         if failure.retry_at is not None:
             self.down.add(entry.channel)
@@ -162,7 +173,13 @@ class _Pass:
     def _note_delivery(self, entry: OutboxEntry, policy: ChannelPolicy) -> None:
         again = next_reminder(policy, entry.message, self.now)
         if self._note(lambda: self.store.outbox_delivered(entry.id, self.now, again=again)):
-            self.handed_over.discard(entry.id)  # its reminder has the same id
+            self.unnoted.pop(entry.id)  # its reminder has the same id
+
+    def _note_failure(self, failure: Failure) -> None:
+        if self._note(
+            lambda: self.store.outbox_failed(failure.outbox_id, retry_at=failure.retry_at, reason=failure.reason)
+        ):
+            self.unnoted.pop(failure.outbox_id)
 
     def _note(self, write: Callable[[], None]) -> bool:
         """Whether the store took it. After one refusal no more is asked of it in this pass: each may cost a timeout."""
@@ -190,13 +207,15 @@ class _Pass:
         return None
 
     def _failure(self, entry: OutboxEntry, reason: str, *, retry: bool) -> Failure:
-        failed = entry.attempts + 1
+        before = self.unnoted.get(entry.id)
+        failed = max(entry.attempts, before.attempts if before else 0) + 1
         again = retry and failed < self.retry.attempts
         return Failure(
             outbox_id=entry.id,
             channel=entry.channel,
             reason=reason if again else GIVEN_UP + reason,
             retry_at=self.now + self.retry.pause(failed, self.generator) if again else None,
+            attempts=failed,
         )
 
 
@@ -209,7 +228,7 @@ def deliver_due(
     policy: RetryPolicy | None = None,
     generator: random.Random | None = None,
     limit: int = 100,
-    handed_over: MutableSet[int] | None = None,
+    unnoted: Unnoted | None = None,
     stopping: Callable[[], bool] = lambda: False,
 ) -> DeliveryRound:
     """Deliver what is due at `now`, once, in order.
@@ -225,14 +244,14 @@ def deliver_due(
     generator : spreads the retries; None: no spread
     limit : most attempts in this pass. What waits for something else is no attempt: however much of it there is, it
         keeps nothing behind it from being told
-    handed_over : what channels took and the store has not noted; kept by the caller from pass to pass and changed here
+    unnoted : what the store has not noted; kept by the caller from pass to pass and changed here
     stopping : asked before each message; once true, the rest waits for the next start
 
     Returns
     -------
     What was delivered, left out, held, postponed and what failed. Failures are values here, never exceptions.
     """
-    remembered: MutableSet[int] = set() if handed_over is None else handed_over
+    remembered: Unnoted = {} if unnoted is None else unnoted
     work = _Pass(store, channels, policies or {}, now, policy or RetryPolicy(), generator, remembered)
     after, left = 0, True
     while left:

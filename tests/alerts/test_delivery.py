@@ -21,7 +21,7 @@ from alerts.alert import Alert, Kind, Severity
 from alerts.delivery.apprise_channel import AppriseChannel
 from alerts.delivery.channel import Channel, Message, Notice, ServiceNotice, body, title, trial_notice
 from alerts.delivery.mqtt_channel import MqttChannel, payload
-from alerts.delivery.outbox import GIVEN_UP, RetryPolicy, deliver_due
+from alerts.delivery.outbox import GIVEN_UP, Failure, RetryPolicy, deliver_due
 from alerts.delivery.policy import ChannelPolicy
 from alerts.engine import RAISED, REPLACED, SWITCHED_OFF
 from gylewatch.errors import ConfigError, DeliveryError, TransportError
@@ -325,21 +325,42 @@ def test_a_death_before_the_delivery_is_remembered_delivers_again_rather_than_ne
 
 def test_what_a_store_cannot_note_is_sent_once_and_noted_when_it_can(database: str, store: Store) -> None:
     put(store, an_alert(1), an_alert(2, Kind.FLOAT_STUCK))
-    channel, handed_over = FakeChannel("phone"), set[int]()
+    channel, unnoted = FakeChannel("phone"), dict[int, Failure | None]()
     writer = sqlite3.connect(database.removeprefix("sqlite:///"), isolation_level=None)
 
     with Store.open(database, lock_timeout_s=0.05) as impatient, closing(writer):
         writer.execute("begin immediate")  # nobody else can write, as on a full disk; reading goes on
-        first = deliver_due(impatient, of(channel), at(3), handed_over=handed_over)
-        deliver_due(impatient, of(channel), at(4), handed_over=handed_over)
+        first = deliver_due(impatient, of(channel), at(3), unnoted=unnoted)
+        deliver_due(impatient, of(channel), at(4), unnoted=unnoted)
         writer.execute("rollback")
-        after = deliver_due(impatient, of(channel), at(5), handed_over=handed_over)
+        after = deliver_due(impatient, of(channel), at(5), unnoted=unnoted)
 
     assert first.fault is not None
     assert after.fault is None
     assert [alert.kind for alert in channel.taken] == [Kind.FERMENTATION_FINISHED, Kind.FLOAT_STUCK]
     assert store.outbox_counts()["delivered"] == 2
-    assert handed_over == set()
+    assert unnoted == {}
+
+
+@pytest.mark.parametrize(("retry", "asked", "counted"), [(False, 1, "given_up"), (True, 4, "failing")])
+def test_a_channel_that_fails_is_given_its_pauses_though_the_store_cannot_note_them(
+    database: str, store: Store, retry: bool, asked: int, counted: str
+) -> None:
+    put(store, an_alert(1))
+    errors: list[Exception] = [DeliveryError("phone", retry=retry, reason="no") for _ in range(50)]
+    channel, unnoted = FakeChannel("phone", errors=errors), dict[int, Failure | None]()
+    writer = sqlite3.connect(database.removeprefix("sqlite:///"), isolation_level=None)
+
+    with Store.open(database, lock_timeout_s=0.05) as impatient, closing(writer):
+        writer.execute("begin immediate")
+        for minutes in (3, 3.1, 3.4, 3.5, 4, 4.5, 5, 6.5):  # after half a minute, one, two and four
+            deliver_due(impatient, of(channel), at(minutes), unnoted=unnoted)
+        writer.execute("rollback")
+        deliver_due(impatient, of(channel), at(6.6), unnoted=unnoted)
+
+    assert 50 - len(errors) == asked
+    assert store.outbox_counts()[counted] == 1
+    assert unnoted == {}
 
 
 def test_an_end_waits_until_its_beginning_has_been_heard(store: Store) -> None:

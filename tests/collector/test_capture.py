@@ -48,3 +48,14 @@ def test_secrets_in_a_json_payload_are_taken_out_and_the_measurements_stay() -> 
 def test_a_line_that_is_no_packet_is_refused_with_its_place(line: str) -> None:
     with pytest.raises(InputError, match="capture row 7"):
         captured_packet(line, "capture row 7")
+
+
+@pytest.mark.parametrize("depth", [100, 700, 5000])
+def test_a_payload_nested_deep_is_captured_without_its_secret(depth: int) -> None:
+    payload = b'{"a":' * depth + b'{"password":"hops"}' + b"}" * depth
+    packet = Packet(source=Source.MQTT, origin="x", payload=payload, received=datetime(2026, 3, 2, tzinfo=UTC))
+
+    kept = captured_packet(capture_line(packet), "x row 1").payload
+
+    assert b"removed" in kept
+    assert b"hops" not in kept

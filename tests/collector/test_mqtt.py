@@ -15,15 +15,17 @@ from typing import Literal
 import pytest
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
+from structlog.testing import capture_logs
 
 from collector.decode import Decoding
 from collector.inbox import Inbox
 from collector.ingest import Ingest, reader
 from collector.mapping import JsonMapping, Place
-from collector.mqtt import LONGEST_TOPIC, MqttCollector
+from collector.mqtt import LARGEST_PACKET_BYTES, LONGEST_TOPIC, MqttCollector
 from collector.mqtt_settings import MqttSettings
 from collector.packet import Reason
 from collector.senml import encode_senml_cbor, encode_senml_json
+from collector.senml_pack import MAX_PACK_BYTES
 from collector.topics import alerts_topic, readings_topic, status_topic
 from gylewatch.errors import StorageError, TransportError
 from gylewatch.values import FloatId
@@ -372,3 +374,37 @@ def test_a_broker_that_sends_nothing_is_a_problem_that_is_told(tmp_path: Path) -
         eventually("it is told", lambda: "access rules" in (station.mqtt.health().problem or ""))
 
         assert not station.mqtt.health().connected
+
+
+def test_a_packet_that_would_take_the_memory_stays_with_the_broker_and_one_that_is_only_too_long_is_told(
+    broker: Broker, sender: Sender
+) -> None:
+    with running(MqttSettings(port=broker.port)) as station:
+        eventually("it is connected", connected(station))
+        sender.send(TOPIC, b" " * LARGEST_PACKET_BYTES)
+        sender.send(TOPIC, b" " * (LARGEST_PACKET_BYTES - 1000))
+        sender.send_readings(range(1))
+        eventually("the reading is kept", station.holds(1))
+        received, refused = station.mqtt.health().received, station.ingest.health().rejected
+
+    assert (received, refused) == (2, 1)
+
+
+def test_of_a_packet_that_is_too_long_no_more_waits_than_shows_it(broker: Broker, sender: Sender) -> None:
+    inbox = Inbox()
+    mqtt = MqttCollector(MqttSettings(port=broker.port), inbox, reconnect_s=QUICK)
+    mqtt.start()
+    try:
+        eventually("it is connected", lambda: mqtt.health().connected)
+        sender.send(TOPIC, b" " * 900_000)
+        (delivery,) = inbox.take(1, 10.0)
+    finally:
+        mqtt.stop()
+
+    assert len(delivery.packet.payload) == MAX_PACK_BYTES + 1
+
+
+def test_two_programs_that_throw_each_other_off_the_broker_are_told_of_their_client_id(broker: Broker) -> None:
+    settings = MqttSettings(port=broker.port, client_id="cellar")
+    with capture_logs() as logged, running(settings), running(settings):
+        eventually("it is told", lambda: any("client_id 'cellar'" in str(entry.get("problem")) for entry in logged))

@@ -25,7 +25,7 @@ TOPIC = "cellar/news"
 class Listener:
     """A kept session on `TOPIC`: what came, with the receipt that would be due for it."""
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, port: int, stopping: threading.Event | None = None) -> None:
         self.came: list[tuple[bytes, Receipt]] = []
         self.pauses = 0
         self.failures: list[Exception] = []
@@ -43,7 +43,7 @@ class Listener:
             on_pause=self._pause,
             on_fail=self.failures.append,
             reconnect_s=(0.05, 0.2),
-            stopping=threading.Event(),
+            stopping=stopping or threading.Event(),
         )
 
     def _take(self, message: MQTTMessage, connection: int) -> None:
@@ -59,9 +59,21 @@ class Listener:
         return [payload for payload, _ in self.came]
 
 
+class Waits(threading.Event):
+    """A stop that notes how long it would have been waited for, and lets nobody wait."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.asked_s: list[float | None] = []
+
+    def wait(self, timeout: float | None = None) -> bool:
+        self.asked_s.append(timeout)
+        return super().wait(0.0)
+
+
 @contextmanager
-def listening(broker: Broker) -> Iterator[Listener]:
-    listener = Listener(broker.port)
+def listening(broker: Broker, stopping: threading.Event | None = None) -> Iterator[Listener]:
+    listener = Listener(broker.port, stopping)
     listener.loop.start()
     try:
         assert listener.subscribed.wait(10)
@@ -179,3 +191,12 @@ def test_a_sleeping_loop_is_woken_by_what_another_thread_publishes(
             receipt = listener.client.publish("cellar/said", str(number), qos=1)
             receipt.wait_for_publish(10)
             assert receipt.is_published()
+
+
+def test_two_that_throw_each_other_off_the_broker_wait_longer_and_longer(broker: Broker) -> None:
+    waits = Waits()
+    with listening(broker), listening(broker, waits):
+        eventually("it was thrown off six times", lambda: len(waits.asked_s) >= 6)
+
+    assert waits.asked_s[0] == 0.05
+    assert waits.asked_s[3:6] == [0.2] * 3

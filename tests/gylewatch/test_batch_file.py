@@ -105,6 +105,13 @@ def test_a_plan_out_of_order_names_the_step(tmp_path: Path) -> None:
         read_batch(written(tmp_path, HARBOUR + earlier))
 
 
+def test_two_steps_of_the_plan_at_one_time_are_asked_back(tmp_path: Path) -> None:
+    same = "[[batch.plan]]\nfrom = 2026-03-09T08:00:00Z\ntemperature_c = [10.0, 12.0]\n"
+
+    with pytest.raises(InputError, match="two steps of the plan begin at 2026-03-09T08:00:00Z; keep one of them"):
+        read_batch(written(tmp_path, HARBOUR + same))
+
+
 OWN = HandSettings(hydrometer_offset_sg=0.001)
 
 

@@ -160,6 +160,21 @@ def test_samples_come_from_a_file_too(brewery: Terminal) -> None:
     assert answer.out == "1 sample kept for batch ferry-lane-pale\n"
 
 
+def test_a_file_of_samples_that_is_read_again_adds_only_what_is_new(brewery: Terminal) -> None:
+    path = brewery.folder / "samples.csv"
+    row = "2026-03-05T08:00:00Z,refractometer,9.0,Brix,20\n"
+    path.write_text(f"time,instrument,value,unit,sample_temperature_c\n{row}{row}")
+    first = brewery.type("sample", "add", "ferry-lane-pale", "--from", "samples.csv")
+    with path.open("a") as file:
+        file.write("2026-03-06T08:00:00Z,refractometer,8.0,Brix,20\n")
+
+    again = brewery.type("sample", "add", "ferry-lane-pale", "--from", "samples.csv")
+
+    assert first.out == "1 sample kept for batch ferry-lane-pale; 1 stood there already, word for word\n"
+    assert again.out == "1 sample kept for batch ferry-lane-pale; 2 stood there already, word for word\n"
+    assert len(brewery.type("sample", "list", "ferry-lane-pale", "--json").json) == 2
+
+
 def test_a_sample_from_before_pitching_is_kept_and_told_to_have_no_effect(brewery: Terminal) -> None:
     during = brewery.type(*HYDROMETER, "--value", "1.050", "--time", iso(PITCHED + timedelta(minutes=1)))
     before = brewery.type(*HYDROMETER, "--value", "1.050", "--time", iso(PITCHED - timedelta(hours=1)))

@@ -124,6 +124,29 @@ def test_a_damaged_export_is_refused_and_nothing_is_kept(
         assert len(store.curves(HERON)) == 1
 
 
+@pytest.mark.parametrize(("number", "why"), [(1e308, "past its reference point 1"), (10**400, "hundreds of digits")])
+def test_a_curve_that_has_nothing_to_do_with_its_points_is_refused(
+    workbench: Terminal, number: float, why: str
+) -> None:
+    document = workbench.type("curve export heron").json
+    document["curve"]["coefficients"][0] = number
+    (workbench.folder / "curve.json").write_text(json.dumps(document))
+
+    answer = workbench.type("curve import curve.json")
+
+    assert answer.code == 2
+    assert why in answer.err
+
+
+def test_a_file_nested_too_deep_is_no_exported_curve(workbench: Terminal) -> None:
+    (workbench.folder / "deep.json").write_text("[" * 100_000)
+
+    answer = workbench.type("curve import deep.json")
+
+    assert answer.code == 2
+    assert "deep.json: is nested too deep for an exported curve" in answer.err
+
+
 def test_the_picture_shows_curve_band_points_and_residuals(workbench: Terminal) -> None:
     answer = workbench.type("curve picture heron")
     drawing, _, table = answer.out.partition("*  curve")
@@ -145,6 +168,7 @@ def test_the_picture_shows_curve_band_points_and_residuals(workbench: Terminal) 
         ("curve check-water wren --angle 25 --temperature 20", "no float is called 'wren'"),
         (f"curve recalibrate {BATCH}", "no hand sample with readings"),
         (f"curve reread {BATCH} --version 7", "version 7"),
+        ("curve export heron --version " + "9" * 40, "is not in the range 1<=x<=2147483647"),
         ("curve import none.json", "there is no such file"),
         ("curve import batch.toml", "is not JSON"),
     ],

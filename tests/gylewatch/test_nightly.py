@@ -59,11 +59,16 @@ def test_each_night_leaves_a_copy_that_opens_and_only_the_newest_are_kept(store:
         assert len(copy.readings(FloatId("heron"))) == 2
 
 
-def test_a_copy_that_cannot_be_written_is_told_in_the_log_and_ends_nothing(store: Store, tmp_path: Path) -> None:
+def test_a_copy_that_cannot_be_written_is_told_until_one_can_and_ends_nothing(store: Store, tmp_path: Path) -> None:
     blocked = tmp_path / "file"
     blocked.touch()
 
     with capture_logs() as told:
-        nightly(store, RetentionSettings(), BackupSettings(folder=blocked), clock_at(0))
+        problem = nightly(store, RetentionSettings(), BackupSettings(folder=blocked), clock_at(0))
+    blocked.unlink()
+    after = nightly(store, RetentionSettings(), BackupSettings(folder=blocked), clock_at(DAY_MIN))
 
     assert [line["log_level"] for line in told] == ["error"]
+    assert "the nightly copy of the database failed on 2026-03-02" in str(problem)
+    assert str(blocked) in str(problem)
+    assert after is None

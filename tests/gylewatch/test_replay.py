@@ -261,6 +261,21 @@ def test_a_sample_from_before_pitching_is_reported_as_unused(
     assert "1 sample from before pitching had no effect" in result.said
 
 
+def test_a_sample_that_stands_twice_in_its_file_is_not_believed_as_two(
+    brew: Recording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    samples = brew.folder / "samples.csv"
+    row = f"{iso(PITCHED + timedelta(hours=20, minutes=5))},hydrometer,1.02,SG,20.0\n"  # far off the float
+    samples.write_text(f"{SAMPLES_HEADER}\n{row}", encoding="utf-8")
+    once = replayed(brew, capsys, None, "--samples", str(samples))
+    samples.write_text(f"{SAMPLES_HEADER}\n{row}{row}", encoding="utf-8")
+
+    twice = replayed(brew, capsys, None, "--samples", str(samples))
+
+    assert twice.estimates == once.estimates
+    assert "1 sample repeated and used once" in twice.said
+
+
 def test_a_reference_point_that_the_others_contradict_is_named(
     brew: Recording, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -284,6 +299,10 @@ def test_readings_that_give_no_estimate_are_counted(brew: Recording, capsys: pyt
     assert "1 reading from before pitching gave no estimate" in result.said
     assert "1 reading that came after later ones gave no estimate" in result.said
     assert "sort the file" not in result.said
+
+
+def test_the_closing_line_counts_in_words(brew: Recording, capsys: pytest.CaptureFixture[str]) -> None:
+    assert replayed(brew, capsys, brew.rows[:1]).said.startswith("1 reading; 1 estimate; 0 alerts")
 
 
 def test_a_file_in_reverse_order_says_so(brew: Recording, capsys: pytest.CaptureFixture[str]) -> None:
@@ -433,7 +452,9 @@ def stuck(brew: Recording) -> Iterator[subprocess.Popen[str]]:
     waiting = brew.folder / "pipe"
     os.mkfifo(waiting)  # nobody reads it, so it waits with its work done
     given[given.index("--estimates") + 1] = str(waiting)
-    program = "from gylewatch.cli import main; main()"
+    # Whoever runs the tests under nohup has the hang-up ignored, by this child too.
+    heard = "import signal; signal.signal(signal.SIGHUP, signal.SIG_DFL)"
+    program = f"{heard}; from gylewatch.cli import main; main()"
     with subprocess.Popen([sys.executable, "-c", program, *given], stderr=subprocess.PIPE, text=True) as replay:
         try:
             eventually("a file is written aside", lambda: list(brew.folder.glob(".*.part")))

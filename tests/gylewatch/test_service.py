@@ -9,6 +9,7 @@ import socket
 import subprocess
 import sys
 import threading
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -22,9 +23,10 @@ from calibration.fit import fit_curve
 from collector.senml import encode_senml_json
 from collector.topics import readings_topic
 from gylewatch import cli
-from gylewatch.config import Settings
+from gylewatch.config import BackupSettings, Settings
 from gylewatch.demo_sink import Sink
-from gylewatch.errors import ConfigError
+from gylewatch.errors import ConfigError, StorageError
+from gylewatch.schedule import Nightly
 from gylewatch.service import Service
 from gylewatch.tables import read_references
 from gylewatch.values import FloatId
@@ -132,6 +134,13 @@ def test_readings_posted_over_http_are_followed_too(tmp_path: Path) -> None:
     assert json.loads(body)["accepted"] == 10
     assert (again["accepted"], again["duplicate"]) == (0, 10)
     assert (health["readings_accepted"], health["readings_duplicate"]) == (10, 10)
+
+
+def test_head_is_answered_like_get_without_the_body(tmp_path: Path) -> None:
+    with running(settings(furnish(tmp_path, PITCHED), None), PITCHED, connect=False) as service:
+        for path in ("/", f"/batches/{BATCH}", "/api/v1/health"):
+            assert request(service, "HEAD", path) == (200, b"")
+        assert request(service, "HEAD", "/nowhere")[0] == 404
 
 
 def test_an_absent_broker_is_reported_and_taken_up_when_it_comes(tmp_path: Path) -> None:
@@ -292,3 +301,26 @@ def test_readings_posted_before_the_clock_is_set_are_asked_for_again(tmp_path: P
     assert "clock says 1970-01-01" in content.decode()
     with Store.open(url) as store:
         assert store.readings(FloatId("heron")) == ()
+
+
+def test_a_second_service_on_the_same_database_says_so_and_disturbs_nothing(tmp_path: Path, broker: Broker) -> None:
+    url = furnish(tmp_path, PITCHED)
+    readings = pale_readings(3)
+
+    with running(settings(url, broker.port), readings[-1].time) as service:
+        with pytest.raises(StorageError, match=r"another gylewatch service .* works on it already"):
+            Service(settings(url, broker.port)).start()
+        publish(broker.port, readings)
+        eventually("all are concluded", lambda: service.concluded_until(FloatId("heron")) == readings[-1].time, 30)
+
+
+def test_a_nightly_copy_that_fails_is_among_the_problems(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    url, blocked = furnish(tmp_path, PITCHED), tmp_path / "copies"
+    blocked.touch()
+    monkeypatch.setattr(Nightly, "get_next_fire_time", lambda *_: datetime.now(UTC))  # every night is now
+    wanted = replace(settings(url, None), backup=BackupSettings(folder=blocked))
+
+    with running(wanted, PITCHED, tick_s=0.05, connect=False) as service:
+        eventually(
+            "it is told", lambda: any("copy of the database failed" in each for each in service.health().problems)
+        )

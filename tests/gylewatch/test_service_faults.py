@@ -9,6 +9,7 @@ import sqlite3
 import subprocess
 import tempfile
 import threading
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime, timedelta
@@ -80,6 +81,30 @@ def test_a_full_disk_holds_readings_back_and_loses_none(
 
             assert times(store.readings(HERON)) == times(readings)
     assert capfd.readouterr().out.count("storage refuses readings") == 1
+
+
+def test_a_fault_of_the_store_that_stops_several_parts_is_one_problem(
+    tmp_path: Path, broker: Broker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    readings, tries = pale_readings(20), Counter[str]()
+    url = furnish(tmp_path, PITCHED)
+
+    def full_for(part: str) -> Callable[..., None]:
+        def refuse(*_: object, **__: object) -> None:
+            tries[part] += 1
+            raise StorageError("the disk is full", retry=True)
+
+        return refuse
+
+    with running(settings(url, broker.port), readings[-1].time) as service, Store.open(url) as store:
+        monkeypatch.setattr(Store, "save_outcomes", full_for("worker"))
+        store.append_readings(readings[:10])
+        monkeypatch.setattr(Store, "append_readings", full_for("ingest"))
+        publish(broker.port, readings[10:])
+        eventually("both failed, and again", lambda: min(tries["worker"], tries["ingest"]) > 1, 30)
+        problems = service.health().problems
+
+    assert problems == ("the disk is full",)
 
 
 def test_a_broker_killed_while_the_database_is_locked_costs_no_reading(

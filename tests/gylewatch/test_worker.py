@@ -15,6 +15,7 @@ from alerts.alert import Kind
 from alerts.settings import AlertSettings
 from gylewatch import pipeline
 from gylewatch.clock import SteppedClock
+from gylewatch.errors import StorageError
 from gylewatch.values import BatchId, FloatId, VesselId
 from gylewatch.watch import BatchWatch
 from gylewatch.worker import Worker
@@ -141,3 +142,23 @@ def test_what_is_open_of_a_batch_is_over_when_the_batch_is_ended(store: Store, *
     end = store.alerts(amber)[-1].alert
     assert (end.resolves, end.evidence["batch_ended"]) == (Kind.FLOAT_SILENT, True)
     assert is_silent(store, "brown"), "the other batch goes on"
+
+
+def test_a_full_disk_does_not_fill_the_log_with_batches_that_are_taken_up_again(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    save, tries = Store.save_outcomes, list[object]()
+
+    def full(*_: object, **__: object) -> None:
+        tries.append(None)
+        raise StorageError("the disk is full", retry=True)
+
+    monkeypatch.setattr(Store, "save_outcomes", full)
+    with capture_logs() as told, working(store, at(0) + timedelta(hours=6)) as worker:
+        eventually("it is tried again", lambda: len(tries) >= 3)
+        monkeypatch.setattr(Store, "save_outcomes", save)
+        eventually("both are followed", lambda: len(store.latest_estimates([BatchId("amber"), BatchId("brown")])) == 2)
+        eventually("the fault is over", lambda: worker.health().problems == ())
+
+    named = [entry["batch"] for entry in told if entry["event"] == "watching a batch"]
+    assert sorted(named) == ["amber", "brown"]

@@ -141,6 +141,17 @@ def test_samples_come_in_order_of_time_and_new_ones_in_order_of_entry(store: Sto
     assert store.sample_after(batch_id, second) == ()
 
 
+def test_a_sample_that_is_entered_twice_counts_once_until_it_is_withdrawn(store: Store) -> None:
+    batch_id = store.add_batch(batch(), created=at(0)).batch_id
+    first = store.add_sample(batch_id, sample(10))
+
+    assert store.add_sample(batch_id, sample(10)) == first
+    assert store.add_sample(batch_id, sample(10, 1.0410)) != first
+    assert len(store.samples(batch_id)) == 2
+    store.withdraw_sample(batch_id, first, who="Ada", time=at(30))
+    assert store.add_sample(batch_id, sample(10)) > first
+
+
 def test_a_withdrawn_sample_counts_no_more_and_the_batch_is_read_again(store: Store) -> None:
     batch_id = store.add_batch(batch(), created=at(0)).batch_id
     first, second = (store.add_sample(batch_id, sample(minutes)) for minutes in (10, 20))
