@@ -151,7 +151,7 @@ def _add_samples(api: APIRouter, context: Context) -> None:
         """Keep one hand measurement; needs the bearer token."""
         # Not left to the library, which would read a body of any length before it looks at the token.
         security.require_token(context.settings, request)
-        new = _new_sample(await read_json(request, context.settings.max_body_bytes))
+        new = _new_sample(await read_json(request))
         return await run_in_threadpool(keep, batch_id, new)
 
     def keep(batch_id: str, new: shapes.NewSample) -> shapes.SampleShape:
@@ -232,7 +232,7 @@ def _add_ingest(api: APIRouter, context: Context) -> None:
             raise Problem(
                 HTTPStatus.UNSUPPORTED_MEDIA_TYPE, f"the body must be SenML; name its type, one of: {offered}"
             )
-        payload = await read_body(request, context.settings.max_body_bytes)
+        payload = await read_body(request)
         return await run_in_threadpool(_ingest, context, payload, float_name)
 
     @api.get("/readings/posted", tags=["readings"])

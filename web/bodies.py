@@ -53,26 +53,21 @@ def media_type(request: Request) -> str:
     return request.headers.get("content-type", "").partition(";")[0].strip().lower()
 
 
-async def read_body(request: Request, limit: int) -> bytes:
-    """The body, read no further than `limit` bytes.
+async def read_body(request: Request) -> bytes:
+    """The body, as far as `BoundedBodies` lets it in.
 
     Raises
     ------
     Problem
         413: the body is longer; 400: it broke off, as it does now and then with a float at the edge of its radio.
     """
-    body = bytearray()
     try:
-        async for chunk in request.stream():
-            body += chunk
-            if len(body) > limit:
-                raise _too_long(limit)
+        return await request.body()
     except ClientDisconnect:
         raise Problem(HTTPStatus.BAD_REQUEST, "the body broke off; send it again") from None
-    return bytes(body)
 
 
-async def read_json(request: Request, limit: int) -> object:
+async def read_json(request: Request) -> object:
     """The body as JSON.
 
     Raises
@@ -84,7 +79,7 @@ async def read_json(request: Request, limit: int) -> object:
         raise Problem(
             HTTPStatus.UNSUPPORTED_MEDIA_TYPE, f"the body must be JSON; send the header Content-Type: {JSON_TYPE}"
         )
-    body = await read_body(request, limit)
+    body = await read_body(request)
     try:
         return json.loads(body)
     except (ValueError, RecursionError):
@@ -108,7 +103,9 @@ async def read_form(request: Request) -> dict[str, str]:
     """
     if media_type(request) != FORM_TYPE:
         raise Problem(HTTPStatus.UNSUPPORTED_MEDIA_TYPE, f"send the form as {FORM_TYPE}")
-    body = await read_body(request, _FORM_BYTES)
+    body = await read_body(request)
+    if len(body) > _FORM_BYTES:
+        raise _too_long(_FORM_BYTES)
     try:
         return dict(parse_qsl(body.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=50))
     except ValueError as error:
