@@ -19,7 +19,6 @@ import click
 from gylewatch.bench_commands import BENCH_COMMANDS
 from gylewatch.errors import DeliveryError, GylewatchError, StorageError, TooEarly, TransportError
 
-_ALIKE: Final = 0.6  # the share of letters that two words have in common in which one is taken for a slip of the other
 DONE, LATER, CHANGE, FAULT, STOPPED = 0, 1, 2, 70, 130
 
 # Where each command lives, so that only what is called is loaded: a page of help must not wait for a web server.
@@ -126,7 +125,7 @@ def _no_such_option(typed: str, ctx: click.Context) -> str:
     known = [name for each in options for name in (*each.opts, *each.secondary_opts) if name.startswith("--")]
     # Without the dashes: they would make any two short names alike.
     word, words = typed.strip("-"), [name.strip("-") for name in known]
-    near = [each for each in words if each.startswith(word)] or difflib.get_close_matches(word, words, cutoff=_ALIKE)
+    near = [each for each in words if each.startswith(word)] or difflib.get_close_matches(word, words)
     hint = f"did you mean --{near[0]}?" if near else f"there are {', '.join(known)}"
     return f"there is no option {typed!r} here; {hint}"
 

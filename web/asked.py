@@ -16,9 +16,8 @@ _NUMBER: Final = "must be a number"
 _TEXT: Final = "must be a text, in quotes"
 _TRUTH: Final = "must be true or false"
 _TIME: Final = "must be a time such as 2026-03-02T18:30:00Z"
-# By the beginning of the library's name of the fault, the longer ones first; in braces its own numbers.
+# By the beginning of the library's name of the fault, longer ones first; in braces its own numbers.
 _SAID: Final = (
-    ("int_from_float", _WHOLE),
     ("int_", _WHOLE),
     ("float_", _NUMBER),
     ("finite_number", _NUMBER),
