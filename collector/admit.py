@@ -90,7 +90,7 @@ def admit(
         temperature_c=fields.temperature_c,
         battery_v=within(fields.battery_v, BATTERY_RANGE_V),
         battery_percent=within(fields.battery_percent, BATTERY_RANGE_PERCENT),
-        rssi_dbm=signal(_signal_said(fields, packet)),
+        rssi_dbm=signal(signal_said(fields, packet)),
         acceleration_g=within(fields.acceleration_g, (0.0, math.inf)),
     )
 
@@ -107,14 +107,15 @@ def admit_slot(
     admitted = admit(fields, packet, now=now, known=known, limits=limits)
     if isinstance(fields, Refusal) or isinstance(admitted, Rejected):
         return (admitted,)
-    faults = _left_out(fields, _signal_said(fields, packet), admitted)
+    faults = _left_out(fields, signal_said(fields, packet), admitted)
     if not faults:
         return (admitted,)
     detail = f"{', '.join(faults)}: left out of a reading that is kept; check the float's gauge"
     return (admitted, _refuse(packet, Reason.VALUE_LEFT_OUT, detail, fields.float_name))
 
 
-def _signal_said(fields: Fields, packet: Packet) -> float | None:
+def signal_said(fields: Fields, packet: Packet) -> float | None:
+    """What the float says of its signal, else what the receiver measured."""
     return fields.rssi_dbm if fields.rssi_dbm is not None else packet.rssi_dbm
 
 
@@ -182,9 +183,8 @@ def within(value: float | None, limits: tuple[float, float]) -> float | None:
 
 def signal(rssi_dbm: float | None) -> int | None:
     """`rssi_dbm`, or None where no receiver could have measured it."""
-    if rssi_dbm is None or not SIGNAL_RANGE_DBM[0] <= rssi_dbm <= SIGNAL_RANGE_DBM[1]:
-        return None
-    return round(rssi_dbm)
+    kept = within(rssi_dbm, SIGNAL_RANGE_DBM)
+    return None if kept is None else round(kept)
 
 
 def _refuse(packet: Packet, reason: Reason, detail: str, float_name: str | None) -> Rejected:

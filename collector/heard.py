@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from collector.admit import BATTERY_RANGE_V, signal, within
+from collector.admit import BATTERY_RANGE_V, signal, signal_said, within
 from collector.packet import Packet, Reason, Rejected, Source
 
 MOST = 100  # shown and remembered; a made-up name in each packet must not fill the memory
@@ -43,7 +43,7 @@ def note(heard: Mapping[str, HeardFloat], packet: Packet, refused: Rejected) -> 
         packets=1 + (before.packets if before is not None else 0),
         angle_deg=fields.angle_deg,
         temperature_c=fields.temperature_c,
-        rssi_dbm=signal(fields.rssi_dbm if fields.rssi_dbm is not None else packet.rssi_dbm),
+        rssi_dbm=signal(signal_said(fields, packet)),
         battery_v=within(fields.battery_v, BATTERY_RANGE_V),
     )
     return kept
