@@ -1,7 +1,8 @@
-"""The thread that delivers: what it says about a store that it cannot use."""
+"""The thread that delivers: a store that it cannot use, and a message that is in hand when it is stopped."""
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -26,6 +27,20 @@ class Phone:
 
     def deliver(self, message: Message) -> None:
         self.told.append(message)
+
+
+class SlowPhone(Phone):
+    """Takes a message only when it is let go on; from then on all at once."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.asked = threading.Event()
+        self.goes_on = threading.Event()
+
+    def deliver(self, message: Message) -> None:
+        self.asked.set()
+        assert self.goes_on.wait(30)
+        super().deliver(message)
 
 
 @pytest.fixture
@@ -72,3 +87,27 @@ def test_a_store_that_cannot_be_used_for_long_is_in_the_log_once_and_again_after
 
     assert [entry["problem"] for entry in logged if entry["log_level"] == "warning"] == ["the disk is full"] * 2
     assert len(phone.told) == 2
+
+
+def test_a_message_that_is_under_way_at_the_stop_is_noted_and_the_next_one_waits(store: Store) -> None:
+    store.save_outcomes(BatchId("harbour-pale"), alerts=[alert(2)], channels=["phone"])
+    channel = SlowPhone()
+    deliverer = Deliverer(store, {"phone": channel}, SteppedClock(at(3)))
+    deliverer.start()
+    assert channel.asked.wait(30)
+
+    stop = threading.Thread(target=deliverer.stop)
+    stop.start()
+    eventually("it is asked to stop", lambda: deliverer.is_stopping)
+    channel.goes_on.set()
+    stop.join(30)
+    after_stop = store.outbox_counts()
+
+    assert len(channel.told) == 1
+    assert (after_stop["delivered"], after_stop["waiting"]) == (1, 1)
+
+    again = Deliverer(store, {"phone": channel}, SteppedClock(at(4)))
+    again.start()
+    eventually("all is told", lambda: store.outbox_counts()["waiting"] == 0)
+    again.stop()
+    assert len(channel.told) == 2, "once each"
