@@ -423,16 +423,6 @@ def test_silence_is_measured_by_the_floats_own_interval() -> None:
     assert Kind.FLOAT_SILENT in kinds(fast.run())
 
 
-@pytest.mark.parametrize(
-    ("interval_h", "usual"),
-    [(20 / 3600, "20 seconds"), (1 / 20, "3 minutes"), (0.25, "15 minutes"), (2.5, "2.5 hours")],
-)
-def test_the_usual_interval_is_told_in_a_unit_that_suits_it(interval_h: float, usual: str) -> None:
-    alerts = scenario(interval_h=interval_h, heard=lambda h: h < 4 * interval_h, length_h=9 * interval_h + 5).run()
-
-    assert only(alerts, Kind.FLOAT_SILENT).summary.endswith(f"; it usually reports every {usual}.")
-
-
 def test_a_float_that_was_never_heard_is_silent() -> None:
     alerts = scenario(heard=lambda _h: False, length_h=20.0).run()
 
