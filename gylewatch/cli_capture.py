@@ -17,13 +17,12 @@ from collector.packet import Packet
 from gylewatch.capturing import Around, Reader, packets_of
 from gylewatch.config import Settings, read_settings
 from gylewatch.counting import counted
-from gylewatch.errors import ConfigError, InputError
+from gylewatch.errors import ConfigError, InputError, TooEarly
 from gylewatch.logs import configure
 from gylewatch.quantities import Number
 from gylewatch.terminal import FilePath, config_option, json_option, opened_store, show_json, show_table
 from gylewatch.values import FloatId, Reading, utc_text
 
-_LATER = 1  # the exit code of what may work another time; see `gylewatch.cli`
 _MOST_BYTES = 100_000_000  # a year of one float at 15 minutes has 10 MB; more is not a capture
 
 
@@ -90,8 +89,7 @@ def record(*, name: str, target: Path, count: int | None, minutes: float, config
         raise InputError(str(target), f"cannot be written ({(error.strerror or str(error)).lower()})") from None
     if not written:
         target.unlink(missing_ok=True)  # else it would stand in the way of the next try
-        complain(f"no packet of {name} was recorded: {around.why_nothing(name)}")
-        click.get_current_context().exit(_LATER)
+        raise TooEarly(name, f"no packet was recorded: {around.why_nothing(name)}")
     click.echo(f"{counted(written, 'packet')} of {name} in {target}; look through it before you pass it on")
 
 

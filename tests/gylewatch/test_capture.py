@@ -143,7 +143,7 @@ def test_without_a_broker_the_end_says_that_and_leaves_no_empty_file(bare: Termi
 
     assert running.returncode == 1
     assert said == ""
-    assert "no packet of heron was recorded: the broker at 127.0.0.1:" in complaints.splitlines()[-1]
+    assert "heron: no packet was recorded: the broker at 127.0.0.1:" in complaints.splitlines()[-1]
     assert "cannot be reached (Connection refused)" in complaints.splitlines()[-1]
     assert not (bare.folder / "heron.jsonl").exists()
 
@@ -166,7 +166,7 @@ def test_where_only_other_floats_send_they_are_named(bare: Terminal, broker: Bro
 
     assert running.returncode == 1
     assert complaints == (
-        "gylewatch: no packet of hernn was recorded: heard were float9, float10, heron; give the name under which "
+        "gylewatch: hernn: no packet was recorded: heard were float9, float10, heron; give the name under which "
         "hernn sends, or wait longer (--minutes)\n"
     )
     assert not (bare.folder / "heron.jsonl").exists()
@@ -199,7 +199,7 @@ def test_a_recording_leaves_the_services_status_alone(bare: Terminal, broker: Br
     status = subscribe.simple("gylewatch/v1/service/status", hostname="127.0.0.1", port=broker.port)  # type: ignore[no-untyped-call]
 
     assert said == ""
-    assert "no packet of heron was recorded: no float was heard at all" in complaints
+    assert "heron: no packet was recorded: no float was heard at all" in complaints
     assert "gylewatch-capture-" in broker.log()
     assert status.payload == b"online"
 
