@@ -94,7 +94,7 @@ ADVICE: Mapping[Kind, Advice] = MappingProxyType(
         ),
         Kind.BATTERY_WILL_NOT_LAST: Advice(
             title="The battery will not last",
-            end_title="The battery no longer falls short",
+            end_title="The battery is no longer expected to run out",
             next_step="Plan hand samples for the end of the batch, or change the battery now if the float can be "
             "reached cleanly.",
             caution=AIR,
