@@ -126,7 +126,7 @@ def in_words(evidence: Evidence, zone: tzinfo = UTC) -> tuple[str, ...]:
     )
 
 
-def clock(time: datetime, zone: tzinfo) -> str:
+def clock(time: datetime, zone: tzinfo = UTC) -> str:
     """A time as people read it, with its zone."""
     return f"{time.astimezone(zone):%Y-%m-%d %H:%M %Z}"
 

@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from alerts.alert import Severity
+from alerts.evidence import clock
 from alerts.notice import ServiceNotice
 
 PATIENCE: Final = timedelta(minutes=15)
@@ -52,7 +53,7 @@ def outage_notices(
         if receiver is None:
             told.append(_ends(notice, now, "It is no longer in the configuration."))
         elif receiver.works and now - receiver.since >= STEADY:
-            told.append(_ends(notice, now, f"It works again since {receiver.since:%Y-%m-%d %H:%M} UTC."))
+            told.append(_ends(notice, now, f"It works again since {clock(receiver.since)}."))
     return tuple(told)
 
 
@@ -66,7 +67,7 @@ def _begins(receiver: Receiver) -> ServiceNotice:
         cause=receiver.cause,
         severity=Severity.WARNING,
         title=receiver.title or f"No readings over {receiver.name}",
-        text=(receiver.consequence or f"Since {receiver.since:%Y-%m-%d %H:%M} UTC no readings arrive over it.")
+        text=(receiver.consequence or f"Since {clock(receiver.since)} no readings arrive over it.")
         + " The floats are not to blame and no silence of theirs is told; nobody knows meanwhile how the beer does."
         f"\n\nReason: {receiver.problem or 'it does not answer'}"
         "\n\nNext: Look after the beer by hand until it is mended.",

@@ -77,5 +77,5 @@ def trial_notice(now: datetime) -> ServiceNotice:
         severity=Severity.INFO,
         title="Test: notifications come this way",
         text="This is only a test of the channel: no beer is concerned. Alerts say in their title which batch they are "
-        f"about.\n\ninfo · test · {now:%Y-%m-%d %H:%M} UTC",
+        f"about.\n\ninfo · test · {clock(now)}",
     )
