@@ -161,7 +161,7 @@ class Readings(Part):
             return tuple(rejected_from_columns(row) for row in connection.execute(query).mappings().all())
 
     def rejected_counts(self) -> Mapping[str, int]:
-        """How many packets were ever refused, by reason."""
+        """How many packets were ever refused, or told of what was left out of them, by reason."""
         query = select(RejectedCountRow.reason, RejectedCountRow.count).order_by(RejectedCountRow.reason)
         with self._database.reading() as connection:
             return {row["reason"]: row["count"] for row in connection.execute(query).mappings().all()}

@@ -149,7 +149,7 @@ def _add_samples(api: APIRouter, context: Context) -> None:
     @api.post("/batches/{batch_id}/samples", tags=["samples"], status_code=201, openapi_extra={"requestBody": body})
     async def add_sample(batch_id: str, request: Request) -> shapes.SampleShape:
         """Keep one hand measurement; needs the bearer token."""
-        # Not left to the library, which would read a body of any length before it looks at the token.
+        # Not left to the library, which would read the body before it looks at the token.
         security.require_token(context.settings, request)
         new = _new_sample(await read_json(request))
         return await run_in_threadpool(keep, batch_id, new)
