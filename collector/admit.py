@@ -153,10 +153,10 @@ def temperature_fault(temperature_c: float, what: str = "float") -> tuple[Reason
     if not low_c <= temperature_c <= high_c:
         return (
             Reason.OUT_OF_RANGE,
-            f"temperature {temperature_c:.7g} C is outside {low_c:g} to {high_c:g}: check the {what}'s thermometer",
+            f"temperature {temperature_c:.7g} °C is outside {low_c:g} to {high_c:g}: check the {what}'s thermometer",
         )
     if abs(temperature_c - POWER_ON_TEMPERATURE_C) <= 1e-6:  # also when it came as kelvin
-        return Reason.OUT_OF_RANGE, "temperature is exactly 85 C: what a thermometer says before its first measurement"
+        return Reason.OUT_OF_RANGE, "temperature is exactly 85 °C: what a thermometer says before its first measurement"
     return None
 
 
