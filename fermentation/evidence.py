@@ -40,7 +40,7 @@ SAMPLE_SCATTER = Scatter(share=(0.90, 0.09, 0.01), scale=(1.0, 6.0), wild_points
 KNOCK_CHANCE = 0.001
 KNOCK_SD_POINTS = 2.5
 # A knock (hop addition, sampling, moving the vessel) may shift the float for good, or end a foam bias in one step
-ASTRAY_CHANCE, ASTRAY_SD_POINTS = 0.1, 4.0
+ASTRAY_CHANCE, ASTRAY_SD_POINTS = 0.05, 4.0
 # A hand sample far from the belief may be the fault of the float: a blundered reference, a knock taken for beer (common
 # practice, no source)
 SUSPICIOUS_SIGMA = 2.0
