@@ -65,9 +65,7 @@ def hours_to_finish(belief: Belief) -> tuple[FloatArray, FloatArray]:
     folding = cloud.tail_hours / pace
     creep = np.log(np.maximum(tail / FINISH_POINTS[1], 1e-3)) * folding
     later = np.maximum(ahead, creep)
-    variance += np.where(
-        creep > ahead, (cloud.tail_hours / pace) ** 2 * cov[TAIL, TAIL] / np.maximum(tail, 0.2) ** 2, 0.0
-    )
+    variance += np.where(creep > ahead, folding**2 * cov[TAIL, TAIL] / np.maximum(tail, 0.2) ** 2, 0.0)
     variance += (DOUBT_SHARE * later) ** 2 + DOUBT_HOURS**2
     hours = np.where(later > 0.0, np.minimum(later, FARTHEST_HOURS), np.maximum(creep, span))
     hours = np.where(cloud.stalled & (later > 0.0), np.inf, hours)

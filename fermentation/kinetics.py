@@ -26,8 +26,8 @@ FloatArray = npt.NDArray[np.float64]
 
 TAIL_HOURS = 60.0
 # The sugars taken up last (maltotriose and larger) go by first-order decay once the easy ones are mostly gone:
-# sequential uptake as in Gee and Ramirez, J. Inst. Brew. 100, 321-329, 1994; the last points take two to three days
-# each time they halve or so (common practice, no source)
+# sequential uptake as in Gee and Ramirez, J. Inst. Brew. 100, 321-329, 1994; in two to three days they fall to a third
+# (common practice, no source)
 
 Z_LIMIT = 12.0
 # logit of 6e-6: beyond it neither beginning nor end can be told from 0 and 1 (0.0003 points of a 50-point drop)

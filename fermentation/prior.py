@@ -50,8 +50,9 @@ LOG_A_MEAN, LOG_A_SD = -0.35, 0.3
 LOG_B_MEAN, LOG_B_SD = 0.0, 0.28
 CREEPING_SHARE, CREEPING_POINTS, CREEPING_SD_POINTS = 0.3, 2.5, 1.0
 BRISK_POINTS, BRISK_SD_POINTS = 0.3, 0.3
-LOG_TAIL_HOURS_SD = 0.4
 # Every third beer creeps through its last two to four points (common practice, no source)
+LOG_TAIL_HOURS_SD = 0.4
+# Some take half as long for it as others, some twice as long
 
 FOAMY_SHARE = 0.7
 ONSET = (0.02, 0.35)
