@@ -7,9 +7,9 @@ from math import log
 import numpy as np
 
 from fermentation.belief import FINAL, LOG_K, ORIGINAL, TAIL, Belief, Cloud, FloatArray, Z, cloud_of
-from fermentation.kinetics import Z_LIMIT, between, hours_between, logit, progress, speed, temperature_factor
+from fermentation.kinetics import Z_LIMIT, between, hours_between, logit, speed, temperature_factor
 from fermentation.motion import LOG_K_RANGE, pace_of
-from fermentation.prior import POOR_ATTENUATION_SD, kept_of
+from fermentation.prior import expected_final
 
 STILL_POINTS_PER_DAY = 0.5
 # Finished means: it falls by less than a point in two days, the trade's test (common practice, no source)
@@ -25,18 +25,18 @@ DOUBT_SHARE, DOUBT_HOURS = 0.3, 6.0
 # No curve family is the beer's own: what the particles leave out of the finish time, as a share and in hours
 
 
-def final_points(belief: Belief, here: FloatArray, here_sd: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+def final_points(
+    belief: Belief, here: FloatArray, here_sd: FloatArray, share_done: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """(k,) means, (k,) standard deviations in points and (k,) weights of the final gravity's mixture.
 
     here, here_sd : (n,) the gravity now
+    share_done : of the way, as believed
     """
     cloud = cloud_of(belief)
     weights = np.exp(cloud.log_weight)
-    kept, kept_sd = kept_of(belief.batch)
-    done = float(weights @ progress(cloud.z))
-    told = np.where(cloud.renewed, 1.0, min(max((done - TOLD_BY[0]) / (TOLD_BY[1] - TOLD_BY[0]), 0.0), 1.0))
-    expected = kept * cloud.mean[ORIGINAL]
-    spread = np.where(cloud.poor, POOR_ATTENUATION_SD, kept_sd) * cloud.mean[ORIGINAL]
+    told = np.where(cloud.renewed, 1.0, min(max((share_done - TOLD_BY[0]) / (TOLD_BY[1] - TOLD_BY[0]), 0.0), 1.0))
+    expected, spread = expected_final(belief.batch, cloud.mean[ORIGINAL], cloud.poor)
     there = np.minimum(expected + told * (cloud.mean[FINAL] - expected), here)
     sd = np.sqrt(told * np.maximum(cloud.covariance[FINAL, FINAL], 0.0) + (1.0 - told) * spread**2)
     if not cloud.stalled.any():

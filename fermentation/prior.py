@@ -111,7 +111,7 @@ def seed_cloud(
 
 def renewal(batch: Batch, reference_c: float) -> Renewal:
     """What a hypothesis starts from whose end turned out to be a pause."""
-    kept, kept_sd = kept_of(batch)
+    kept, kept_sd = _kept(batch)
     return Renewal(
         kept=kept,
         kept_sd=kept_sd,
@@ -122,7 +122,7 @@ def renewal(batch: Batch, reference_c: float) -> Renewal:
 
 def endings(batch: Batch, first_points: float) -> Endings:
     """The kinds of ending of a batch; `first_points` as in `seed_cloud`."""
-    kept, kept_sd = kept_of(batch)
+    kept, kept_sd = _kept(batch)
     original, _ = _original(batch, first_points)
     return Endings(
         creep=Kinds(
@@ -146,10 +146,16 @@ def _original(batch: Batch, first_points: float) -> tuple[float, float]:
     return max(original, 8.0), GUESSED_ORIGINAL_SD_POINTS if measured is None else MEASURED_ORIGINAL_SD_POINTS
 
 
-def kept_of(batch: Batch) -> tuple[float, float]:
+def _kept(batch: Batch) -> tuple[float, float]:
     """Final over original gravity of a healthy batch, and its standard deviation: the yeast's range as uniform."""
     low, high = batch.expected_attenuation
     return 1.0 - 0.5 * (low + high), float(np.hypot((high - low) / np.sqrt(12.0), ATTENUATION_SPILL))
+
+
+def expected_final(batch: Batch, original: FloatArray, poor: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """(n,) final gravity in points that the yeast promises for an original gravity (n,), and (n,) its deviation."""
+    kept, kept_sd = _kept(batch)
+    return kept * original, np.where(poor, POOR_ATTENUATION_SD, kept_sd) * original
 
 
 def _seed_gravities(
@@ -158,13 +164,13 @@ def _seed_gravities(
     n, m = len(poor), MODES + modes
     original, original_sd = _original(batch, first_points)
     variance = np.where(misread, max(original_sd, MISREAD_SD_POINTS), original_sd) ** 2
-    kept, kept_sd = kept_of(batch)
-    spread = np.where(poor, POOR_ATTENUATION_SD, kept_sd)
+    kept, _ = _kept(batch)
     mean = np.zeros((m, n))
-    mean[ORIGINAL], mean[FINAL] = original, kept * original
+    mean[ORIGINAL] = original
+    mean[FINAL], spread = expected_final(batch, mean[ORIGINAL], poor)
     covariance = np.zeros((m, m, n))
     # final = original (1 - attenuation): the two are correlated through the original gravity
     covariance[ORIGINAL, ORIGINAL] = variance
     covariance[ORIGINAL, FINAL] = covariance[FINAL, ORIGINAL] = kept * variance
-    covariance[FINAL, FINAL] = kept**2 * variance + (original * spread) ** 2
+    covariance[FINAL, FINAL] = kept**2 * variance + spread**2
     return mean, covariance

@@ -309,18 +309,17 @@ def _take_stuck(belief: Belief, measured: evidence.Innovation, elapsed_hours: fl
 def _followed_angle(belief: Belief, angle_deg: float) -> Belief:
     """The belief with one more angle, and whether the float sticks."""
     recent = (*belief.recent_deg[1 - STUCK_READINGS :], angle_deg)
-    belief = replace(belief, recent_deg=recent)
     if len(recent) < STUCK_READINGS:
-        return belief
+        return replace(belief, recent_deg=recent)
     ordered = sorted(recent)
     if belief.stuck:
         # One angle may be far off: a wild packet does not free a float.
         span = min(ordered[-2] - ordered[0], ordered[-1] - ordered[1])
-        return replace(belief, stuck=span < belief.stillest_deg)
+        return replace(belief, recent_deg=recent, stuck=span < belief.stillest_deg)
     span = ordered[-1] - ordered[0]
     if belief.spans >= STUCK_SPANS and span < STUCK_SPAN * belief.stillest_deg and _works(belief):
-        return replace(belief, stuck=True)
-    return replace(belief, stillest_deg=min(belief.stillest_deg, span), spans=belief.spans + 1)
+        return replace(belief, recent_deg=recent, stuck=True)
+    return replace(belief, recent_deg=recent, stillest_deg=min(belief.stillest_deg, span), spans=belief.spans + 1)
 
 
 def _works(belief: Belief) -> bool:

@@ -113,7 +113,7 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
         abv_percent=abv_percent(original_sg, min(gravity_sg, original_sg)),
         temperature_c=belief.temperature_c,
         phase=phase,
-        forecast=_forecast(belief, here, here_sd, finish),
+        forecast=_forecast(final_points(belief, here, here_sd, share_done), finish),
         probability_started=started,
         probability_still=still,
         probability_attenuated=attenuated,
@@ -125,8 +125,8 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
     return replace(belief, finished_at=finished_at, finish=finish, forecast_at=forecast_at), estimate
 
 
-def _forecast(belief: Belief, here: FloatArray, here_sd: FloatArray, finish: Finish | None) -> Forecast:
-    low, middle, high = quantiles(*final_points(belief, here, here_sd))
+def _forecast(final: tuple[FloatArray, FloatArray, FloatArray], finish: Finish | None) -> Forecast:
+    low, middle, high = quantiles(*final)
     return Forecast(
         final_gravity_sg=sg_from_points(middle),
         final_gravity_low_sg=sg_from_points(low),
