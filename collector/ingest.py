@@ -285,7 +285,7 @@ class Ingest:
             return None
         self._counts["accepted"] += new
         self._counts["duplicates"] += len(readings) - new
-        self._counts["rejected"] += sum(each.reason is not Reason.VALUE_LEFT_OUT for each in refused)
+        self._counts["rejected"] += sum(not each.reading_is_kept for each in refused)
         return readings
 
     def _store_probes(self, probes: Sequence[ProbeReading]) -> bool:
@@ -350,4 +350,4 @@ class Ingest:
 
 def _is_kept(refused: Sequence[Rejected]) -> bool:
     """Whether the packet's readings are kept all the same, so that it is no part of a flood."""
-    return all(each.reason is Reason.VALUE_LEFT_OUT for each in refused)
+    return all(each.reading_is_kept for each in refused)

@@ -97,6 +97,11 @@ class Rejected:
     float_id: str | None = None
     fields: Fields | None = None  # what could be read of it; not kept in storage
 
+    @property
+    def reading_is_kept(self) -> bool:
+        """Whether only a value was left out of a reading that is kept."""
+        return self.reason is Reason.VALUE_LEFT_OUT
+
 
 def rejected(packet: Packet, refusal: Refusal, fields: Fields | None = None) -> Rejected:
     """`refusal` with the packet it came from, and what could be read of that."""

@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable, Sequence
 
 from collector.decode import Decoding, read_packet
-from collector.packet import Packet, Reason, Rejected
+from collector.packet import Packet, Rejected
 from collector.steady import steady_s
 from collector.timekeeper import Timekeeper
 from gylewatch.config import FloatSettings
@@ -75,4 +75,4 @@ class HttpIngest:
         with self._lock:
             self.accepted += result.accepted
             self.duplicate += result.duplicate
-            self.refused += sum(each.reason is not Reason.VALUE_LEFT_OUT for each in result.refused)
+            self.refused += sum(not each.reading_is_kept for each in result.refused)

@@ -136,7 +136,7 @@ class Readings(Part):
         if not rejected:
             return
         kept = _newest(rejected)[-KEPT_REJECTED:]
-        gauges = {item.float_id for item in kept if item.reason is Reason.VALUE_LEFT_OUT}
+        gauges = {item.float_id for item in kept if item.reading_is_kept}
         with self._database.writing() as connection:
             if gauges:
                 is_older = (RejectedRow.reason == Reason.VALUE_LEFT_OUT) & RejectedRow.float_id.in_(gauges)
@@ -169,12 +169,8 @@ class Readings(Part):
 
 def _newest(rejected: Sequence[Rejected]) -> list[Rejected]:
     """`rejected` with the last one only of the values left out of one float's readings."""
-    last = {item.float_id: place for place, item in enumerate(rejected) if item.reason is Reason.VALUE_LEFT_OUT}
-    return [
-        item
-        for place, item in enumerate(rejected)
-        if item.reason is not Reason.VALUE_LEFT_OUT or last[item.float_id] == place
-    ]
+    last = {item.float_id: place for place, item in enumerate(rejected) if item.reading_is_kept}
+    return [item for place, item in enumerate(rejected) if not item.reading_is_kept or last[item.float_id] == place]
 
 
 def _insert_into_sqlite(connection: Connection, readings: Sequence[Reading]) -> int:
