@@ -18,7 +18,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from structlog.testing import capture_logs
 
 from collector.decode import Decoding
-from collector.inbox import Inbox
+from collector.inbox import Delivery, Inbox
 from collector.ingest import Ingest, reader
 from collector.mapping import JsonMapping, Place
 from collector.mqtt import LARGEST_PACKET_BYTES, LONGEST_TOPIC, MqttCollector
@@ -68,6 +68,21 @@ def running(settings: MqttSettings, sink: MemorySink | None = None, depth: int =
     finally:
         ingest.stop()
         mqtt.stop()
+
+
+def only_delivery(broker: Broker, sender: Sender, topic: str, payload: bytes) -> Delivery:
+    """What waits in the inbox of a collector, and nothing else, after one message."""
+    inbox = Inbox()
+    mqtt = MqttCollector(MqttSettings(port=broker.port), inbox, reconnect_s=QUICK)
+    mqtt.start()
+    try:
+        eventually("the collector connects", lambda: mqtt.health().connected)
+        sender.send(topic, payload)
+        eventually("it has come", lambda: len(inbox))
+        (delivery,) = inbox.take(10, 0)
+    finally:
+        mqtt.stop()
+    return delivery
 
 
 def connected(station: Station) -> Callable[[], bool]:
@@ -131,16 +146,7 @@ def test_what_cannot_be_used_is_kept_with_its_reason_and_the_rest_goes_on(broker
 
 
 def test_of_a_topic_that_fills_memory_only_the_beginning_is_kept(broker: Broker, sender: Sender) -> None:
-    inbox = Inbox()
-    collector = MqttCollector(MqttSettings(port=broker.port), inbox, reconnect_s=QUICK)
-    collector.start()
-    try:
-        eventually("the collector connects", lambda: collector.health().connected)
-        sender.send(readings_topic("x" * 50_000), b"[]")
-        eventually("it has come", lambda: len(inbox))
-        (delivery,) = inbox.take(10, 0)
-    finally:
-        collector.stop()
+    delivery = only_delivery(broker, sender, readings_topic("x" * 50_000), b"[]")
 
     assert delivery.packet.origin == readings_topic("x" * 50_000)[:LONGEST_TOPIC]
 
@@ -391,15 +397,7 @@ def test_a_packet_that_would_take_the_memory_stays_with_the_broker_and_one_that_
 
 
 def test_of_a_packet_that_is_too_long_no_more_waits_than_shows_it(broker: Broker, sender: Sender) -> None:
-    inbox = Inbox()
-    mqtt = MqttCollector(MqttSettings(port=broker.port), inbox, reconnect_s=QUICK)
-    mqtt.start()
-    try:
-        eventually("it is connected", lambda: mqtt.health().connected)
-        sender.send(TOPIC, b" " * 900_000)
-        (delivery,) = inbox.take(1, 10.0)
-    finally:
-        mqtt.stop()
+    delivery = only_delivery(broker, sender, TOPIC, b" " * 900_000)
 
     assert len(delivery.packet.payload) == MAX_PACK_BYTES + 1
 

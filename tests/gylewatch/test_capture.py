@@ -60,6 +60,20 @@ def is_listening(broker: Broker) -> bool:
     return "gylewatch-capture-" in broker.log()
 
 
+def send_until_it_ends(
+    running: subprocess.Popen[str], broker: Broker, *packets: tuple[str, bytes], within_s: float = 15.0
+) -> None:
+    """Send the packets, each a topic and a payload, again and again until the capture is over."""
+    with connected_sender(broker.port) as sender:
+
+        def send() -> bool:
+            for topic, payload in packets:
+                sender.send(topic, payload)
+            return running.poll() is not None
+
+        eventually("it is over", send, within_s)
+
+
 def test_a_floats_packets_are_recorded_without_secrets_and_shown_as_readings(
     tmp_path: Path, bare: Terminal, broker: Broker
 ) -> None:
@@ -68,15 +82,13 @@ def test_a_floats_packets_are_recorded_without_secrets_and_shown_as_readings(
 
     with capturing(bare.folder, "heron", "--out", "heron.jsonl", "--count", "3") as running:
         eventually("it listens", lambda: is_listening(broker))
-        with connected_sender(broker.port) as sender:
-
-            def send() -> bool:
-                sender.send(readings_topic("wren"), encode_senml_json(readings))
-                sender.send(readings_topic("heron"), encode_senml_json(readings))
-                sender.send("cellar/heron/tilt", b'{"tilt": 41.5, "temp": 19, "password": "hops"}')
-                return running.poll() is not None
-
-            eventually("three are recorded", send)
+        send_until_it_ends(
+            running,
+            broker,
+            (readings_topic("wren"), encode_senml_json(readings)),
+            (readings_topic("heron"), encode_senml_json(readings)),
+            ("cellar/heron/tilt", b'{"tilt": 41.5, "temp": 19, "password": "hops"}'),
+        )
         said, complaints = running.communicate()
     shown = bare.type("capture show heron.jsonl --json").json["packets"]
 
@@ -154,14 +166,8 @@ def test_where_only_other_floats_send_they_are_named(bare: Terminal, broker: Bro
 
     with capturing(bare.folder, "hernn", "--out", "heron.jsonl", "--minutes", "0.1") as running:
         eventually("it listens", lambda: is_listening(broker))
-        with connected_sender(broker.port) as sender:
-
-            def send() -> bool:
-                for name in ("float10", "heron", "float9"):
-                    sender.send(readings_topic(name), encode_senml_json(readings))
-                return running.poll() is not None
-
-            eventually("it is over", send, 30.0)
+        packets = [(readings_topic(name), encode_senml_json(readings)) for name in ("float10", "heron", "float9")]
+        send_until_it_ends(running, broker, *packets, within_s=30.0)
         _, complaints = running.communicate()
 
     assert running.returncode == 1

@@ -238,27 +238,22 @@ def test_a_sample_takes_effect_when_the_data_s_time_passes_it(
     assert result.estimates[102] != plain.estimates[102]
 
 
-def test_a_sample_later_than_the_last_reading_is_reported_as_unused(
-    brew: Recording, capsys: pytest.CaptureFixture[str]
+@pytest.mark.parametrize(
+    ("drawn", "said"),
+    [
+        ("2026-04-02T08:00:00Z,hydrometer,1.012", "1 sample later than the last reading"),
+        (f"{iso(PITCHED - timedelta(hours=1))},hydrometer,1.05", "1 sample from before pitching had no effect"),
+    ],
+)
+def test_a_sample_outside_the_watched_time_is_reported_as_unused(
+    brew: Recording, capsys: pytest.CaptureFixture[str], drawn: str, said: str
 ) -> None:
     samples = brew.folder / "samples.csv"
-    samples.write_text(f"{SAMPLES_HEADER}\n2026-04-02T08:00:00Z,hydrometer,1.012,SG,20.0\n", encoding="utf-8")
+    samples.write_text(f"{SAMPLES_HEADER}\n{drawn},SG,20.0\n", encoding="utf-8")
 
     result = replayed(brew, capsys, None, "--samples", str(samples))
 
-    assert "1 sample later than the last reading" in result.said
-
-
-def test_a_sample_from_before_pitching_is_reported_as_unused(
-    brew: Recording, capsys: pytest.CaptureFixture[str]
-) -> None:
-    samples = brew.folder / "samples.csv"
-    early = iso(PITCHED - timedelta(hours=1))
-    samples.write_text(f"{SAMPLES_HEADER}\n{early},hydrometer,1.05,SG,20.0\n", encoding="utf-8")
-
-    result = replayed(brew, capsys, None, "--samples", str(samples))
-
-    assert "1 sample from before pitching had no effect" in result.said
+    assert said in result.said
 
 
 def test_a_sample_that_stands_twice_in_its_file_is_not_believed_as_two(

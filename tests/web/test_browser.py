@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -14,7 +15,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
-from alerts.alert import Kind
+from alerts.alert import Alert, Kind
 from calibration import session as sessions
 from calibration.fit import fit_curve
 from calibration.settling import settling
@@ -195,47 +196,47 @@ def test_a_whole_card_of_the_board_leads_to_its_batch(browser: Browser, site: tu
     page.context.close()
 
 
-def test_a_new_alert_arrives_without_a_reload_unless_somebody_types_a_name(browser: Browser, tmp_path: Path) -> None:
-    with brewery.open_store(tmp_path) as store:
+@contextmanager
+def a_batch_on_a_phone(browser: Browser, folder: Path, alert: Alert) -> Iterator[tuple[Store, BatchId, Page]]:
+    """The page of a batch with that alert open; its clock waits for the test."""
+    with brewery.open_store(folder) as store:
         batch_id = brewery.add_batch(store, brewery.harbour_pale())
-        store.save_outcomes(batch_id, estimates=brewery.estimates(121.0), alerts=[brewery.started()])
+        store.save_outcomes(batch_id, estimates=brewery.estimates(121.0), alerts=[alert])
         with serving(brewery.application(store)) as origin:
             page = open_page(browser, "phone")
             page.clock.install()
             show_chart(page, origin, batch_id)
-            page.get_by_label("Your name").fill("Ad")
-            page.get_by_label("Your name").blur()
-            store.save_outcomes(batch_id, alerts=[brewery.too_warm()])
-
-            page.clock.fast_forward(61_000)
-
-            page.wait_for_selector(".urgent >> text=22.7")
-            assert page.get_by_label("Your name").input_value() == "Ad"
-            page.get_by_label("Your name").fill("")
-            page.get_by_label("Your name").blur()
-            page.clock.fast_forward(61_000)
-            page.wait_for_selector(".timeline >> text=Check the cooling")
+            yield store, batch_id, page
             page.context.close()
+
+
+def test_a_new_alert_arrives_without_a_reload_unless_somebody_types_a_name(browser: Browser, tmp_path: Path) -> None:
+    with a_batch_on_a_phone(browser, tmp_path, brewery.started()) as (store, batch_id, page):
+        page.get_by_label("Your name").fill("Ad")
+        page.get_by_label("Your name").blur()
+        store.save_outcomes(batch_id, alerts=[brewery.too_warm()])
+
+        page.clock.fast_forward(61_000)
+
+        page.wait_for_selector(".urgent >> text=22.7")
+        assert page.get_by_label("Your name").input_value() == "Ad"
+        page.get_by_label("Your name").fill("")
+        page.get_by_label("Your name").blur()
+        page.clock.fast_forward(61_000)
+        page.wait_for_selector(".timeline >> text=Check the cooling")
 
 
 def test_hours_of_sleep_that_are_chosen_stay_when_a_new_alert_arrives(browser: Browser, tmp_path: Path) -> None:
-    with brewery.open_store(tmp_path) as store:
-        batch_id = brewery.add_batch(store, brewery.harbour_pale())
-        store.save_outcomes(batch_id, estimates=brewery.estimates(121.0), alerts=[brewery.too_warm()])
-        with serving(brewery.application(store)) as origin:
-            page = open_page(browser, "phone")
-            page.clock.install()
-            show_chart(page, origin, batch_id)
-            page.get_by_label("Tell me again in").select_option("12")
-            page.get_by_label("Tell me again in").blur()
-            low = replace(brewery.too_warm(), kind=Kind.BATTERY_LOW, summary="The battery is nearly empty.")
-            store.save_outcomes(batch_id, alerts=[low])
+    with a_batch_on_a_phone(browser, tmp_path, brewery.too_warm()) as (store, batch_id, page):
+        page.get_by_label("Tell me again in").select_option("12")
+        page.get_by_label("Tell me again in").blur()
+        low = replace(brewery.too_warm(), kind=Kind.BATTERY_LOW, summary="The battery is nearly empty.")
+        store.save_outcomes(batch_id, alerts=[low])
 
-            page.clock.fast_forward(61_000)
+        page.clock.fast_forward(61_000)
 
-            page.wait_for_selector(".urgent >> text=nearly empty")
-            assert page.get_by_label("Tell me again in").input_value() == "12"
-            page.context.close()
+        page.wait_for_selector(".urgent >> text=nearly empty")
+        assert page.get_by_label("Tell me again in").input_value() == "12"
 
 
 @pytest.mark.parametrize("screen", SCREENS)
