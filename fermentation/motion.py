@@ -50,8 +50,9 @@ HEAD_SD_POINTS = 2.6
 # Foam and yeast rafts lift or weigh down a float by up to six points
 FOAM_FULL_RATE_POINTS_PER_DAY = 4.0
 # Falling this fast, a beer carries all the foam it will carry
-SHORT_HOURS, SHORT_SD_POINTS = 2.5, 0.35
-# Rocking, bubbles on the hull: errors that last longer than one reading
+SHORT_HOURS, SHORT_SD_POINTS, SHORT_SHARE = 2.5, 0.35, 0.45
+# Rocking, bubbles on the hull: errors that last longer than one reading. A float that scatters widely wanders widely
+# too: the third is a share of the learnt scatter, the second the least
 FOULING_POINTS_PER_SQRT_DAY = 0.22
 # about 1 point in three weeks
 
@@ -67,8 +68,12 @@ def draw_changes(cloud: Cloud, hours: float, pace: float, generator: np.random.G
     return replace(cloud, log_weight=normalised(cloud.log_weight))
 
 
-def pass_time(cloud: Cloud, hours: float, pace: float) -> Cloud:
-    """The cloud `hours` later, before the next reading; `pace` is the temperature factor of the rate over that time."""
+def pass_time(cloud: Cloud, hours: float, pace: float, noise_points: float) -> Cloud:
+    """The cloud `hours` later, before the next reading.
+
+    pace : temperature factor of the rate over that time
+    noise_points : learnt scatter of the float's readings
+    """
     days = hours / 24.0
     flow = flow_of(cloud, pace)
     moved, ahead = advance(cloud.z, flow.k_per_h, cloud.shape, hours, dz_dt=flow.dz_dt)
@@ -83,7 +88,8 @@ def pass_time(cloud: Cloud, hours: float, pace: float) -> Cloud:
     decayed = np.exp(-hours * flow.tail_per_h)
     mean[TAIL] *= decayed
     scale(covariance, TAIL, decayed)
-    _relax(mean, covariance, hours, _standing(cloud, flow, moved))
+    short_sd = max(SHORT_SD_POINTS, SHORT_SHARE * noise_points)
+    _relax(mean, covariance, hours, standing=_standing(cloud, flow, moved), short_sd=short_sd)
     return replace(cloud, mean=mean, covariance=covariance, tail_left=cloud.tail_left * decayed)
 
 
@@ -260,8 +266,12 @@ def _drawn(able: BoolArray, chance: FloatArray, believed: float, drawn: float) -
     return changed, np.where(changed, of_change, np.where(able, of_staying, 0.0))
 
 
-def _relax(mean: FloatArray, covariance: FloatArray, hours: float, standing: FloatArray) -> None:
-    """Foam follows its head, short-lived errors fade, the hull fouls. `standing` (n,): how much of a head there is."""
+def _relax(mean: FloatArray, covariance: FloatArray, hours: float, *, standing: FloatArray, short_sd: float) -> None:
+    """Foam follows its head, short-lived errors fade, the hull fouls.
+
+    standing : (n,) how much of a head there is
+    short_sd : of the short-lived errors, points
+    """
     keep, keep_short = exp(-hours / FOAM_HOURS), exp(-hours / SHORT_HOURS)
     rise = (1.0 - keep) * standing
     mean[FOAM] = keep * mean[FOAM] + rise * mean[HEAD]
@@ -269,5 +279,5 @@ def _relax(mean: FloatArray, covariance: FloatArray, hours: float, standing: Flo
     mean[SHORT] *= keep_short
     scale(covariance, SHORT, keep_short)
     covariance[FOAM, FOAM] += FOAM_WOBBLE_POINTS**2 * standing * (1.0 - keep**2)
-    covariance[SHORT, SHORT] += SHORT_SD_POINTS**2 * (1.0 - keep_short**2)
+    covariance[SHORT, SHORT] += short_sd**2 * (1.0 - keep_short**2)
     covariance[OFFSET, OFFSET] += FOULING_POINTS_PER_SQRT_DAY**2 * hours / 24.0

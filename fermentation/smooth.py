@@ -227,7 +227,7 @@ def _carry_plain(belief: Belief, time: datetime, temperature_c: float) -> Belief
             generator = generator or _generator(belief)
             cloud = draw_changes(cloud, undrawn, pace, generator, renewal(belief.batch, belief.reference_c))
             undrawn = 0.0
-        cloud = pass_time(cloud, span, pace)
+        cloud = pass_time(cloud, span, pace, belief.noise_points)
         left -= span
     return replace(
         belief,
