@@ -123,6 +123,7 @@ class Belief:
 
     batch: Batch
     time: datetime  # of the last update
+    heard_at: datetime  # time of the last reading taken, at first of pitching; a hand sample may have come since
     step: int  # number of random draws made so far: makes the next ones reproducible
     cloud: Cloud | None  # None before the first reading
     early: tuple[tuple[datetime, float, float], ...]  # hand samples before the first reading: time, points, sd
@@ -158,7 +159,7 @@ def cloud_of(belief: Belief) -> Cloud:
     return belief.cloud
 
 
-_MAGIC = b"gylewatch belief 12\n"
+_MAGIC = b"gylewatch belief 13\n"
 _SCALARS = (
     "step",
     "stillest_deg",
@@ -178,7 +179,7 @@ _SCALARS = (
 def encode_belief(belief: Belief) -> bytes:
     """The belief without its batch, compressed; exact, so that a restart does not jump."""
     head: dict[str, object] = {name: getattr(belief, name) for name in _SCALARS}
-    head["time"] = belief.time.isoformat()
+    head["time"], head["heard_at"] = belief.time.isoformat(), belief.heard_at.isoformat()
     head["finished_at"] = belief.finished_at.isoformat() if belief.finished_at else None
     head["forecast_at"] = belief.forecast_at.isoformat() if belief.forecast_at else None
     head["finish"] = [moment.isoformat() for moment in belief.finish] if belief.finish else None
@@ -226,6 +227,7 @@ def decode_belief(stored: bytes, batch: Batch) -> Belief:
     return Belief(
         batch=batch,
         time=_time(head["time"]),
+        heard_at=_time(head["heard_at"]),
         finished_at=_time(head["finished_at"]) if head["finished_at"] else None,
         cloud=cloud,
         forecast_at=_time(head["forecast_at"]) if head["forecast_at"] else None,

@@ -74,6 +74,7 @@ def start(batch: Batch) -> Belief:
     return Belief(
         batch=batch,
         time=batch.pitched,
+        heard_at=batch.pitched,
         step=0,
         cloud=None,
         early=(),
@@ -110,15 +111,16 @@ def step(belief: Belief, gravity: GravityReading) -> tuple[Belief, Estimate | No
     value = points_from_sg(gravity.gravity_sg)
     if belief.cloud is None:
         belief = _born(belief, gravity, value)
-    elif gravity.time <= belief.time:
+    elif gravity.time < belief.time or gravity.time <= belief.heard_at:
         return _take_late(belief, gravity, value), None
-    elif hours(gravity.time - belief.time) * 60.0 < BIN_MINUTES:
+    elif hours(gravity.time - belief.heard_at) * 60.0 < BIN_MINUTES:
         return replace(belief, pending=_held(belief.pending, value, gravity.temperature_c)), None
     held = _held(belief.pending, value, gravity.temperature_c)
-    elapsed = hours(gravity.time - belief.time)
+    elapsed = hours(gravity.time - belief.heard_at)
     belief = _carry(belief, gravity.time, median(held.temperature_c))
     belief = _learn(belief, gravity, median(held.gravity_points), elapsed_hours=elapsed)
-    return summarise(replace(belief, pending=Pending(), modes_points=_followed_modes(belief, gravity, elapsed)))
+    modes = _followed_modes(belief, gravity, elapsed)
+    return summarise(replace(belief, pending=Pending(), heard_at=gravity.time, modes_points=modes))
 
 
 def _followed_modes(belief: Belief, gravity: GravityReading, elapsed_hours: float) -> tuple[float, ...]:

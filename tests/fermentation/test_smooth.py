@@ -96,6 +96,22 @@ def test_a_hand_sample_re_anchors_the_estimate_at_once() -> None:
     )
 
 
+@pytest.mark.parametrize("minutes_before", [0.0, 4.0])
+def test_a_reading_at_the_time_of_a_hand_sample_or_soon_after_it_is_used_once(minutes_before: float) -> None:
+    belief, _ = run(smooth.start(batch()), readings(50.0))
+    sampled, at_sample = smooth.observe_sample(belief, hand(50.0 - minutes_before / 60.0, logistic_points(50.0)))
+
+    taken, estimate = smooth.step(sampled, gravity(50.0, logistic_points(50.0) + 2.0))
+    again, repeated = smooth.step(taken, gravity(50.0, logistic_points(50.0) + 2.0))
+
+    assert estimate is not None
+    assert at_sample is not None
+    assert estimate.time == after(50.0)
+    assert estimate.gravity_sg > at_sample.gravity_sg
+    assert repeated is None
+    assert again == taken
+
+
 def test_a_hand_sample_before_the_first_reading_is_not_lost() -> None:
     belief, none = smooth.observe_sample(smooth.start(batch(original_gravity_sg=None)), hand(1.0, 52.0))
     late_float = [one for one in readings(30.0, lambda t: logistic_points(t) - 3.0) if one.time > after(5.0)]
