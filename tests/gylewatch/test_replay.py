@@ -447,8 +447,8 @@ def stuck(brew: Recording) -> Iterator[subprocess.Popen[str]]:
     waiting = brew.folder / "pipe"
     os.mkfifo(waiting)  # nobody reads it, so it waits with its work done
     given[given.index("--estimates") + 1] = str(waiting)
-    # Whoever runs the tests under nohup has the hang-up ignored, by this child too.
-    heard = "import signal; signal.signal(signal.SIGHUP, signal.SIG_DFL)"
+    # Whoever runs the tests under nohup or in the background of a script has signals ignored, by this child too.
+    heard = "import signal as s; s.signal(s.SIGHUP, s.SIG_DFL); s.signal(s.SIGINT, s.default_int_handler)"
     program = f"{heard}; from gylewatch.cli import main; main()"
     with subprocess.Popen([sys.executable, "-c", program, *given], stderr=subprocess.PIPE, text=True) as replay:
         try:
