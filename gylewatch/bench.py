@@ -106,7 +106,7 @@ def session_rows(session: Session) -> list[tuple[str, ...]]:
                 f"{one.gravity_sg:.4f}",
                 f"{point.angle_deg:.2f} deg",
                 spread,
-                f"{point.temperature_c:.1f} C",
+                f"{point.temperature_c:.1f} °C",
                 "taken",
             )
         )

@@ -40,7 +40,7 @@ def brewday() -> None:
 
 @brewday.command("gravity")
 @click.option("--brix", type=BRIX, required=True, help="As the refractometer shows it.")
-@click.option("--temperature", "temperature_c", type=HOT_C, required=True, help="Of mash or boil, in C.")
+@click.option("--temperature", "temperature_c", type=HOT_C, required=True, help="Of mash or boil, in °C.")
 @click.option("--prism-temperature", type=COOL_C, default=20.0, show_default=True, help="Of the drops on the prism.")
 @click.option("--wort-factor", type=Number(low=0.9, high=1.15), default=WORT_CORRECTION_FACTOR, show_default=True)
 @click.option("--no-compensation", is_flag=True, help="The refractometer does not compensate for temperature.")
@@ -169,7 +169,7 @@ def balance(
 @brewday.command("pitch")
 @click.argument("batch_id", metavar="BATCH")
 @click.option(
-    "--gravity", "gravity_sg", type=Gravity(low=1.005, high=1.2), required=True, help="SG at 20 C, corrected."
+    "--gravity", "gravity_sg", type=Gravity(low=1.005, high=1.2), required=True, help="SG at 20 °C, corrected."
 )
 @click.option("--replace", "replaces", is_flag=True, help="Another original gravity is stored already; replace it.")
 @json_option

@@ -145,7 +145,7 @@ def _outcomes(reader: Reader, packet: Packet) -> list[Reading | str]:
 def _said(outcome: Reading | str) -> str:
     if isinstance(outcome, str):
         return outcome
-    parts = [f"{outcome.float_id}: {outcome.angle_deg:.2f} deg", f"{outcome.temperature_c:.2f} C"]
+    parts = [f"{outcome.float_id}: {outcome.angle_deg:.2f} deg", f"{outcome.temperature_c:.2f} °C"]
     if outcome.battery_v is not None:
         parts.append(f"{outcome.battery_v:.2f} V")
     if outcome.rssi_dbm is not None:

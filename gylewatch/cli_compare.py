@@ -49,7 +49,7 @@ def _json(shown: Beside) -> dict[str, object]:
 
 def _show(shown: Beside) -> None:
     rows = [line for row in shown.rows for line in _lines(row)]
-    show_table(("drawn", "instrument", "gravity at 20 C", "off the best"), rows, empty="")
+    show_table(("drawn", "instrument", "gravity at 20 °C", "off the best"), rows, empty="")
     click.echo("")
     pairs = [
         (

@@ -161,7 +161,7 @@ def _point_row(point: Reference, residual_sg: float, *, used: bool) -> tuple[str
     return (
         f"{point.angle_deg:.2f} deg",
         f"{point.gravity_sg:.4f}",
-        f"{point.temperature_c:.1f} C",
+        f"{point.temperature_c:.1f} °C",
         f"{1000 * residual_sg:+.2f} points",
         "" if used else "not used",
     )

@@ -47,7 +47,7 @@ EXPORT_FORMAT = "gylewatch-curve-export-1"
 @curves.command("check-water")
 @click.argument("float_name", metavar="FLOAT")
 @click.option("--angle", "angle_deg", type=ANGLE, default=None, help="As the float shows it; else from its readings.")
-@click.option("--temperature", "temperature_c", type=WATER_C, default=None, help="Of the water, in C.")
+@click.option("--temperature", "temperature_c", type=WATER_C, default=None, help="Of the water, in °C.")
 @json_option
 @config_option
 def check_water(

@@ -30,9 +30,11 @@ WARM_C = 45.0  # above it a mixing temperature is more likely one in °F
 @click.command()
 @click.option("--gravity", "gravities", type=Gravity(low=1.0, high=1.17), multiple=True, required=True, help="Repeat.")
 @click.option("--volume-ml", type=Number("ml", low=10.0, high=1e5), required=True, help="Of each solution.")
-@click.option("--temperature", "temperature_c", type=MIXED_C, default=20.0, show_default=True, help="When mixed, in C.")
+@click.option(
+    "--temperature", "temperature_c", type=MIXED_C, default=20.0, show_default=True, help="When mixed, in °C."
+)
 @click.option("--resolution-g", type=GRAMS, default=1.0, show_default=True, help="Smallest step of the balance.")
-@click.option("--hot", is_flag=True, help=f"It really is mixed above {WARM_C:g} C.")
+@click.option("--hot", is_flag=True, help=f"It really is mixed above {WARM_C:g} °C.")
 @json_option
 def solution(
     *,
@@ -81,7 +83,7 @@ def _recipe_row(one: Recipe, digits: int) -> tuple[str, ...]:
 @click.argument("instrument", type=click.Choice([str(each) for each in Instrument]), metavar="INSTRUMENT")
 @click.argument("value", type=Number(), metavar="VALUE")
 @click.option("--unit", type=click.Choice([str(each) for each in Unit]), default=None, help="Else SG, Brix or g/cm3.")
-@click.option("--temperature", "temperature_c", type=COOL_C, required=True, help="Of the sample, in C.")
+@click.option("--temperature", "temperature_c", type=COOL_C, required=True, help="Of the sample, in °C.")
 @click.option("--og", "original_gravity_sg", type=GRAVITY, default=None, help="Original gravity of a fermented sample.")
 @click.option("--wort", is_flag=True, help="The sample is not fermented.")
 @click.option("--calibration-temperature", type=COOL_C, default=20.0, show_default=True, help="Of the hydrometer.")

@@ -114,14 +114,14 @@ def list_samples(*, batch_id: str, as_json: bool, config: Path) -> None:
             shown_time(sample.time),
             sample.instrument,
             f"{sample.value:g} {sample.unit}",
-            f"{sample.sample_temperature_c:.1f} C",
+            f"{sample.sample_temperature_c:.1f} °C",
             f"{gravity.gravity_sg:.4f} ± {gravity.sd_sg / POINT_SG:.1f} points"
             if (gravity := corrected(batch, sample))
             else "-",
         )
         for identifier, sample in numbered
     ]
-    show_table(("id", "drawn", "instrument", "as read", "at", "gravity at 20 C"), rows, empty="no samples yet")
+    show_table(("id", "drawn", "instrument", "as read", "at", "gravity at 20 °C"), rows, empty="no samples yet")
 
 
 @samples.command("withdraw")

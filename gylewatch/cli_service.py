@@ -116,7 +116,7 @@ def status(*, as_json: bool, config: Path) -> None:
             f"{estimate.gravity_sg:.4f}" if estimate else "-",
             f"{estimate.rate_points_per_day:.1f} points/day" if estimate else "-",
             shown_number(100 * estimate.apparent_attenuation, 0, " %") if estimate else "-",
-            shown_number(estimate.temperature_c, 1, " C") if estimate else "-",
+            shown_number(estimate.temperature_c, 1, " °C") if estimate else "-",
             shown_time(estimate.time) if estimate else "-",
         )
         for record in records
