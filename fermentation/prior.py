@@ -25,7 +25,7 @@ from gylewatch.units import points_from_sg
 from gylewatch.values import Batch
 
 PARTICLES = 240
-# Half as many lose the right explanation by chance in one brew of twenty, and are a tenth quicker
+# Half as many lose the right explanation by chance in one brew of twenty, and are a fifth quicker
 
 MEASURED_ORIGINAL_SD_POINTS = 1.2
 # A careful hydrometer reading of unfermented wort (common practice, no source)
