@@ -109,14 +109,14 @@ def step(belief: Belief, gravity: GravityReading) -> tuple[Belief, Estimate | No
     if gravity.time < belief.batch.pitched:
         return belief, None
     value = points_from_sg(gravity.gravity_sg)
+    elapsed = hours(gravity.time - belief.heard_at)
     if belief.cloud is None:
         belief = _born(belief, gravity, value)
-    elif gravity.time < belief.time or gravity.time <= belief.heard_at:
+    elif gravity.time < belief.time or elapsed <= 0.0:
         return _take_late(belief, gravity, value), None
-    elif hours(gravity.time - belief.heard_at) * 60.0 < BIN_MINUTES:
+    elif elapsed * 60.0 < BIN_MINUTES:
         return replace(belief, pending=_held(belief.pending, value, gravity.temperature_c)), None
     held = _held(belief.pending, value, gravity.temperature_c)
-    elapsed = hours(gravity.time - belief.heard_at)
     belief = _carry(belief, gravity.time, median(held.temperature_c))
     belief = _learn(belief, gravity, median(held.gravity_points), elapsed_hours=elapsed)
     modes = _followed_modes(belief, gravity, elapsed)
