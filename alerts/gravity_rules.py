@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from alerts.alert import Evidence, Kind, Severity
 from alerts.conditions import (
@@ -18,6 +18,7 @@ from alerts.conditions import (
 )
 from alerts.thresholds import AlertSettings
 from fermentation.estimate import Estimate, Phase
+from gylewatch.copying import replace
 from gylewatch.values import Batch
 
 _NEWEST = 5  # gravities of which the median is taken: two wild packets in a row do not move it

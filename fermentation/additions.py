@@ -8,7 +8,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-from fermentation.belief import FINAL, ORIGINAL, TAIL, Cloud, FloatArray, Z, hours
+from fermentation.belief import FINAL, ORIGINAL, TAIL, Cloud, FloatArray, SingleArray, Z, hours
 from fermentation.kinetics import between, logit, progress
 from gylewatch.copying import replace
 from gylewatch.values import Addition
@@ -68,7 +68,7 @@ def _half_normal(n: int) -> FloatArray:
     return np.array([NormalDist().inv_cdf(0.5 + (i + 0.5) / (2 * n)) for i in range(n)])
 
 
-def _combined(rows: FloatArray, by_z: FloatArray, by_drop: FloatArray) -> FloatArray:
+def _combined(rows: SingleArray | FloatArray, by_z: FloatArray, by_drop: FloatArray) -> FloatArray:
     """The row of the new z, made of the rows of the old z and of the drop."""
     combined: FloatArray = by_z * rows[Z] + by_drop * (rows[ORIGINAL] - rows[FINAL] - rows[TAIL])
     return combined

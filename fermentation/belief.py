@@ -30,6 +30,7 @@ from fermentation.kinetics import Shape, shape_of
 from gylewatch.values import Batch
 
 FloatArray = npt.NDArray[np.float64]
+SingleArray = npt.NDArray[np.float32]
 BoolArray = npt.NDArray[np.bool_]
 IndexArray = npt.NDArray[np.intp]
 
@@ -51,7 +52,7 @@ class Cloud:
     tail_left: FloatArray  # (n,) share of the slow sugars that is still there
     tail_hours: FloatArray  # (n,) in which they fall to 1/e once the easy ones are gone
     mean: FloatArray  # (m, n): a row of particles for each state keeps the inner loops long
-    covariance: FloatArray  # (m, m, n), exactly symmetric
+    covariance: SingleArray  # (m, m, n), exactly symmetric; most of the memory, and far finer than it is known
 
     def __post_init__(self) -> None:
         for array in (
@@ -159,7 +160,7 @@ def cloud_of(belief: Belief) -> Cloud:
     return belief.cloud
 
 
-_MAGIC = b"gylewatch belief 13\n"
+_MAGIC = b"gylewatch belief 14\n"
 _SCALARS = (
     "step",
     "stillest_deg",
@@ -192,8 +193,7 @@ def encode_belief(belief: Belief) -> bytes:
         m, n = belief.cloud.mean.shape
         head["shape"] = [m, n]
         upper = np.triu_indices(m)
-        parts = [belief.cloud.covariance[upper], belief.cloud.mean, _rows(belief.cloud)]
-        body = np.concatenate(parts).tobytes()
+        body = belief.cloud.covariance[upper].tobytes() + np.vstack([belief.cloud.mean, _rows(belief.cloud)]).tobytes()
     text = json.dumps(head).encode()
     return _MAGIC + zlib.compress(struct.pack("<I", len(text)) + text + body, 1)
 
@@ -244,11 +244,12 @@ def _decode_cloud(shape: list[int], body: bytes) -> Cloud:
     m, n = shape
     upper = np.triu_indices(m)
     entries = len(upper[0])
-    table = np.frombuffer(body, dtype=np.float64).reshape(entries + m + 11, n).copy()
-    covariance = np.empty((m, m, n))
-    covariance[upper] = table[:entries]
-    covariance[upper[1], upper[0]] = table[:entries]
-    mean, columns = table[entries:-11], table[-11:]
+    half = np.frombuffer(body, dtype=np.float32, count=entries * n).reshape(entries, n)
+    covariance = np.empty((m, m, n), dtype=np.float32)
+    covariance[upper] = half
+    covariance[upper[1], upper[0]] = half
+    table = np.frombuffer(body, dtype=np.float64, offset=half.nbytes).reshape(m + 11, n).copy()
+    mean, columns = table[:-11], table[-11:]
     return Cloud(
         log_weight=columns[0],
         shape=shape_of(columns[1], columns[2]),

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cache
 from math import log, log1p
 
 import numpy as np
 
-from fermentation.belief import FINAL, FOAM, OFFSET, Cloud, FloatArray, IndexArray, Z, normalised, picked
+from fermentation.belief import FINAL, FOAM, OFFSET, Cloud, FloatArray, SingleArray, Z, normalised, picked
+from fermentation.covariance import widened
 from fermentation.kinetics import Z_LIMIT, between, shape_of
 from fermentation.moves import Endings, redraw
 from gylewatch.copying import replace
@@ -64,7 +64,7 @@ def innovation(cloud: Cloud, expected: FloatArray, rows: FloatArray, value: floa
 
 def towards_state(cloud: Cloud, surprise: FloatArray, rows: FloatArray) -> Innovation:
     """The innovation of which only the surprise (n,) and the slopes (m, n) are known."""
-    towards = np.einsum("jkn,kn->jn", cloud.covariance, rows)
+    towards = np.einsum("jkn,kn->jn", cloud.covariance, rows.astype(np.float32)).astype(np.float64)
     return Innovation(surprise=surprise, rows=rows, towards=towards, variance=np.einsum("jn,jn->n", rows, towards))
 
 
@@ -181,7 +181,7 @@ def _explained(causes: Sequence[_Cause], surprise: FloatArray, sd: float, scatte
 
 def _collapse(
     cloud: Cloud, causes: list[_Cause], surprise: FloatArray, totals: FloatArray, shares: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[FloatArray, SingleArray]:
     """Mean and covariance of the mixture over causes and scales; totals and shares are (causes * scales, n)."""
     scales = len(totals) // len(causes)
     covariance = cloud.covariance
@@ -195,36 +195,14 @@ def _collapse(
         step += move * cause.pull
         if len(causes) == 1:  # the usual case: the spread of the means lies along the same direction
             change -= move**2
-        covariance = _widened(covariance, cause.pull, change)
+        covariance = widened(covariance, cause.pull, change)
         if cause.shift is not None:
-            covariance = _widened(covariance, cause.shift.direction, cause.shift.sd_points**2 * share.sum(axis=0))
+            covariance = widened(covariance, cause.shift.direction, cause.shift.sd_points**2 * share.sum(axis=0))
     if len(causes) > 1:
-        covariance = _widened(covariance, step, -1.0)
+        covariance = widened(covariance, step, -1.0)
     mean = cloud.mean + step
     mean[Z] = between(mean[Z], -1.5 * Z_LIMIT, Z_LIMIT)
     return mean, covariance
-
-
-def _widened(covariance: FloatArray, along: FloatArray, factor: FloatArray | float) -> FloatArray:
-    """The covariance and a factor (n,) times the products of the states of `along`, (m, n) or (m, 1), with each other.
-
-    Each pair of states is worked out once: it is quicker, and the result is exactly symmetric.
-    """
-    one, other, place = _pairs(len(along))
-    products = (along * factor)[one]
-    products *= along[other]
-    wider = products[place]
-    wider += covariance
-    return wider
-
-
-@cache
-def _pairs(m: int) -> tuple[IndexArray, IndexArray, IndexArray]:
-    """The pairs of m states, and for each entry of an (m, m) table the place of its pair."""
-    one, other = np.triu_indices(m)
-    place = np.empty((m, m), dtype=np.intp)
-    place[one, other] = place[other, one] = np.arange(len(one))
-    return one, other, place
 
 
 def resample(cloud: Cloud, endings: Callable[[], Endings], draws: Callable[[], np.random.Generator]) -> Cloud:

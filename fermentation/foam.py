@@ -8,9 +8,9 @@ from math import expm1
 import numpy as np
 
 from fermentation.belief import FOAM, HEAD, Cloud, FloatArray
+from fermentation.covariance import scale
 from fermentation.evidence import FLOAT_SCATTER, Innovation, is_suspicious, log_likelihood, towards_state
 from fermentation.kinetics import between
-from fermentation.motion import scale
 from gylewatch.copying import replace
 
 BREAKS_PER_DAY = 0.3

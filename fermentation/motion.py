@@ -22,10 +22,12 @@ from fermentation.belief import (
     Cloud,
     FloatArray,
     IndexArray,
+    SingleArray,
     Z,
     normalised,
     picked,
 )
+from fermentation.covariance import mix, scale
 from fermentation.gravity import gravity_points, gravity_rows
 from fermentation.kinetics import advance, between, logit, progress, speed, temperature_factor
 from gylewatch.copying import replace
@@ -81,7 +83,7 @@ def pass_time(cloud: Cloud, hours: float, pace: float, noise_points: float) -> C
     along = between(ahead / flow.dz_dt, 0.02, 20.0)
     mean, covariance = cloud.mean.copy(), cloud.covariance.copy()
     mean[Z] = moved
-    _mix(covariance, Z, along, LOG_K, np.minimum(ahead * hours, 5.0))
+    mix(covariance, Z, along, LOG_K, np.minimum(ahead * hours, 5.0))
     covariance[LOG_K, LOG_K] += LOG_K_DRIFT_PER_SQRT_DAY**2 * days
     if covariance[Z, Z].max() > Z_VARIANCE_MOST:  # seldom: mostly a reading comes before
         scale(covariance, Z, np.minimum(1.0, np.sqrt(Z_VARIANCE_MOST / covariance[Z, Z])))
@@ -152,7 +154,7 @@ def _renew(cloud: Cloud, days: float, renewal: Renewal, generator: np.random.Gen
     return replace(cloud, mean=mean, covariance=covariance, stalled=stalled, renewed=cloud.renewed | renewed)
 
 
-def _begun_anew(cloud: Cloud, done: FloatArray, renewal: Renewal) -> tuple[FloatArray, FloatArray]:
+def _begun_anew(cloud: Cloud, done: FloatArray, renewal: Renewal) -> tuple[FloatArray, SingleArray]:
     """Mean and covariance of particles that keep their gravity, the share `done` (n,) of the way drawn anew."""
     original = cloud.mean[ORIGINAL]
     drop = _renewed_drop(original, renewal)
@@ -216,23 +218,6 @@ def _fall(cloud: Cloud, flow: Flow) -> tuple[FloatArray, FloatArray]:
     return 24.0 * drop * flow.p * (1.0 - flow.p) * flow.dz_dt, 24.0 * flow.tail_per_h * flow.p
 
 
-def _mix(covariance: FloatArray, one: int, keep: FloatArray | float, other: int, share: FloatArray) -> None:
-    """State `one` becomes keep * one + share * other; the covariance is changed in place and stays symmetric."""
-    row = covariance[one]
-    row *= keep
-    row += share * covariance[other]
-    row[one] = keep * row[one] + share * row[other]
-    covariance[:, one] = row
-
-
-def scale(covariance: FloatArray, one: int, keep: FloatArray | float) -> None:
-    """State `one` becomes keep * one; the covariance is changed in place and stays symmetric."""
-    row = covariance[one]
-    row *= keep
-    row[one] *= keep
-    covariance[:, one] = row  # a copy: to work the column out as well takes twice as long
-
-
 def _switch(cloud: Cloud, days: float, working: FloatArray, generator: np.random.Generator) -> Cloud:
     chance = generator.random((2, len(cloud.log_weight)))
     p = progress(cloud.z)
@@ -266,7 +251,7 @@ def _drawn(able: BoolArray, chance: FloatArray, believed: float, drawn: float) -
     return changed, np.where(changed, of_change, np.where(able, of_staying, 0.0))
 
 
-def _relax(mean: FloatArray, covariance: FloatArray, hours: float, *, standing: FloatArray, short_sd: float) -> None:
+def _relax(mean: FloatArray, covariance: SingleArray, hours: float, *, standing: FloatArray, short_sd: float) -> None:
     """Foam follows its head, short-lived errors fade, the hull fouls.
 
     standing : (n,) how much of a head there is
@@ -275,7 +260,7 @@ def _relax(mean: FloatArray, covariance: FloatArray, hours: float, *, standing: 
     keep, keep_short = exp(-hours / FOAM_HOURS), exp(-hours / SHORT_HOURS)
     rise = (1.0 - keep) * standing
     mean[FOAM] = keep * mean[FOAM] + rise * mean[HEAD]
-    _mix(covariance, FOAM, keep, HEAD, rise)
+    mix(covariance, FOAM, keep, HEAD, rise)
     mean[SHORT] *= keep_short
     scale(covariance, SHORT, keep_short)
     covariance[FOAM, FOAM] += FOAM_WOBBLE_POINTS**2 * standing * (1.0 - keep**2)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fermentation.belief import FINAL, ORIGINAL, TAIL, BoolArray, Cloud, FloatArray
+from fermentation.covariance import widened
 from gylewatch.copying import replace
 
 LEAST_TAIL_LEFT = 0.05
@@ -76,5 +77,5 @@ def _exchange(
     along = towards / variance
     shift = np.where(able, means[of, each] - held, 0.0)
     widening = np.where(able, 1.0 / both[of, each] - variance, 0.0)
-    covariance = cloud.covariance + along[:, None] * along[None, :] * widening
+    covariance = widened(cloud.covariance, along, widening)
     return drawn, replace(cloud, mean=cloud.mean + along * shift, covariance=covariance)

@@ -16,6 +16,7 @@ from fermentation.belief import (
     BoolArray,
     Cloud,
     FloatArray,
+    SingleArray,
     Z,
 )
 from fermentation.kinetics import TAIL_HOURS, logit, shape_of
@@ -161,7 +162,7 @@ def expected_final(batch: Batch, original: FloatArray, poor: BoolArray) -> tuple
 
 def _seed_gravities(
     batch: Batch, first_points: float, modes: int, *, poor: BoolArray, misread: BoolArray
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[FloatArray, SingleArray]:
     n, m = len(poor), MODES + modes
     original, original_sd = _original(batch, first_points)
     variance = np.where(misread, max(original_sd, MISREAD_SD_POINTS), original_sd) ** 2
@@ -169,7 +170,7 @@ def _seed_gravities(
     mean = np.zeros((m, n))
     mean[ORIGINAL] = original
     mean[FINAL], spread = expected_final(batch, mean[ORIGINAL], poor)
-    covariance = np.zeros((m, m, n))
+    covariance = np.zeros((m, m, n), dtype=np.float32)
     # final = original (1 - attenuation): the two are correlated through the original gravity
     covariance[ORIGINAL, ORIGINAL] = variance
     covariance[ORIGINAL, FINAL] = covariance[FINAL, ORIGINAL] = kept * variance

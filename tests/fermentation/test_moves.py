@@ -32,7 +32,7 @@ def told(cloud: Cloud, value: float, sd: float) -> Cloud:
     rows[[FINAL, TAIL]] = 1.0
     measured = towards_state(cloud, value - cloud.mean[FINAL] - cloud.mean[TAIL], rows)
     gain = measured.towards / (measured.variance + sd**2)
-    covariance = cloud.covariance - gain[:, None] * measured.towards[None, :]
+    covariance = (cloud.covariance - gain[:, None] * measured.towards[None, :]).astype(np.float32)
     return replace(cloud, mean=cloud.mean + gain * measured.surprise, covariance=covariance)
 
 
@@ -49,8 +49,8 @@ def test_the_exchange_gives_what_the_other_prior_would_have_given(creeping: bool
     changed = moves.redraw(begun_otherwise, always(int(creeping)), np.random.default_rng(2))
     assert (changed.creeping == creeping).all()
     plain = ~begun_so.poor
-    np.testing.assert_allclose(changed.mean[:, plain], begun_so.mean[:, plain], rtol=1e-9, atol=1e-9)
-    np.testing.assert_allclose(changed.covariance[:, :, plain], begun_so.covariance[:, :, plain], rtol=1e-7, atol=1e-9)
+    np.testing.assert_allclose(changed.mean[:, plain], begun_so.mean[:, plain], rtol=1e-5, atol=1e-5)  # single precision
+    np.testing.assert_allclose(changed.covariance[:, :, plain], begun_so.covariance[:, :, plain], rtol=1e-3, atol=1e-5)
 
 
 def shares(cloud: Cloud, count: int = 200) -> FloatArray:
