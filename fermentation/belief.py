@@ -135,6 +135,7 @@ class Belief:
     stuck: bool  # the float seems to stick
     first_points: float  # the first gravity heard
     noise_points: float  # learnt scatter of one update
+    lately: tuple[tuple[float, float], ...]  # the last readings: hours since pitching, points
     temperature_c: float  # last
     reference_c: float  # temperature at which k is expressed
     warmest_c: float  # warmest lasting temperature of the batch
@@ -186,6 +187,7 @@ def encode_belief(belief: Belief) -> bytes:
     head["finish"] = [moment.isoformat() for moment in belief.finish] if belief.finish else None
     head["early"] = [(time.isoformat(), points, sd) for time, points, sd in belief.early]
     head["recent_deg"] = belief.recent_deg
+    head["lately"] = belief.lately
     head["modes_points"] = belief.modes_points
     head["pending"] = [belief.pending.gravity_points, belief.pending.temperature_c, belief.pending.seen]
     body = b""
@@ -234,6 +236,7 @@ def decode_belief(stored: bytes, batch: Batch) -> Belief:
         finish=(_time(finish[0]), _time(finish[1]), _time(finish[2])) if finish else None,
         early=tuple((_time(time), points, sd) for time, points, sd in head["early"]),
         recent_deg=tuple(head["recent_deg"]),
+        lately=tuple((hour, points) for hour, points in head["lately"]),
         modes_points=tuple(head["modes_points"]),
         pending=Pending(gravity_points=tuple(gravity), temperature_c=tuple(temperature), seen=seen),
         **{name: head[name] for name in _SCALARS},

@@ -16,7 +16,7 @@ import numpy as np
 
 from calibration.curve import GravityReading
 from calibration.hydrometry import HandGravity
-from fermentation import additions, evidence, foam, kinetics
+from fermentation import additions, evidence, foam, kinetics, scatter
 from fermentation.belief import (
     FOAM,
     MODES,
@@ -46,9 +46,6 @@ BIN_MEMBERS = 60
 LATE_HOURS = 6.0
 # A late reading this old still helps; the belief is carried back along its own rate. Older ones are stored, not used
 START_NOISE_POINTS = 0.9
-NOISE_RANGE_POINTS = (0.08, 8.0)
-NOISE_GAIN = 0.06
-# The learnt scatter follows the last few dozen readings: slosh comes and goes with the CO2
 MODES_HOURS = 3.0
 # The curve's error modes are taken where the float was over the last hours, this reading left out: taken at its own
 # angle they would share its noise, and the filter would explain that noise away by bending the curve
@@ -87,6 +84,7 @@ def start(batch: Batch) -> Belief:
         additions_done=0,
         modes_points=(),
         recent_deg=(),
+        lately=(),
         stillest_deg=inf,
         spans=0,
         stuck=False,
@@ -290,14 +288,23 @@ def _learn(
     if belief.stuck:
         return _take_stuck(belief, measured, elapsed_hours)
     undissolved = additions.undissolved_points(belief.batch.additions, gravity.time)
+    if usual and undissolved < belief.noise_points:
+        belief = _followed_scatter(belief, measured, hours(gravity.time - belief.batch.pitched), value)
     sd = hypot(belief.noise_points * (3.0 if gravity.moving else 1.0), 0.3 * late_hours, undissolved)
-    learns = usual and undissolved < belief.noise_points
-    noise = _learnt_noise(belief, measured) if learns else belief.noise_points
     days = elapsed_hours / 24.0 if usual else 0.0
     cloud, measured = foam.break_heads(cloud_of(belief), measured, sd=sd, days=days, draws=partial(_generator, belief))
     knocks = None if gravity.moving else partial(evidence.knocks, cloud)
     cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.FLOAT_SCATTER, shifts=knocks)
-    return replace(belief, cloud=_chosen(belief, cloud), step=belief.step + 1, noise_points=noise)
+    return replace(belief, cloud=_chosen(belief, cloud), step=belief.step + 1)
+
+
+def _followed_scatter(belief: Belief, measured: evidence.Innovation, hour: float, points: float) -> Belief:
+    lately = (*belief.lately[1 - scatter.LATELY :], (hour, points))
+    weights = np.exp(cloud_of(belief).log_weight)
+    mean = float(weights @ measured.surprise)
+    variance = float(weights @ (measured.variance + (measured.surprise - mean) ** 2))
+    noise = scatter.followed(belief.noise_points, lately, surprise=mean, variance=variance)
+    return replace(belief, lately=lately, noise_points=noise)
 
 
 def _take_stuck(belief: Belief, measured: evidence.Innovation, elapsed_hours: float) -> Belief:
@@ -338,17 +345,3 @@ def _chosen(belief: Belief, cloud: Cloud) -> Cloud:
     """The particles of `cloud`, drawn anew where few carry the weight."""
     kinds = partial(endings, belief.batch, belief.first_points)
     return evidence.resample(cloud, kinds, partial(_generator, belief, Purpose.CHOICE))
-
-
-def _learnt_noise(belief: Belief, measured: evidence.Innovation) -> float:
-    """Follow the median of the standardised surprise (stochastic approximation: Robbins and Monro, 1951).
-
-    For a normal error the median of |surprise| is 0.6745 standard deviations; the median does not see outliers.
-    """
-    weights = np.exp(cloud_of(belief).log_weight)
-    mean = float(weights @ measured.surprise)
-    total = float(weights @ (measured.variance + (measured.surprise - mean) ** 2)) + belief.noise_points**2
-    share = belief.noise_points**2 / total
-    direction = 1.0 if abs(mean) > 0.6745 * sqrt(total) else -1.0
-    low, high = NOISE_RANGE_POINTS
-    return min(max(belief.noise_points * exp(NOISE_GAIN * share * direction), low), high)

@@ -49,7 +49,7 @@ def test_the_exchange_gives_what_the_other_prior_would_have_given(creeping: bool
     changed = moves.redraw(begun_otherwise, always(int(creeping)), np.random.default_rng(2))
     assert (changed.creeping == creeping).all()
     plain = ~begun_so.poor
-    np.testing.assert_allclose(changed.mean[:, plain], begun_so.mean[:, plain], rtol=1e-5, atol=1e-5)  # single precision
+    np.testing.assert_allclose(changed.mean[:, plain], begun_so.mean[:, plain], rtol=1e-5, atol=1e-5)
     np.testing.assert_allclose(changed.covariance[:, :, plain], begun_so.covariance[:, :, plain], rtol=1e-3, atol=1e-5)
 
 

@@ -102,12 +102,14 @@ def test_a_reading_at_the_time_of_a_hand_sample_or_soon_after_it_is_used_once(mi
     sampled, at_sample = smooth.observe_sample(belief, hand(50.0 - minutes_before / 60.0, logistic_points(50.0)))
 
     taken, estimate = smooth.step(sampled, gravity(50.0, logistic_points(50.0) + 2.0))
+    _, by_lower = smooth.step(sampled, gravity(50.0, logistic_points(50.0) - 2.0))
     again, repeated = smooth.step(taken, gravity(50.0, logistic_points(50.0) + 2.0))
 
     assert estimate is not None
     assert at_sample is not None
+    assert by_lower is not None
     assert estimate.time == after(50.0)
-    assert estimate.gravity_sg > at_sample.gravity_sg
+    assert estimate.gravity_sg > by_lower.gravity_sg
     assert repeated is None
     assert again == taken
 
