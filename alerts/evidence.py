@@ -34,6 +34,7 @@ _LABELS: Final[Mapping[str, str]] = MappingProxyType(
         "rate_before_points_per_day": "fell before by",
         "fallen_points": "fallen since by",
         "points_above_expected": "above what is expected",
+        "left_points": "left to go by the forecast",
         "expected_attenuation_low": "attenuation expected at least",
         "probability_started": "probability that it has started",
         "probability_still": "probability that it stands still",

@@ -6,7 +6,14 @@ from datetime import timedelta
 
 from alerts.alert import Kind, Severity
 from alerts.conditions import VERDICT, Condition, OpenAlert, Opened, ended, hours_between
-from alerts.fermentation_memory import FermentationMemory, addition_since, evidence_of, points_to_range, put_to_rest
+from alerts.fermentation_memory import (
+    FermentationMemory,
+    addition_since,
+    evidence_of,
+    points_left,
+    points_to_range,
+    put_to_rest,
+)
 from alerts.thresholds import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch.values import Batch
@@ -98,8 +105,10 @@ def fermentation_finished(
     held_h = memory.still.hours(now)
     soon = held_h >= rule.sustained_h and memory.attenuated.hours(now) >= rule.sustained_h / 2
     late = held_h >= rule.late_sustained_h and memory.perhaps_attenuated.hours(now) >= rule.late_sustained_h / 2
+    left = points_left(estimate)
     creeps = estimate.rate_points_per_day > rule.rate_points_per_day
-    if memory.still.since is None or creeps or not (soon or late):
+    goes_on = left > rule.left_points and held_h < rule.left_h
+    if memory.still.since is None or creeps or goes_on or not (soon or late):
         return None
     return Condition(
         active=True,
@@ -113,6 +122,7 @@ def fermentation_finished(
             expected_attenuation_low=batch.expected_attenuation[0],
             expected_attenuation_high=batch.expected_attenuation[1],
             sustained_h=round(held_h, 1),
+            left_points=round(left, 1),
             abv_percent=round(estimate.abv_percent, 2),
         ),
     )

@@ -64,6 +64,7 @@ class Brew:
     battery_v: OptionalCourse = field(default_factory=lambda: constant(4.0))
     battery_percent: OptionalCourse = lambda _hours: None
     misfit_sigma: Course = field(default_factory=lambda: constant(0.0))
+    final_sg: float | None = None  # forecast; None: where this beer ends
     bias_points: Course = field(default_factory=lambda: constant(0.0))
     heard: Callable[[float], bool] = lambda _hours: True
     interval_h: float = 0.25
@@ -96,7 +97,7 @@ class Brew:
             temperature_c=self.temperature_c(h),
             phase=Phase.LAG if fallen < 2 else Phase.ACTIVE,
             forecast=Forecast(
-                final_gravity_sg=1.0125,
+                final_gravity_sg=min(1.0125, gravity) if self.final_sg is None else self.final_sg,
                 final_gravity_low_sg=1.011,
                 final_gravity_high_sg=1.014,
                 finish_time=at(130),
