@@ -17,7 +17,7 @@ FINISH_POINTS = (0.1, 0.8)
 # With more left than the second it only pauses; less than the first no instrument sees
 STALL_FOR_GOOD_SHARE = 0.5
 # Half of the stalls never restart without help (common practice, no source)
-TOLD_BY = (0.5, 0.75)
+TOLD_BY = (0.6, 0.95)
 # Of the way done. Before the first the float tells nothing of the end that foam and the shape of the curve could not
 # feign, and the yeast's range alone is the better forecast; from the second on it is believed as it is
 FARTHEST_HOURS = 24.0 * 90
