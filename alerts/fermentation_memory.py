@@ -172,12 +172,6 @@ def points_to_range(batch: Batch, estimate: Estimate) -> float:
     return missing * (estimate.original_gravity_sg - 1) * 1000
 
 
-def points_left(estimate: Estimate) -> float:
-    """Points from the gravity believed down to where the forecast ends; 0 where there is none."""
-    forecast = estimate.forecast
-    return 0.0 if forecast is None else (estimate.gravity_sg - forecast.final_gravity_sg) * 1000
-
-
 def put_to_rest(settings: AlertSettings, batch: Batch, now: datetime) -> bool:
     """Whether the plan has cooled the beer on purpose, so that a standstill is no fault."""
     wanted = sum(batch.wanted_temperature_c(now)) / 2

@@ -6,14 +6,7 @@ from datetime import timedelta
 
 from alerts.alert import Kind, Severity
 from alerts.conditions import VERDICT, Condition, OpenAlert, Opened, ended, hours_between
-from alerts.fermentation_memory import (
-    FermentationMemory,
-    addition_since,
-    evidence_of,
-    points_left,
-    points_to_range,
-    put_to_rest,
-)
+from alerts.fermentation_memory import FermentationMemory, addition_since, evidence_of, points_to_range, put_to_rest
 from alerts.thresholds import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch.values import Batch
@@ -105,7 +98,7 @@ def fermentation_finished(
     held_h = memory.still.hours(now)
     soon = held_h >= rule.sustained_h and memory.attenuated.hours(now) >= rule.sustained_h / 2
     late = held_h >= rule.late_sustained_h and memory.perhaps_attenuated.hours(now) >= rule.late_sustained_h / 2
-    left = points_left(estimate)
+    left = _points_left(estimate)
     creeps = estimate.rate_points_per_day > rule.rate_points_per_day
     goes_on = left > rule.left_points and held_h < rule.left_h
     if memory.still.since is None or creeps or goes_on or not (soon or late):
@@ -126,6 +119,12 @@ def fermentation_finished(
             abv_percent=round(estimate.abv_percent, 2),
         ),
     )
+
+
+def _points_left(estimate: Estimate) -> float:
+    """Points from the gravity believed down to where the forecast ends; 0 where there is none."""
+    forecast = estimate.forecast
+    return 0.0 if forecast is None else (estimate.gravity_sg - forecast.final_gravity_sg) * 1000
 
 
 def _as_expected(batch: Batch, estimate: Estimate) -> str:

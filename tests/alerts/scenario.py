@@ -64,7 +64,7 @@ class Brew:
     battery_v: OptionalCourse = field(default_factory=lambda: constant(4.0))
     battery_percent: OptionalCourse = lambda _hours: None
     misfit_sigma: Course = field(default_factory=lambda: constant(0.0))
-    final_sg: float | None = None  # forecast; None: where this beer ends
+    final_sg: float | None = None  # forecast; None: 1.0125, or where the beer stands if that is lower
     bias_points: Course = field(default_factory=lambda: constant(0.0))
     heard: Callable[[float], bool] = lambda _hours: True
     interval_h: float = 0.25
