@@ -37,6 +37,28 @@ def test_one_wild_packet_or_step_is_outvoted(change: str) -> None:
     assert local_scatter(heard(points)) == pytest.approx(calm, rel=0.01)
 
 
+@pytest.mark.parametrize("wild", [(4, 6), (3, 7), (5, 6), (2, 6, 9)])
+def test_several_wild_packets_are_outvoted(wild: tuple[int, ...]) -> None:
+    points = [20.0 + 0.1 * (-1) ** i for i in range(LATELY)]
+    calm = local_scatter(heard(points))
+    for i in wild:
+        points[i] -= 60.0
+
+    assert calm is not None
+    assert local_scatter(heard(points)) == pytest.approx(calm, rel=0.5)
+
+
+def test_a_wild_packet_among_the_first_readings_leaves_the_scatter_small() -> None:
+    """It was the neighbour of half of them: the scatter was believed to be eight points, and the start told late."""
+    draw = np.random.default_rng(3)
+    taken = [gravity(0.25 * i, 52.0 + 0.3 * float(draw.standard_normal())) for i in range(16)]
+    taken[4] = gravity(1.0, -38.0)
+
+    belief, _ = run(smooth.start(batch()), taken)
+
+    assert belief.noise_points < 1.0
+
+
 def test_few_readings_or_readings_far_apart_tell_nothing() -> None:
     assert local_scatter(heard([20.0, 21.0, 20.0, 21.0])) is None
     assert local_scatter(heard([20.0, 21.0] * 6, every_h=5.0)) is None
