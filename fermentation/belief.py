@@ -22,6 +22,7 @@ import struct
 import zlib
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from itertools import chain
 
 import numpy as np
 import numpy.typing as npt
@@ -226,7 +227,7 @@ def decode_belief(stored: bytes, batch: Batch) -> Belief:
         finish = head["finish"]
     except (zlib.error, struct.error, KeyError, TypeError) as fault:
         raise ValueError(f"the stored belief is damaged ({fault})") from fault
-    return Belief(
+    belief = Belief(
         batch=batch,
         time=_time(head["time"]),
         heard_at=_time(head["heard_at"]),
@@ -241,6 +242,22 @@ def decode_belief(stored: bytes, batch: Batch) -> Belief:
         pending=Pending(gravity_points=tuple(gravity), temperature_c=tuple(temperature), seen=seen),
         **{name: head[name] for name in _SCALARS},
     )
+    if not _holds(belief):
+        # No later reading would mend it: each would be left out, or make the estimate no number.
+        raise ValueError("the stored belief holds what is not a number, or is not of one piece")
+    return belief
+
+
+def _holds(belief: Belief) -> bool:
+    """Whether a belief can be gone on from: all numbers, and as many error modes in one part as in the other."""
+    scalars = (belief.noise_points, belief.first_points, belief.temperature_c, belief.reference_c, belief.misfit)
+    if not np.isfinite([*scalars, *belief.modes_points, *chain.from_iterable(belief.lately)]).all():
+        return False
+    cloud = belief.cloud
+    if cloud is None:
+        return True
+    tables = (*_rows(cloud), *cloud.mean, cloud.covariance)
+    return len(cloud.mean) == MODES + len(belief.modes_points) and all(np.isfinite(each).all() for each in tables)
 
 
 def _decode_cloud(shape: list[int], body: bytes) -> Cloud:

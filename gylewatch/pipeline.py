@@ -152,7 +152,7 @@ def decode_state(written: bytes, batch: Batch) -> State:
     except GylewatchError as error:
         raise StaleState(f"the stored state cannot be used: {error}") from error
     except (ValueError, KeyError, TypeError, IndexError, struct.error) as error:
-        raise StaleState(f"the stored state is damaged ({type(error).__name__}: {error})") from error
+        raise StaleState(f"the stored state cannot be gone on from ({type(error).__name__}: {error})") from error
 
 
 def _learnt_from(batch: Batch) -> int:

@@ -32,7 +32,8 @@ READINGS_AT_ONCE: Final = 200
 PROBES_AT_ONCE: Final = 500  # some kilobytes; a probe that reports each second fills it in eight minutes
 
 STATE_EVERY: Final = timedelta(minutes=30)
-# A state has some ten kilobytes, and a restart draws half an hour of conclusions again in milliseconds.
+# A state has about 150 kilobytes, seven megabytes a day, and a restart draws half an hour of conclusions again in
+# milliseconds.
 
 TOLD_WITHIN: Final = timedelta(hours=48)
 # When a batch is read again under another curve or another version of the program, the same turn of events may be

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -80,6 +81,23 @@ def test_damaged_stored_belief_is_refused() -> None:
         decode_belief(stored[:-9], batch())
     with pytest.raises(ValueError, match="another version"):
         decode_belief(b"something else", batch())
+
+
+@pytest.mark.parametrize("spoilt", ["mean", "covariance", "scatter", "modes"])
+def test_a_stored_belief_that_cannot_be_gone_on_from_is_refused(spoilt: str) -> None:
+    belief, _ = run(smooth.start(batch()), readings(5.0))
+    cloud = cloud_of(belief)
+    mean, covariance = cloud.mean.copy(), cloud.covariance.copy()
+    mean[2, 7] = covariance[3, 3, 9] = math.nan
+    beliefs = {
+        "mean": replace(belief, cloud=replace(cloud, mean=mean)),
+        "covariance": replace(belief, cloud=replace(cloud, covariance=covariance)),
+        "scatter": replace(belief, noise_points=math.nan),
+        "modes": replace(belief, modes_points=()),
+    }
+
+    with pytest.raises(ValueError, match="not a number, or is not of one piece"):
+        decode_belief(encode_belief(beliefs[spoilt]), batch())
 
 
 def test_a_hand_sample_re_anchors_the_estimate_at_once() -> None:
