@@ -8,6 +8,9 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from apprise.plugins.email import NotifyEmail
+
+from gylewatch.deliverer import STOP_S
 
 UNIT = Path(__file__).parents[2] / "deploy" / "gylewatch.service"
 # Ten times the score of `systemd-analyze security`; below 20 means "OK" in its own words.
@@ -54,3 +57,10 @@ def test_it_starts_the_command_that_the_package_installs() -> None:
 
     assert line.endswith("/bin/gylewatch serve --config /etc/gylewatch/gylewatch.toml")
     assert os.path.basename(line.split()[0]) == "gylewatch"
+
+
+def test_a_mail_server_that_does_not_answer_is_waited_for_before_the_process_is_killed() -> None:
+    """The mail library's own threads outlive the service's parts; killed, the unit would count as failed."""
+    (line,) = [line for line in UNIT.read_text(encoding="utf-8").splitlines() if line.startswith("TimeoutStopSec=")]
+
+    assert float(line.removeprefix("TimeoutStopSec=").removesuffix("s")) > NotifyEmail.socket_connect_timeout + STOP_S
