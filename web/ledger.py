@@ -7,13 +7,20 @@ from datetime import timedelta
 
 from calibration.hydrometry import HYDROMETER_SD_SG
 from calibration.ledger import Ledger, Moment, Worth, ledger, rank
-from fermentation.estimate import Estimate
+from fermentation.estimate import Estimate, Phase
 from gylewatch.units import POINT_SG
 from storage.records import BatchRecord
 from storage.store import Store
 from web.words import is_over
 
 LEAST_JAR_ML, MOST_JAR_ML = 1.0, 1000.0
+# What a sample is needed for whatever it does to the interval: the alerts ask for it, and must not be contradicted here.
+_BEFORE_PACKAGING = "Before you package take hand readings all the same, two to three days apart."
+_NEEDED_ALL_THE_SAME = {
+    Phase.FINISHED: _BEFORE_PACKAGING,
+    Phase.CONDITIONING: _BEFORE_PACKAGING,
+    Phase.STALLED: "One is needed all the same, to tell a beer that has stopped from a float that sticks.",
+}
 _LEAST_WIDTH_POINTS = 1e-6  # an interval has a width; zero is one that was rounded away
 
 
@@ -41,7 +48,7 @@ def kept_ledger(store: Store, record: BatchRecord, *, jar_ml: float | None = Non
         book=ledger(samples, volume_l=record.batch.volume_l, days=days, jar_ml=jar_ml),
         full_days=int(days),
         ranked=ranked,
-        advice=_advice(ranked),
+        advice=_advice(ranked, estimate.phase if estimate is not None else None),
     )
 
 
@@ -55,15 +62,16 @@ def _moments(estimate: Estimate) -> list[Moment]:
     return moments
 
 
-def _advice(ranked: tuple[Worth, ...]) -> str:
+def _advice(ranked: tuple[Worth, ...], phase: Phase | None) -> str:
     if not ranked:
         return "There is no estimate of a beer under way, so there is nothing to say about a further sample."
     best = ranked[0]
     if not best.worth_it:
+        needed = _NEEDED_ALL_THE_SAME.get(phase, "") if phase is not None else ""
         return (
-            f"No sample is worth its beer now: one hydrometer jar would narrow the interval by only "
-            f"{best.narrower_points:.1f} points."
-        )
+            f"For the estimate alone no sample is worth its beer now: one hydrometer jar would narrow the interval by "
+            f"only {best.narrower_points:.1f} points. {needed}"
+        ).rstrip()
     return (
         f"A sample is worth most {best.label}: one hydrometer reading would narrow the 80 % interval from "
         f"{best.width_before_points:.1f} to {best.width_after_points:.1f} points."

@@ -21,8 +21,28 @@ def test_the_ledger_counts_the_beer_and_says_whether_a_sample_is_worth_it(
     assert "Drawn in all175 ml0.8 % of 21 l" in page
     assert "Saved525 mlagainst one jar a day over 4 full days, 700 ml" in page
     assert "hydrometer1175.0" in page
-    assert "No sample is worth its beer now" in page
+    assert "For the estimate alone no sample is worth its beer now" in page
+    assert "all the same" not in page
     assert "Never pour a sample back" in page
+
+
+@pytest.mark.parametrize(
+    ("phase", "needed"),
+    [
+        (Phase.FINISHED, "Before you package take hand readings all the same, two to three days apart."),
+        (Phase.CONDITIONING, "Before you package take hand readings all the same, two to three days apart."),
+        (Phase.STALLED, "One is needed all the same, to tell a beer that has stopped from a float that sticks."),
+    ],
+)
+def test_a_sample_that_an_alert_asks_for_is_never_called_a_waste(
+    client: TestClient, store: Store, batch_id: BatchId, phase: Phase, needed: str
+) -> None:
+    store.save_outcomes(batch_id, estimates=[brewery.estimate(119.0, phase=phase)], alerts=[])
+
+    page = text(client.get(f"/batches/{batch_id}/ledger").text)
+
+    assert "For the estimate alone no sample is worth its beer now" in page
+    assert needed in page
 
 
 def test_an_own_jar_is_reckoned_with(client: TestClient, batch_id: BatchId) -> None:
