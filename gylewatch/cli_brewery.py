@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Container, Sequence
 from dataclasses import fields, replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Final
 
 import click
 
@@ -33,6 +35,7 @@ from storage.records import BatchRecord, FloatRecord, VesselRecord
 from web.shapes import batch_shape, float_shape
 
 PITCHED_AHEAD = timedelta(hours=1)  # a beer may be entered while it is being pitched
+_ADDRESS: Final = re.compile(r"([0-9A-F]{2}:){5}[0-9A-F]{2}")
 
 
 def _named(what: str, name: str) -> str:
@@ -63,13 +66,16 @@ def _known(names: Sequence[str], what: str) -> str:
 @floats.command("add")
 @click.argument("names", nargs=-1, required=True, metavar="NAME...")
 @click.option("--note", default="", help="Anything you want to remember about it.")
-@click.option("--address", default=None, help="Its radio address, where it does not send its name.")
+@click.option(
+    "--address", default=None, help="Its radio address, e.g. C0:FF:EE:00:00:01, where it does not send its name."
+)
 @json_option
 @config_option
 def add_float(*, names: tuple[str, ...], note: str, address: str | None, as_json: bool, config: Path) -> None:
     """Make the float NAME known, or several; from then on their readings are accepted."""
     if address is not None and len(names) > 1:
         raise InputError("--address", "is of one float; add each float that has one by itself")
+    address = None if address is None else _radio_address(address)
     with opened_store(config) as store:
         wanted = _several("float", names, store.float_ids())
         records = [FloatRecord(float_id=FloatId(name), created=now(), note=note, address=address) for name in wanted]
@@ -81,6 +87,14 @@ def add_float(*, names: tuple[str, ...], note: str, address: str | None, as_json
     else:
         them = "it" if len(wanted) == 1 else "them"
         click.echo(f"{_known(wanted, 'float')}; calibrate {them} with: gylewatch curve add references.csv")
+
+
+def _radio_address(typed: str) -> str:
+    """As the radio tells it: a float with an address written in another way would be known, and never heard."""
+    address = typed.strip().upper().replace("-", ":")
+    if not _ADDRESS.fullmatch(address):
+        raise InputError("--address", f"{typed[:40]!r} is no radio address; write it like C0:FF:EE:00:00:01")
+    return address
 
 
 @floats.command("list")
@@ -99,12 +113,15 @@ def list_floats(*, as_json: bool, config: Path) -> None:
             shown_time(shape.last_heard),
             shown_number(shape.battery_v, 2, " V"),
             shown_number(shape.rssi_dbm, 0, " dBm"),
+            shape.address or "-",
             shape.note,
         )
         for shape in shapes
     ]
     show_table(
-        ("float", "last heard", "battery", "signal", "note"), rows, empty="no floats yet; add one: gylewatch float add"
+        ("float", "last heard", "battery", "signal", "address", "note"),
+        rows,
+        empty="no floats yet; add one: gylewatch float add",
     )
 
 

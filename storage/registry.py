@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import delete, insert, select, update
+from sqlalchemy import delete, func, insert, select, update
 from sqlalchemy.engine import Row
 
 from gylewatch.errors import AlreadyExists, NotFound
@@ -35,7 +35,8 @@ class Registry(Part):
         with self._database.writing() as connection:
             if connection.scalar(select(FloatRow.float_id).where(FloatRow.float_id == record.float_id)) is not None:
                 raise AlreadyExists("float", record.float_id)
-            same = select(FloatRow.float_id).where(FloatRow.address == record.address)
+            # Older versions kept an address as it was typed; the radio knows one address, however it is written.
+            same = select(FloatRow.float_id).where(func.upper(FloatRow.address) == (record.address or "").upper())
             if record.address is not None and connection.scalar(same) is not None:
                 raise AlreadyExists("float with the address", record.address)
             connection.execute(

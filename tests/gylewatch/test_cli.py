@@ -343,6 +343,23 @@ def test_a_club_adds_its_floats_and_vessels_at_once_or_none_of_them(furnished: P
     assert "is of one float" in terminal.type("float", "add", "a", "b", "--address", "C0:FF:EE:00:00:01").err
 
 
+def test_a_radio_address_is_kept_as_the_radio_tells_it_and_for_one_float_only(
+    furnished: Path, terminal: Terminal
+) -> None:
+    shutil.copytree(furnished, terminal.folder, dirs_exist_ok=True)
+
+    assert terminal.type("float", "add", "tern", "--address", "c0-ff-ee-00-00-01", "--json").json["address"] == (
+        "C0:FF:EE:00:00:01"
+    )
+    again = terminal.type("float", "add", "wren", "--address", "c0:ff:ee:00:00:01")
+    nonsense = terminal.type("float", "add", "wren", "--address", "C0:FF:EE:00:00")
+
+    assert (again.code, nonsense.code) == (2, 2)
+    assert "a float with the address called 'C0:FF:EE:00:00:01' exists already" in again.err
+    assert "--address: 'C0:FF:EE:00:00' is no radio address; write it like C0:FF:EE:00:00:01" in nonsense.err
+    assert "C0:FF:EE:00:00:01" in terminal.type("float", "list").out
+
+
 def test_the_brewery_s_instruments_go_with_the_batches_added_from_then_on(furnished: Path, terminal: Terminal) -> None:
     shutil.copytree(furnished, terminal.folder, dirs_exist_ok=True)
     before = terminal.type(*HYDROMETER, "--value", "1.040", "--json")

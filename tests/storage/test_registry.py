@@ -48,6 +48,13 @@ def test_two_floats_cannot_have_one_address(empty_store: Store) -> None:
         empty_store.add_float(float_record("wren", address="C0:FF:EE:00:00:01"))
 
 
+def test_an_address_is_the_same_in_small_letters(empty_store: Store) -> None:
+    empty_store.add_float(float_record("heron", address="c0:ff:ee:00:00:01"))
+
+    with pytest.raises(AlreadyExists):
+        empty_store.add_float(float_record("wren", address="C0:FF:EE:00:00:01"))
+
+
 def test_two_floats_may_be_without_address(empty_store: Store) -> None:
     empty_store.add_float(float_record("heron"))
     empty_store.add_float(float_record("wren"))
