@@ -35,6 +35,7 @@ from storage.records import BatchRecord, FloatRecord, VesselRecord
 from web.shapes import batch_shape, float_shape
 
 PITCHED_AHEAD = timedelta(hours=1)  # a beer may be entered while it is being pitched
+ENDED_AHEAD = timedelta(minutes=5)  # two clocks of a brewery may differ by so much
 _ADDRESS: Final = re.compile(r"([0-9A-F]{2}:){5}[0-9A-F]{2}")
 
 
@@ -293,6 +294,8 @@ def list_batches(*, active: bool, as_json: bool, config: Path) -> None:
 def end_batch(*, batch_id: str, time_text: str | None, as_json: bool, config: Path) -> None:
     """Stop watching BATCH (its id); its float is free for the next one."""
     time = _time_of(time_text)
+    if time > now() + ENDED_AHEAD:
+        raise InputError("--time", f"{shown_time(time)} lies in the future; end the batch when its beer is packaged")
     with opened_store(config) as store:
         record = store.end_batch(BatchId(batch_id), time)
     if as_json:

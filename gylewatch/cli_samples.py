@@ -9,6 +9,7 @@ import click
 from gylewatch.counting import counted
 from gylewatch.errors import InputError
 from gylewatch.samples_file import read_samples_of
+from gylewatch.tables import parse_time
 from gylewatch.terminal import (
     FilePath,
     config_option,
@@ -74,6 +75,7 @@ def add_sample(
             for sample in new:
                 check_sample_time(sample, now=now(), pitched=batch.pitched)
         else:
+            _require_zone(time_text)
             parsed = parse_sample(fields, batch, now=now(), fahrenheit=False)
             if isinstance(parsed, tuple):
                 raise InputError("sample", " ".join(question.sentence for question in parsed))
@@ -94,6 +96,15 @@ def add_sample(
             "what was drawn before pitching is kept, but the estimate does not use it: the gravity at pitching is the "
             "batch's original_gravity"
         )
+
+
+def _require_zone(time_text: str) -> None:
+    """Only the page's form may leave the zone out: at the terminal a time without one is hardly ever meant as UTC."""
+    try:
+        if time_text.strip():
+            parse_time(time_text)
+    except ValueError as error:
+        raise InputError("--time", str(error)) from None
 
 
 @samples.command("list")

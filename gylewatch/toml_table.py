@@ -9,7 +9,7 @@ import difflib
 import re
 import tomllib
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -207,7 +207,7 @@ def _with(unit: str) -> str:
 
 def _shown(value: Any) -> str:
     try:
-        text = value.isoformat() if isinstance(value, datetime) else repr(value)
+        text = value.isoformat() if isinstance(value, date) else repr(value)
     except ValueError:
         return "a number of thousands of digits"
     return text if len(text) <= 60 else text[:57] + "..."

@@ -227,8 +227,14 @@ def _batch_record(row: Row[Any]) -> BatchRecord:
 def _require_batch(connection: Connection, batch_id: str) -> BatchRecord:
     row = connection.execute(select(BatchRow).where(BatchRow.batch_id == batch_id)).one_or_none()
     if row is None:
-        raise NotFound("batch", batch_id, "list them with: gylewatch batch list")
+        raise NotFound("batch", batch_id, _remedy(connection, batch_id))
     return _batch_record(row)
+
+
+def _remedy(connection: Connection, typed: str) -> str:
+    """A batch has a name and an identifier made of it: whoever types the name is told the identifier."""
+    meant = connection.scalar(select(BatchRow.batch_id).where(BatchRow.batch_id == slug(typed)))
+    return f"its id is {meant!r}, if that one is meant" if meant else "list them with: gylewatch batch list"
 
 
 def _require_float_and_vessel(connection: Connection, batch: Batch) -> None:

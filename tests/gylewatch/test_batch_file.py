@@ -149,6 +149,7 @@ def test_the_batch_s_own_instruments_come_before_the_brewery_s(tmp_path: Path) -
         ("label =", "lable =", "batch.plan[1].lable: unknown key; did you mean 'label'?"),
         ("2026-03-02T18:30:00Z", "2026-03-02T18:30:00", "batch.pitched = 2026-03-02T18:30:00: says no time zone"),
         ("2026-03-02T18:30:00Z", '"2026-03-02T18:30:00Z"', "must be a time without quotes"),
+        ("2026-03-02T18:30:00Z", "2026-03-02", "batch.pitched = 2026-03-02: must be a time without quotes"),
         ("[0.74, 0.80]", "[74, 80]", "fractions, not percent"),
         ("[0.74, 0.80]", "[0.80, 0.74]", "low below high"),
         ("[18.0, 20.5]", "[64.0, 68.0]", "must be -5 to 50 °C; is that °F? in °C it would be [17.8, 20.0]"),

@@ -417,7 +417,14 @@ def test_temperatures_that_may_be_fahrenheit_are_taken_as_they_stand_and_asked_a
         ("batch add references.csv", "references.csv: is not valid TOML"),
         ("batch end other", "no batch is called 'other'"),
         ("batch end ferry-lane-pale --time yesterday", "--time: time 'yesterday' is not a time"),
-        ("sample list other", "no batch is called 'other'"),
+        ("batch end ferry-lane-pale --time 2099-03-20T10:00:00Z", "--time: 2099-03-20 10:00Z lies in the future; end"),
+        ("batch end Ferry_Lane_Pale", "no batch is called 'Ferry_Lane_Pale'; its id is 'ferry-lane-pale'"),
+        (
+            "sample add ferry-lane-pale --instrument hydrometer --value 1.04 --unit SG --temperature-c 20"
+            " --time 2026-03-05T18:30",
+            "--time: time '2026-03-05T18:30' says no time zone; add Z for UTC",
+        ),
+        ("sample list other", "no batch is called 'other'; list them with: gylewatch batch list"),
         ("status --config other.toml", "other.toml: there is no such file; write one with: gylewatch init"),
         ("brew", "did you mean 'brewday'?"),
         ("xyzzy", "No such command 'xyzzy'"),
