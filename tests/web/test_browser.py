@@ -346,6 +346,43 @@ def test_the_buttons_narrow_the_time_shown(browser: Browser, site: tuple[str, St
     page.context.close()
 
 
+def test_the_scales_follow_the_time_shown(browser: Browser, site: tuple[str, Store, BatchId]) -> None:
+    origin, _, batch_id = site
+    page = open_page(browser, "desk")
+    watch = Watch(page)
+    show_chart(page, origin, batch_id)
+    figures = "Bokeh.documents.at(-1).roots()[0].children"
+    points = f"1000 * (({figures})[0].y_range.end - ({figures})[0].y_range.start)"
+    whole = page.evaluate(points)
+    assert whole > 38  # the gravity falls from 1.052 to 1.0123
+
+    page.get_by_role("button", name="24 hours").click()
+
+    # Between 94 and 118 hours the model of these estimates falls by two points, within an interval of as much.
+    eventually("the scale of the gravity follows", lambda: page.evaluate(points) < whole / 4)
+    assert page.evaluate(points) >= 4
+    page.get_by_role("button", name="All").click()
+    eventually("it comes back", lambda: page.evaluate(points) == pytest.approx(whole))
+    assert watch.complaints == []
+    page.context.close()
+
+
+def test_the_first_estimate_alone_is_a_dot(browser: Browser, tmp_path: Path) -> None:
+    with brewery.open_store(tmp_path) as store:
+        batch_id = brewery.add_batch(store, brewery.harbour_pale())
+        store.save_outcomes(batch_id, estimates=brewery.estimates(0.0))
+        with serving(brewery.application(store)) as origin:
+            page = open_page(browser, "phone")
+            watch = Watch(page)
+            show_chart(page, origin, batch_id)
+
+            dots = "Bokeh.documents.at(-1).roots()[0].children.map((each) => each.renderers.at(-1).data_source.data)"
+            assert page.evaluate(f"({dots})[0].gravity[0]") == pytest.approx(brewery.estimate(0.0).gravity_sg)
+            assert page.evaluate(f"({dots})[1].warmth[0]") == pytest.approx(brewery.estimate(0.0).temperature_c)
+            assert watch.complaints == []
+            page.context.close()
+
+
 def test_times_are_shown_in_the_viewer_s_own_zone(browser: Browser, site: tuple[str, Store, BatchId]) -> None:
     origin, _, batch_id = site
     page = open_page(browser, "desk")

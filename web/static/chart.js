@@ -6,6 +6,8 @@
   const readout = document.querySelector(".readout");
   if (!box || !window.Bokeh || !Bokeh.Plotting) return;
   const HOUR_MS = 3_600_000;
+  const LEAST_SG = 0.004; // as on the still picture: less would make noise look like motion
+  const LEAST_C = 4;
   const fahrenheit = box.dataset.fahrenheit === "yes";
   const unit = fahrenheit ? "°F" : "°C";
   const clock = new Intl.DateTimeFormat(undefined, { dateStyle: "medium", timeStyle: "short" });
@@ -76,6 +78,15 @@
     };
   }
 
+  // A line needs two ends: a reading alone between gaps, or the very first one, is a dot.
+  function loneColumns(data) {
+    const there = (row) => Number.isFinite(data.gravity[row] ?? NaN);
+    const rows = [...data.time.keys()].filter((row) => there(row) && !there(row - 1) && !there(row + 1));
+    const lone = { time: [], gravity: [], warmth: [] };
+    for (const row of rows) for (const name of Object.keys(lone)) lone[name].push(data[name][row]);
+    return lone;
+  }
+
   function sampleColumns(graph) {
     return {
       time: graph.samples.map((sample) => shift(sample.time)),
@@ -93,7 +104,8 @@
   }
 
   function figure(x_range, height, name) {
-    const fig = Bokeh.Plotting.figure({ x_axis_type: "datetime", x_range, height, sizing_mode: "stretch_width", tools: [] });
+    const y_range = new Bokeh.Range1d();
+    const fig = Bokeh.Plotting.figure({ x_axis_type: "datetime", x_range, y_range, height, sizing_mode: "stretch_width", tools: [] });
     fig.background_fill_color = null;
     fig.border_fill_color = null;
     fig.outline_line_color = null;
@@ -131,13 +143,14 @@
     const samples = new Bokeh.ColumnDataSource({ data: sampleColumns(graph) });
     const wanted = new Bokeh.ColumnDataSource({ data: wantedColumns(graph) });
     const probe = new Bokeh.ColumnDataSource({ data: probeColumns(graph) });
+    const lone = new Bokeh.ColumnDataSource({ data: loneColumns(data) });
     const first = data.time[0];
     const last = Math.max(lastTime(data.time, probe.data.time), first + HOUR_MS);
     const x_range = new Bokeh.Range1d({ start: first, end: last, bounds: [first, last], min_interval: HOUR_MS / 2 });
 
     const top = figure(x_range, finger ? 290 : 340, "Gravity, SG 20/20 °C");
     top.xaxis.major_label_text_font_size = "0px"; // the times stand once, below
-    top.yaxis.formatter = new Bokeh.NumeralTickFormatter({ format: "0.000" });
+    top.yaxis.formatter = new Bokeh.NumeralTickFormatter({ format: "0.000[0]" });
     const time = { field: "time" };
     top.patches({ field: "xs" }, { field: "ys" }, {
       source: band, fill_color: colour("gravity"), fill_alpha: 0.25, line_color: null,
@@ -146,19 +159,45 @@
     top.scatter(time, { field: "gravity" }, {
       source: samples, marker: "diamond", size: 16, fill_color: colour("sample"), line_color: colour("sheet"),
     });
+    top.scatter(time, { field: "gravity" }, { source: lone, size: 10, color: colour("gravity") });
 
     const low = figure(x_range, finger ? 190 : 200, `Temperature, ${unit}`);
     low.xaxis.formatter = new Bokeh.DatetimeTickFormatter({
       minutes: "%H:%M", hourmin: "%H:%M", hours: "%H:%M", days: "%d %b", months: "%b %Y", years: "%Y",
     });
-    low.y_range.range_padding = 0.3; // both limits of the wanted range are to be seen
     low.quad({ field: "left" }, { field: "right" }, { field: "bottom" }, { field: "top" }, {
       source: wanted, fill_color: colour("wanted").slice(0, 7), fill_alpha: 0.2, line_color: null,
     });
     low.line(time, { field: "warmth" }, { source: probe, line_color: colour("probe"), line_width: 2 });
     low.line(time, { field: "warmth" }, { source, line_color: colour("warmth"), line_width: 2, line_dash: [6, 3] });
+    low.scatter(time, { field: "warmth" }, { source: lone, size: 10, color: colour("warmth") });
     const column = new Bokeh.Column({ children: [top, low], sizing_mode: "stretch_width" });
-    return { column, source, band, samples, wanted, probe, x_range };
+    const parts = { column, source, band, samples, wanted, probe, lone, x_range, dense: top.y_range, warm: low.y_range };
+    fit(parts);
+    x_range.change.connect(() => fit(parts));
+    return parts;
+  }
+
+  // Both scales follow the time shown, or a day of a beer nearly done would be a level line on the scale of the whole course.
+  function fit({ source, samples, wanted, probe, x_range, dense, warm }) {
+    const shown = ({ data }, ...names) => names.flatMap((name) =>
+      [...data[name]].filter((_, row) => data.time[row] >= x_range.start && data.time[row] <= x_range.end));
+    const ranges = wanted.data;
+    const limits = ["bottom", "top"].flatMap((name) =>
+      [...ranges[name]].filter((_, row) => ranges.right[row] >= x_range.start && ranges.left[row] <= x_range.end));
+    scale(dense, [...shown(source, "low", "high"), ...shown(samples, "gravity")], LEAST_SG, 0.54);
+    const warmth = [...shown(source, "warmth"), ...shown(probe, "warmth")];
+    // Wider, so that both limits of the wanted range are to be seen.
+    scale(warm, [...warmth, ...limits], fahrenheit ? 1.8 * LEAST_C : LEAST_C, 0.65);
+  }
+
+  function scale(range, values, least, share) {
+    const seen = values.filter(Number.isFinite);
+    if (seen.length === 0) return;
+    const lowest = seen.reduce((one, other) => Math.min(one, other));
+    const highest = seen.reduce((one, other) => Math.max(one, other));
+    const half = Math.max((highest - lowest) * share, least / 2);
+    range.setv({ start: (lowest + highest) / 2 - half, end: (lowest + highest) / 2 + half });
   }
 
   // The library shows no value on a tap; this line does, for finger and pointer alike.
@@ -235,10 +274,12 @@
     drawn.samples.data = sampleColumns(graph);
     drawn.wanted.data = wantedColumns(graph);
     drawn.probe.data = probeColumns(graph);
+    drawn.lone.data = loneColumns(drawn.source.data);
     const { time } = drawn.source.data;
     const last = Math.max(lastTime(time, drawn.probe.data.time), end);
     x_range.bounds = [time[0], last];
     if (x_range.end >= end) x_range.end = last;
+    fit(drawn);
   }
 
   function show(hours) {
