@@ -29,7 +29,9 @@ def gravities_of(typed: str) -> tuple[float, ...]:
     InputError
         One of them is not a number.
     """
-    return tuple(number(word, "gravity") for word in typed.replace(";", " ").split())
+    # A comma between numbers that have their point already separates them; any other is a decimal comma.
+    apart = re.sub(r"(\.\d+),(?=\s*(?:\d+\.|$))", r"\1 ", typed)
+    return tuple(number(word, "gravity") for word in apart.replace(";", " ").split())
 
 
 def sd_of(typed: str) -> float | None:

@@ -13,7 +13,14 @@ def test_gravities_stand_with_spaces_between_them() -> None:
     assert gravities_of(" 1.000  1.020;1.04\n") == (1.0, 1.02, 1.04)
 
 
-@pytest.mark.parametrize(("typed", "why"), [("1.0 1,020", "did you mean 1.020?"), ("1.0 ten", "'ten' is not a number")])
+def test_commas_between_gravities_that_have_their_point_are_no_decimal_commas() -> None:
+    assert gravities_of("1.000,1.020, 1.040,") == (1.0, 1.02, 1.04)
+
+
+@pytest.mark.parametrize(
+    ("typed", "why"),
+    [("1.0 1,020", "did you mean 1.020?"), ("1,000,1,020", "is not"), ("1.0 ten", "'ten' is not a number")],
+)
 def test_a_gravity_that_is_no_number_is_asked_about(typed: str, why: str) -> None:
     with pytest.raises(InputError, match=why.replace("?", r"\?")):
         gravities_of(typed)
