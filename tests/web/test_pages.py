@@ -252,7 +252,18 @@ def test_the_headline_says_gravity_motion_and_finish_in_words(
 def test_an_old_estimate_is_not_passed_off_as_news(client: TestClient, batch_id: BatchId) -> None:
     page = text(client.get(f"/batches/{batch_id}").text)
 
-    assert "This was known 26 h ago" in page
+    assert "This was known 26 h ago; nothing newer has been heard from float heron. Check its battery" in page
+
+
+def test_a_float_that_is_heard_is_not_blamed_for_an_old_estimate(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    store.append_readings([brewery.reading(143.0)])
+
+    page = text(client.get(f"/batches/{batch_id}").text)
+
+    assert "This was known 26 h ago. Float heron was heard since, last 60 min ago" in page
+    assert "Check its battery" not in page
 
 
 def test_strength_stands_beside_its_caution(client: TestClient, batch_id: BatchId) -> None:
