@@ -9,6 +9,7 @@ from datetime import timedelta
 
 import numpy as np
 
+from gylewatch.counting import counted
 from gylewatch.values import FloatId, Reading, Reference
 
 LEAST_READINGS = 5  # fewer say nothing about spread and drift
@@ -57,7 +58,8 @@ def settling(readings: Sequence[Reading]) -> Settling:
     temperatures = np.array([reading.temperature_c for reading in ordered])
     mean, warm = float(angles.mean()), float(temperatures.mean())
     if count < LEAST_READINGS or span < LEAST_SPAN:
-        reason = f"{count} readings over {span.seconds} s: wait for {LEAST_READINGS} over {LEAST_SPAN.seconds} s"
+        heard = f"{counted(count, 'reading')} over {span.seconds} s"
+        reason = f"{heard}: wait for {LEAST_READINGS} over {LEAST_SPAN.seconds} s"
         return _unsettled(reason, count=count, angle_deg=mean, temperature_c=warm)
     elapsed = np.array([(reading.time - ordered[0].time) / span for reading in ordered])
     centred = elapsed - elapsed.mean()

@@ -45,6 +45,7 @@ def test_a_still_float_becomes_a_point_with_its_spread() -> None:
     [
         ([], "no reading yet"),
         (window(count=3), "wait for 5"),
+        (window(count=1), "1 reading over 0 s: wait for 5 over 30 s"),
         (window(seconds=10.0), "over 10 s"),
         (window(drift_deg=0.6), "the angle drifts by \\+0"),
         (window(noise_deg=1.5), "the angle spreads"),
