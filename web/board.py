@@ -76,6 +76,12 @@ class Wanted:
         return named and (line.needs_a_person or not self.attention)
 
 
+    def names(self, line: BoardLine) -> bool:
+        """Whether it is this one that is searched, and not only one like it: FV12, not FV120."""
+        batch = line.record.batch
+        return self.text.strip().lower() in (batch.name.lower(), batch.vessel.lower(), batch.float_id.lower())
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Board:
     """One page of the lines that were asked for."""
@@ -93,7 +99,10 @@ class Board:
 
 
 def board(store: Store, wanted: Wanted, now: datetime) -> Board:
-    """The lines of the board: most urgent first, then by vessel in natural order; the last page for one beyond it."""
+    """The lines of the board: what is searched by its very name, then the most urgent, then by vessel in natural order.
+
+    For a page beyond the last one, the last one.
+    """
     records = [
         record for record in store.batches(active_only=not wanted.ended) if (record.ended is not None) == wanted.ended
     ]
@@ -102,7 +111,7 @@ def board(store: Store, wanted: Wanted, now: datetime) -> Board:
         BoardLine(record=record, estimate=None, alerts=waiting_first(alerts.get(record.batch_id, ()), now), now=now)
         for record in records
     ]
-    taken = sorted((line for line in every if wanted.takes(line)), key=_place)
+    taken = sorted(filter(wanted.takes, every), key=lambda line: (not wanted.names(line), *_place(line)))
     pages = max(1, -(-len(taken) // PAGE_LINES))
     page = min(max(1, wanted.page), pages)
     shown = taken[(page - 1) * PAGE_LINES : page * PAGE_LINES]

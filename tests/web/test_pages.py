@@ -206,6 +206,17 @@ def test_the_board_can_be_searched(client: TestClient, store: Store) -> None:
     assert "Calm Ale" not in page
 
 
+def test_what_is_searched_by_its_very_name_stands_before_what_is_more_urgent(client: TestClient, store: Store) -> None:
+    alike = brewery.add_batch(store, brewery.harbour_pale("Warm Ale", "curlew", "FV120"))
+    store.save_outcomes(alike, estimates=[], alerts=[brewery.too_warm()])
+    brewery.add_batch(store, brewery.harbour_pale("Calm Ale", "avocet", "FV12"))
+
+    found, all_of_them = text(client.get("/?q=fv12").text), text(client.get("/").text)
+
+    assert found.index("Calm Ale") < found.index("Warm Ale")
+    assert all_of_them.index("Warm Ale") < all_of_them.index("Calm Ale")
+
+
 def test_an_ended_batch_leaves_the_board_and_is_found_among_the_ended(client: TestClient, store: Store) -> None:
     batch_id = brewery.fill(store)
     store.end_batch(batch_id, brewery.NOW)
