@@ -75,7 +75,6 @@ class Wanted:
         named = self.text.strip().lower() in f"{batch.name} {batch.vessel} {batch.float_id}".lower()
         return named and (line.needs_a_person or not self.attention)
 
-
     def names(self, line: BoardLine) -> bool:
         """Whether it is this one that is searched, and not only one like it: FV12, not FV120."""
         batch = line.record.batch

@@ -14,7 +14,7 @@ from storage.store import Store
 from web.words import is_over
 
 LEAST_JAR_ML, MOST_JAR_ML = 1.0, 1000.0
-# What a sample is needed for whatever it does to the interval: the alerts ask for it, and must not be contradicted here.
+# What a sample is needed for, whatever it does to the interval: the alerts ask for it and are not contradicted here.
 _BEFORE_PACKAGING = "Before you package take hand readings all the same, two to three days apart."
 _NEEDED_ALL_THE_SAME = {
     Phase.FINISHED: _BEFORE_PACKAGING,
