@@ -293,6 +293,8 @@ def _read_export(file: Path) -> tuple[Curve, tuple[Reference, ...], str]:
         raise InputError(str(file), "there is no such file") from None
     except OSError as error:
         raise InputError(str(file), f"cannot be read ({(error.strerror or str(error)).lower()})") from None
+    except UnicodeDecodeError:
+        raise InputError(str(file), "is no text; use a file that curve export wrote") from None
     except ValueError as error:
         raise InputError(str(file), f"is not JSON ({error})") from None
     except RecursionError:

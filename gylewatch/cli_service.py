@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 
 import click
@@ -49,8 +50,9 @@ def init(*, folder: Path) -> None:
         raise ConfigError(f"{path}: is there already and is not overwritten; choose another folder")
     with Store.open(url) as store:
         click.echo(f"wrote {path} and {store.place}" if made else f"kept {path}; made {store.place}")
+    there = "" if folder.resolve() == Path.cwd() else f"cd {shlex.quote(str(folder))}; "
     click.echo(
-        "next: gylewatch float add NAME; gylewatch vessel add NAME; gylewatch curve add (its references); "
+        f"next: {there}gylewatch float add NAME; gylewatch vessel add NAME; gylewatch curve add (its references); "
         "gylewatch batch add (what is brewed); gylewatch serve"
     )
 

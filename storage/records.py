@@ -27,6 +27,17 @@ class FloatInUse(AlreadyExists):
         )
 
 
+class AddressInUse(AlreadyExists):
+    """Another float has that radio address: what it advertises can be of one float only."""
+
+    def __init__(self, address: str, float_id: FloatId) -> None:
+        super().__init__("address", address)
+        self.float_id = float_id
+        self.args = (
+            f"float {float_id} has the address {address} already; is it the same float? else correct the address",
+        )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FloatRecord:
     """A float that the user has named; only such floats are listened to."""

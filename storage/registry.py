@@ -13,7 +13,7 @@ from gylewatch.errors import AlreadyExists, NotFound
 from gylewatch.values import FloatId, VesselId, natural_order
 from storage.database import upsert
 from storage.part import Part
-from storage.records import FloatRecord, HeardFloat, VesselRecord
+from storage.records import AddressInUse, FloatRecord, HeardFloat, VesselRecord
 from storage.schema import FloatRow, HeardFloatRow, VesselRow
 from storage.stored import finite
 
@@ -37,8 +37,8 @@ class Registry(Part):
                 raise AlreadyExists("float", record.float_id)
             # Older versions kept an address as it was typed; the radio knows one address, however it is written.
             same = select(FloatRow.float_id).where(func.upper(FloatRow.address) == (record.address or "").upper())
-            if record.address is not None and connection.scalar(same) is not None:
-                raise AlreadyExists("float with the address", record.address)
+            if record.address is not None and (other := connection.scalar(same)) is not None:
+                raise AddressInUse(record.address, FloatId(other))
             connection.execute(
                 insert(FloatRow).values(
                     float_id=record.float_id, address=record.address, note=record.note, created=record.created

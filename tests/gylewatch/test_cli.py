@@ -94,6 +94,7 @@ def test_init_writes_a_configuration_and_a_database_once(terminal: Terminal) -> 
     again = terminal.type("init", "brewery")
 
     assert first.code == 0
+    assert "next: cd brewery; gylewatch float add NAME" in first.out
     assert sorted(path.name for path in (terminal.folder / "brewery").iterdir()) == [
         "gylewatch.sqlite",
         "gylewatch.toml",
@@ -114,6 +115,7 @@ def test_init_makes_a_database_that_is_missing_for_a_configuration_that_is_there
 
     assert made.code == 0
     assert "kept gylewatch.toml; made " in made.out
+    assert "next: gylewatch float add NAME" in made.out
     assert config.read_text().endswith("# mine\n")
     assert terminal.type("status").code == 0
 
@@ -355,7 +357,7 @@ def test_a_radio_address_is_kept_as_the_radio_tells_it_and_for_one_float_only(
     nonsense = terminal.type("float", "add", "wren", "--address", "C0:FF:EE:00:00")
 
     assert (again.code, nonsense.code) == (2, 2)
-    assert "a float with the address called 'C0:FF:EE:00:00:01' exists already" in again.err
+    assert "float tern has the address C0:FF:EE:00:00:01 already; is it the same float?" in again.err
     assert "--address: 'C0:FF:EE:00:00' is no radio address; write it like C0:FF:EE:00:00:01" in nonsense.err
     assert "C0:FF:EE:00:00:01" in terminal.type("float", "list").out
 

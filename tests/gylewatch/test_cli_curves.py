@@ -179,3 +179,12 @@ def test_what_cannot_be_done_is_said_in_one_line(workbench: Terminal, words: str
     assert answer.code == 2
     assert why in answer.err
     assert "\n" not in answer.err
+
+
+def test_a_file_that_is_no_text_is_no_exported_curve(workbench: Terminal) -> None:
+    (workbench.folder / "curve.json").write_bytes(b"\xff\xfe\x00h")
+
+    answer = workbench.type("curve import curve.json")
+
+    assert answer.code == 2
+    assert "curve.json: is no text; use a file that curve export wrote" in answer.err
