@@ -6,6 +6,7 @@ import numpy as np
 
 from fermentation.belief import (
     FINAL,
+    FOAM,
     HEAD,
     LOG_K,
     MODES,
@@ -59,6 +60,8 @@ LOG_TAIL_HOURS_SD = 0.4
 FOAMY_SHARE = 0.7
 ONSET = (0.02, 0.35)
 # Progress at which a head begins to form, each doubling equally likely: between the first bubbles and the steepest part
+UNSETTLED_SHARE, UNSETTLED_SD_POINTS = 0.1, 3.0
+# Air from filling and pitching clings to one hull in ten, or lifts it as foam, for hours (common practice, no source)
 THERMAL_SD_POINTS_PER_C = 0.05
 START_OFFSET_SD_POINTS = 0.3
 
@@ -77,9 +80,9 @@ def seed_cloud(
     generator : source of the random draws
     """
     n = PARTICLES
-    poor, creeping, foamy, misread = (
+    poor, creeping, foamy, misread, unsettled = (
         generator.permutation(n) < share * n
-        for share in (POOR_ATTENUATION_SHARE, CREEPING_SHARE, FOAMY_SHARE, MISREAD_SHARE)
+        for share in (POOR_ATTENUATION_SHARE, CREEPING_SHARE, FOAMY_SHARE, MISREAD_SHARE, UNSETTLED_SHARE)
     )
     draw = generator.standard_normal((5, n))
     mean, covariance = _seed_gravities(batch, first_points, modes, poor=poor, misread=misread)
@@ -91,6 +94,7 @@ def seed_cloud(
     mean[TAIL] = np.where(creeping, CREEPING_POINTS, BRISK_POINTS)
     covariance[TAIL, TAIL] = np.where(creeping, CREEPING_SD_POINTS, BRISK_SD_POINTS) ** 2
     covariance[HEAD, HEAD] = HEAD_SD_POINTS**2
+    covariance[FOAM, FOAM] = np.where(unsettled, UNSETTLED_SD_POINTS, 0.0) ** 2
     covariance[THERMAL, THERMAL] = THERMAL_SD_POINTS_PER_C**2
     covariance[OFFSET, OFFSET] = START_OFFSET_SD_POINTS**2
     for j in range(MODES, MODES + modes):

@@ -319,6 +319,26 @@ def test_a_misread_original_gravity_is_outvoted_by_a_float_that_is_sure() -> Non
     assert points(estimates[-1].original_gravity_sg) == pytest.approx(52.0, abs=1.5)
 
 
+@pytest.mark.parametrize("air_points", [3.0, -3.0])
+def test_a_float_that_air_clings_to_at_first_does_not_mislead_for_days(air_points: float) -> None:
+    """Its first hours were believed for two days: up to five points off while the float read right."""
+    draw = np.random.default_rng(7)
+    taken = [
+        gravity(
+            hour,
+            logistic_points(hour, middle_h=60.0)
+            + air_points * float(np.exp(-max(hour - 4.0, 0.0) / 5.0))
+            + 0.4 * float(draw.standard_normal()),
+        )
+        for hour in np.arange(0.0, 60.0, 0.25).tolist()
+    ]
+
+    _, estimates = run(smooth.start(batch()), taken)
+
+    for hour in (36, 48, 59):
+        assert points(estimates[4 * hour].gravity_sg) == pytest.approx(logistic_points(float(hour), middle_h=60.0), abs=1.0)
+
+
 def test_a_float_that_sticks_for_days_is_believed_in_the_end() -> None:
     before = readings(30.0)
     held = before[-1].gravity_sg
