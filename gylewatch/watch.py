@@ -21,6 +21,8 @@ from alerts.settings import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch import pipeline
 from gylewatch.errors import NotFound
+from gylewatch.lateness import Lateness
+from gylewatch.reading_order import ReadingOrder
 from gylewatch.values import Batch, BatchId, ProbeReading, Reading, Sample, utc_text
 from storage.records import BatchRecord
 from storage.store import Store
@@ -93,8 +95,12 @@ class BatchWatch:
         self._ahead_since: datetime | None = None  # by the clock that says so
         self._clock_doubt: str | None = None
         self._left_out_from: datetime | None = None  # the earliest reading that was left out as ahead of the clock
+        self._news: list[Alert] = []  # what was found so far while a batch is read again, and not told
+        self._late = Lateness()
+        self._put_in_order_at: datetime | None = None  # when it was last read again for late readings
         self._state = pipeline.start(self._course)
-        self._cursor = self._sample_cursor = self._probe_cursor = 0
+        self._order = ReadingOrder(store, record.batch)
+        self._sample_cursor = self._probe_cursor = 0
         self._saved_at: datetime | None = None
         self._withdrawn = store.withdrawn_samples(record.batch_id)
         self._restore()
@@ -148,6 +154,19 @@ class BatchWatch:
                 f"{BACK_FOR.total_seconds() / 60:.0f} minutes it is believed, and the batch read again"
             )
 
+    def mind_late_readings(self, now: datetime) -> None:
+        """Read the batch again once many readings have come late and no more do: in the order of their time.
+
+        In the order of arrival an estimate makes little of what is hours old, and nothing of what is older.
+        """
+        self._late = self._late.watched(now)
+        if self._late.is_due(now, self._put_in_order_at):
+            _log.info(
+                "reading a batch again, as readings came late", batch=self._record.batch_id, late=self._late.count
+            )
+            self._put_in_order_at = now
+            self.read_again()
+
     def step(self, now: datetime | None = None) -> Progress:
         """Conclude from the next stored readings and samples, and save it.
 
@@ -158,13 +177,13 @@ class BatchWatch:
         if self._sample_was_withdrawn():
             _log.info("reading a batch again without a withdrawn sample", batch=self._record.batch_id)
             self.read_again()
-        readings = self._store.readings_after(self._record.batch.float_id, self._cursor, READINGS_AT_ONCE)
+        readings = self._order.page(READINGS_AT_ONCE)
         samples = list(reversed(self._store.sample_after(self._record.batch_id, self._sample_cursor)))
         more = len(readings) == READINGS_AT_ONCE
         horizon = now + AHEAD if self._rereading and now is not None else None
         probes = _ProbeQueue(self._store, self._record.batch, self._probe_cursor, horizon)
         pending = _Pending()
-        for row, reading in readings:
+        for reading in readings:
             self._take_probes(probes, until=reading.time)
             while samples and samples[-1][1].time <= reading.time:
                 self._take_sample(*samples.pop(), pending)
@@ -172,7 +191,6 @@ class BatchWatch:
                 self._leave_out(reading.time)
             else:
                 self._take_reading(reading, pending)
-            self._cursor = row
         while samples and not more:
             self._take_sample(*samples.pop(), pending)
         if not more:
@@ -181,7 +199,7 @@ class BatchWatch:
             self._end_rereading(pending, horizon)
         alerts = self._save(pending)
         newest = pending.estimates[-1] if pending.estimates else None
-        until = readings[-1][1].time if readings else None
+        until = readings[-1].time if readings else None
         return Progress(batch_id=self._record.batch_id, estimate=newest, alerts=alerts, until=until, more=more)
 
     def tick(self, now: datetime) -> Progress:
@@ -214,8 +232,8 @@ class BatchWatch:
             _log.warning("reading a batch again from the start", batch=self._record.batch_id, reason=str(error))
             self.read_again()
             return
-        self._cursor, self._sample_cursor = stored.cursor, stored.sample_cursor
-        self._probe_cursor = stored.probe_cursor
+        self._order = ReadingOrder(self._store, self._record.batch, cursor=stored.cursor)
+        self._sample_cursor, self._probe_cursor = stored.sample_cursor, stored.probe_cursor
         # Stopped between the end of reading again and the first tick.
         self._still_open = self._gone(self._open_on_record(_Pending()))
 
@@ -226,9 +244,12 @@ class BatchWatch:
         self._told = tuple(record.alert for record in self._store.alerts(self._record.batch_id))
         self._found, self._still_open = {}, {}
         self._rereading = True
+        self._news = []
         self._left_out_from = None
+        self._late = Lateness()
         self._state = pipeline.start(self._course)
-        self._cursor = self._sample_cursor = self._probe_cursor = 0
+        self._order = ReadingOrder(self._store, self._record.batch, by_time=True)
+        self._sample_cursor = self._probe_cursor = 0
         self._saved_at = None
 
     def _sample_was_withdrawn(self) -> bool:
@@ -237,9 +258,18 @@ class BatchWatch:
     def _take_reading(self, reading: Reading, pending: _Pending) -> None:
         ended = self._record.ended
         if ended is None or reading.time <= ended:
+            self._note_late(reading)
             self._safely(lambda: pipeline.on_reading(self._course, self._state, reading), pending, reading.time)
         if self._saved_at is None:
             self._saved_at = reading.time - STATE_EVERY
+
+    def _note_late(self, reading: Reading) -> None:
+        mattered = self._late.matters
+        if reading.time >= self._record.batch.pitched:
+            self._late = self._late.after(reading.time, self._state.alerts.memory.silence.reading_time)
+        if self._late.matters and not mattered:
+            # Without a state a service that is stopped before it is calm reads the batch again when it starts.
+            self._store.forget_state(self._record.batch_id)
 
     def _take_probes(self, probes: _ProbeQueue, *, until: datetime | None) -> None:
         """Let the pipeline hear the vessel's probe up to a time; None: all that is stored."""
@@ -273,15 +303,20 @@ class BatchWatch:
             pending.estimates.append(outcome.estimate)
         if self._rereading:
             self._found |= {alert.subject: alert for alert in outcome.alerts if alert.resolves is None}
-        pending.alerts.extend(alert for alert in outcome.alerts if not self._was_told(alert))
+        news = self._news if self._rereading else pending.alerts
+        news.extend(alert for alert in outcome.alerts if not self._was_told(alert))
 
     def _end_rereading(self, pending: _Pending, horizon: datetime | None) -> None:
         """From here on everything is news, but for what only a tick finds again: that the float is still silent.
 
         What was told, is open and has not been found again is over, and what was over and is found again stands: both
-        are told. What was told of a time for which readings were left out may stand: the clock is perhaps behind. The
-        first tick decides; by then the clock is believed.
+        are told. What began and ended in what was read again is for the record. What was told of a time for which
+        readings were left out may stand: the clock is perhaps behind. The first tick decides; by then the clock is
+        believed.
         """
+        pending.alerts[:0] = self._news
+        pending.untold.extend(_begun_and_over(self._news))
+        self._news = []
         on_record = self._open_on_record(pending)
         self._raise_again(on_record, pending)
         self._rereading = False
@@ -338,7 +373,8 @@ class BatchWatch:
         newest = pending.estimates[-1].time if pending.estimates else None
         due = newest is not None and (self._saved_at is None or newest - self._saved_at >= STATE_EVERY)
         # While a batch is read again only its end is kept: after a kill it begins anew, and knows what was told.
-        whole = (with_state or due or bool(pending.alerts)) and not self._rereading
+        # So it does where it is about to be read again.
+        whole = (with_state or due or bool(pending.alerts)) and not self._rereading and not self._late.matters
         if not (whole or pending.estimates or pending.alerts):
             return ()
         saved = self._store.save_outcomes(
@@ -347,7 +383,7 @@ class BatchWatch:
             alerts=pending.alerts,
             untold=(*_over_when_found(pending.alerts), *pending.untold),
             state=pipeline.encode_state(self._state) if whole else None,
-            cursor=self._cursor if whole else None,
+            cursor=self._order.cursor if whole else None,
             sample_cursor=self._sample_cursor if whole else None,
             probe_cursor=self._probe_cursor if whole else None,
             channels=self._channels,
@@ -400,6 +436,18 @@ def _over_when_found(alerts: Sequence[Alert]) -> tuple[Alert, ...]:
         elif alert.kind is Kind.FLOAT_SILENT and alert.resolves is None:
             begun = alert
     return tuple(over)
+
+
+def _begun_and_over(alerts: Sequence[Alert]) -> list[Alert]:
+    """Those that both begin and end in `alerts`, with their ends."""
+    found: list[Alert] = []
+    begun: dict[Subject, Alert] = {}
+    for alert in alerts:
+        if alert.resolves is None:
+            begun[alert.subject] = alert
+        elif alert.subject in begun:
+            found += [begun.pop(alert.subject), alert]
+    return found
 
 
 def _course(store: Store, record: BatchRecord, alert_settings: AlertSettings) -> pipeline.Course:

@@ -157,6 +157,7 @@ class Worker(Routine):
     def _follow(self, watch: BatchWatch) -> None:
         more = True
         watch.mind_clock(self._clock.now())
+        watch.mind_late_readings(self._clock.now())
         self._report(watch.record.batch_id, "clock", watch.clock_doubt)
         while more and not self._stopping.is_set():
             progress = watch.step(self._clock.now())

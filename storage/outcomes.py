@@ -84,6 +84,11 @@ class Outcomes(Part):
         with self._database.writing() as connection:
             forget(connection, batch_id)
 
+    def forget_state(self, batch_id: BatchId) -> None:
+        """Drop the state of a batch: whoever takes it up next reads it again from the start."""
+        with self._database.writing() as connection:
+            connection.execute(delete(BatchStateRow).where(BatchStateRow.batch_id == batch_id))
+
     def estimates(
         self,
         batch_id: BatchId,

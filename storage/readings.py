@@ -127,6 +127,25 @@ class Readings(Part):
             rows = connection.execute(query.order_by(ReadingRow.id).limit(limit)).mappings().all()
         return tuple((row["id"], reading_from_columns(row)) for row in rows)
 
+    def last_reading_row(self, float_id: FloatId) -> int:
+        """The id of the reading of a float that arrived last; 0: it has none."""
+        with self._database.reading() as connection:
+            return connection.scalar(select(func.max(ReadingRow.id)).where(ReadingRow.float_id == float_id)) or 0
+
+    def readings_by_time(
+        self, float_id: FloatId, since: datetime, *, until_row: int, limit: int
+    ) -> tuple[Reading, ...]:
+        """At most `limit` readings of a float, the earliest from `since` on, in order of time.
+
+        Parameters
+        ----------
+        until_row : those that arrived after the one with this id are left out
+        """
+        query = select(ReadingRow).where(ReadingRow.float_id == float_id, ReadingRow.id <= until_row)
+        query = in_period(query, ReadingRow.time, since, None).order_by(ReadingRow.time).limit(limit)
+        with self._database.reading() as connection:
+            return tuple(reading_from_columns(row) for row in connection.execute(query).mappings().all())
+
     def append_rejected(self, rejected: Sequence[Rejected], *, counters: Mapping[FloatId, int] = NO_COUNTERS) -> None:
         """Count refused packets by reason and keep the newest of them; `counters` as in `append_readings`.
 

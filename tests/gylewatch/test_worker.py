@@ -39,10 +39,9 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 @contextmanager
-def working(store: Store, now: datetime) -> Iterator[Worker]:
-    worker = Worker(
-        store, clock=SteppedClock(now), alert_settings=AlertSettings(), channels=(), on_progress=lambda _: None
-    )
+def working(store: Store, now: datetime | SteppedClock) -> Iterator[Worker]:
+    clock = SteppedClock(now) if isinstance(now, datetime) else now
+    worker = Worker(store, clock=clock, alert_settings=AlertSettings(), channels=(), on_progress=lambda _: None)
     worker.start()
     try:
         yield worker
@@ -101,6 +100,26 @@ def test_a_change_that_could_not_be_taken_in_is_no_problem_once_the_batch_is_tak
         monkeypatch.setattr(BatchWatch, "update", update)
         worker.look()
         eventually("the fault is over", lambda: worker.health().problems == ())
+
+
+def test_readings_that_came_late_count_in_their_turn_once_all_is_calm(store: Store) -> None:
+    clock, amber = SteppedClock(at(1201)), BatchId("amber")
+    late = [reading(minutes) for minutes in range(300, 900, 15)]
+    with working(store, clock) as worker:
+        store.append_readings([reading(1200), *late])
+        worker.stored(late)
+        eventually("the newest is concluded from", lambda: worker.concluded_until(FloatId("heron")) == late[-1].time)
+        at_first = len(store.estimates(amber))
+
+        eventually("the batch is read again", lambda: _looked(clock, worker) and len(store.estimates(amber)) == 61)
+
+    assert at_first == 21
+
+
+def _looked(clock: SteppedClock, worker: Worker) -> bool:
+    clock.move_to(clock.now() + timedelta(minutes=1))
+    worker.look()
+    return True
 
 
 def test_a_batch_that_stays_broken_is_in_the_log_once(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:

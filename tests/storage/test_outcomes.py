@@ -145,6 +145,14 @@ def test_a_batch_can_be_read_again_from_the_start_without_telling_twice(store: S
     assert len(store.outbox_due(at(0), 10)) == 1
 
 
+def test_a_state_can_be_dropped_alone(store: Store, batch_id: BatchId) -> None:
+    store.save_outcomes(batch_id, estimates=[estimate(0)], state=b"x", cursor=9)
+
+    store.forget_state(batch_id)
+
+    assert (store.estimates(batch_id), store.state(batch_id)) == ((estimate(0),), None)
+
+
 def test_an_alert_remembers_who_acknowledged_it_and_how_long_it_sleeps(store: Store, batch_id: BatchId) -> None:
     (record,) = store.save_outcomes(batch_id, alerts=[alert(1)])
 

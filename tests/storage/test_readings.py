@@ -91,6 +91,24 @@ def test_a_cursor_walks_through_everything_once_in_bounded_steps(store: Store) -
     assert seen == [reading(minutes) for minutes in range(25)]
 
 
+def test_what_had_arrived_by_a_row_comes_in_order_of_time_in_bounded_steps(store: Store) -> None:
+    store.append_readings([reading(0), reading(30), reading(20), reading(10), reading(15, name="wren"), reading(25)])
+    until = store.last_reading_row(HERON)
+    store.append_readings([reading(22)])
+
+    first = store.readings_by_time(HERON, at(10), until_row=until, limit=2)
+    rest = store.readings_by_time(HERON, at(21), until_row=until, limit=9)
+
+    assert [item.time for item in first] == [at(10), at(20)]
+    assert [item.time for item in rest] == [at(25), at(30)]
+
+
+def test_a_float_that_never_reported_has_no_last_row(store: Store) -> None:
+    store.append_readings([reading(0)])
+
+    assert store.last_reading_row(FloatId("wren")) == 0
+
+
 def test_a_period_includes_its_start_but_not_its_end(store: Store) -> None:
     store.append_readings([reading(minutes) for minutes in range(5)])
 
