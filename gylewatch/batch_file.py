@@ -57,7 +57,7 @@ def _batch(table: Table, instruments: HandSettings) -> Batch:
             temperature_c=_wanted(table),
             vessel=VesselId(_name(table, "vessel")),
             float_id=FloatId(_name(table, "float")),
-            plan=tuple(_plan_step(step) for step in table.tables("plan")),
+            plan=tuple(_plan_step(step, pitched) for step in table.tables("plan")),
             additions=tuple(_addition(addition, pitched) for addition in table.tables("addition")),
             instruments=read_instruments(table.table("instruments")) if table.has("instruments") else instruments,
         )
@@ -111,9 +111,12 @@ def _words(table: Table, key: str, default: str | None = None) -> str:
     return text
 
 
-def _plan_step(table: Table) -> PlanStep:
+def _plan_step(table: Table, pitched: datetime) -> PlanStep:
+    start = table.time("from")
+    if start < pitched:
+        raise table.wrong("from", "lies before pitching; what is wanted from pitching on is the batch's temperature_c")
     step = PlanStep(
-        start=table.time("from"),
+        start=start,
         temperature_c=_wanted(table),
         label=_words(table, "label", ""),
     )

@@ -98,6 +98,19 @@ def test_an_addition_before_pitching_is_refused(tmp_path: Path) -> None:
         read_batch(written(tmp_path, HARBOUR + addition))
 
 
+def test_a_step_of_the_plan_before_pitching_is_refused(tmp_path: Path) -> None:
+    early = HARBOUR.replace("from = 2026-03-09T08:00:00Z", "from = 2026-03-02T18:29:59Z")
+    at_pitching = HARBOUR.replace("from = 2026-03-09T08:00:00Z", "from = 2026-03-02T18:30:00Z")
+
+    with pytest.raises(
+        InputError,
+        match=r"batch\.plan\[1\]\.from = 2026-03-02T18:29:59\+00:00: lies before pitching; what is wanted",
+    ):
+        read_batch(written(tmp_path, early))
+
+    assert read_batch(written(tmp_path, at_pitching)).plan[0].start == read_batch(written(tmp_path, HARBOUR)).pitched
+
+
 def test_a_plan_out_of_order_names_the_step(tmp_path: Path) -> None:
     earlier = "[[batch.plan]]\nfrom = 2026-03-08T08:00:00Z\ntemperature_c = [10.0, 12.0]\n"
 
