@@ -24,10 +24,11 @@ from gylewatch.batch_file import read_batch
 from gylewatch.counting import counted
 from gylewatch.data_time import passed
 from gylewatch.errors import GylewatchError, InputError
+from gylewatch.likely import HOT_C, too_hot_note
 from gylewatch.outputs import Outputs
 from gylewatch.samples_file import read_samples_of
 from gylewatch.tables import read_readings, read_references
-from gylewatch.values import Reading, Sample, natural_order, utc_text
+from gylewatch.values import TEMPERATURE_RANGE_C, Reading, Sample, natural_order, utc_text
 
 ESTIMATES_HEADER: Final = (
     "time,gravity_sg,gravity_low_sg,gravity_high_sg,rate_points_per_day,apparent_attenuation,abv_percent,phase,"
@@ -71,6 +72,7 @@ class Summary:
     alerts: int
     refused: tuple[tuple[str, int], ...]  # reason and number of rows
     values_left_out: int  # readings with a battery or signal that cannot be true, kept without it
+    too_hot: str  # a question, if most readings have a temperature that no yeast has
     points_left_out: tuple[str, ...]  # of the references, each with its reason
     early: int  # readings from before pitching
     late: int  # readings that came after a later one, and thus gave no estimate
@@ -85,6 +87,8 @@ class Summary:
             parts.append("not used: " + ", ".join(f"{count} {reason}" for reason, count in self.refused))
         if self.values_left_out:
             parts.append(f"{counted(self.values_left_out, 'row')} kept without a battery or signal that cannot be true")
+        if self.too_hot:
+            parts.append(self.too_hot)
         parts += [f"references: {reason}" for reason in self.points_left_out]
         if not self.readings and any(reason in _WRONG_TIMES for reason, _ in self.refused):
             parts.append("no row fits the batch's time: check batch.pitched and the year of the rows")
@@ -267,6 +271,7 @@ def run(inputs: Inputs, *, estimates: IO[str], alerts: IO[str], progress: Progre
         alerts=told,
         refused=tuple(sorted(admission.refused.items())),
         values_left_out=admission.left_out,
+        too_hot=_too_hot_question(inputs) if readings else "",
         points_left_out=course.curve.excluded_reasons,
         early=early,
         late=late,
@@ -275,6 +280,18 @@ def run(inputs: Inputs, *, estimates: IO[str], alerts: IO[str], progress: Progre
         unused_samples=len(samples),
         last=last,
     )
+
+
+def _too_hot_question(inputs: Inputs) -> str:
+    """Whether °F was meant, if most rows have a temperature that no yeast has; empty: nothing is odd about them.
+
+    Each of them may be true, of a float that is washed in hot water. So they are taken as they stand.
+    """
+    float_id = inputs.course.batch.float_id
+    all_c = [fields.temperature_c for _, fields in inputs.fields if fields.float_name == float_id]
+    hot_c = [each for each in all_c if HOT_C <= each <= TEMPERATURE_RANGE_C[1]]
+    what = f"{len(hot_c)} of {counted(len(all_c), 'row')} have a temperature"
+    return too_hot_note(what, hot_c, "replay it again") if len(hot_c) > len(all_c) // 2 else ""
 
 
 def replay(

@@ -296,6 +296,26 @@ def test_readings_that_give_no_estimate_are_counted(brew: Recording, capsys: pyt
     assert "sort the file" not in result.said
 
 
+def with_fahrenheit(rows: tuple[str, ...]) -> tuple[str, ...]:
+    cells = [row.split(",") for row in rows]
+    return tuple(",".join((*row[:3], f"{float(row[3]) * 1.8 + 32.0:.1f}", *row[4:])) for row in cells)
+
+
+def test_a_recording_in_fahrenheit_is_asked_about(brew: Recording, capsys: pytest.CaptureFixture[str]) -> None:
+    rows = with_fahrenheit(brew.rows[:40])
+
+    mostly, as_written, hardly = (
+        replayed(brew, capsys, each).said
+        for each in ((*rows[:25], *brew.rows[25:40]), brew.rows[:40], (*rows[:15], *brew.rows[15:40]))
+    )
+
+    assert "25 of 40 rows have a temperature of 6" in mostly
+    assert "if that is °F, write it in °C (1" in mostly
+    assert "replay it again" in mostly
+    assert "°F" not in as_written
+    assert "°F" not in hardly  # a float that is washed
+
+
 def test_the_closing_line_counts_in_words(brew: Recording, capsys: pytest.CaptureFixture[str]) -> None:
     assert replayed(brew, capsys, brew.rows[:1]).said.startswith("1 reading; 1 estimate; 0 alerts")
 
