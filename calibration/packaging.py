@@ -39,8 +39,12 @@ CAUTIONS = (
     "Bottles can burst: they injure hands and eyes. Prime only a beer whose gravity has stood still for days at its "
     "expected end, weigh the sugar, dissolve it evenly, and fill only bottles made for pressure, without "
     "chips or scratches.",
-    "Keep the bottles cool, dark and in a closed box while they carbonate, never in the sun or a hot car; open a trial "
-    "bottle cold, pointed away from people. Wear gloves and eye protection when handling them.",
+    "While they carbonate, keep the bottles dark, at about the temperature at which the yeast worked, in a closed, "
+    "sturdy box or crate: this is when they can burst. In the cold the yeast sleeps, and goes on when they are warm "
+    "again. Store them cool and dark afterwards, and never leave them in the sun or a hot car: warmth raises the "
+    "pressure.",
+    "Open a trial bottle cold, pointed away from people, before you take the others for done. Wear gloves and eye "
+    "protection when handling them.",
     "Carbon dioxide gathers in closed rooms and cellars and suffocates without warning: air the room before you enter.",
     "This is general guidance and no guarantee; follow the bottle maker's limit, local codes and licensed practice.",
 )

@@ -84,6 +84,12 @@ def test_the_plan_tells_pressure_alcohol_uncertainty_and_cautions() -> None:
     assert 0.05 < plan.sd_volumes < 0.15
     assert plan.cautions == CAUTIONS
     assert any("burst" in caution for caution in CAUTIONS)
+    (meanwhile,) = (caution for caution in CAUTIONS if "While they carbonate" in caution)
+    before, after = meanwhile.split("Store them")
+    assert "at which the yeast worked" in before
+    assert "closed, sturdy box" in before
+    assert "cool" not in before
+    assert after.startswith(" cool and dark afterwards")
 
 
 def test_a_finished_beer_may_be_primed() -> None:
