@@ -19,6 +19,7 @@ from alerts.conditions import (
 from alerts.thresholds import AlertSettings
 from fermentation.estimate import Estimate, Phase
 from gylewatch.copying import replace
+from gylewatch.counting import above_or_below
 from gylewatch.values import Batch
 
 _NEWEST = 5  # gravities of which the median is taken: two wild packets in a row do not move it
@@ -146,7 +147,8 @@ def calibration_suspect(
             f"shows {_shown(memory, estimate):.4f}, and with the samples {estimate.gravity_sg:.4f} is believed."
         )
     else:
-        why = f"Before the start float {batch.float_id} read {off or 0:+.0f} points from the measured original gravity."
+        where = above_or_below(off or 0.0, decimals=0)
+        why = f"Before the start float {batch.float_id} read {where} the measured original gravity."
     return Condition(
         active=True,
         severity=Severity.WARNING,

@@ -8,6 +8,7 @@ from itertools import combinations
 import numpy as np
 
 from calibration.regression import Points, count_distinct, fit_posterior, log_evidence, softmax
+from gylewatch.counting import above_or_below
 from gylewatch.units import POINT_SG, FloatArray
 
 FEWEST_POINTS = 4  # with three, no two agree against the third
@@ -89,5 +90,5 @@ def _distance_sg(points: Points, left_out: tuple[int, ...]) -> FloatArray:
 def _reason(points: Points, place: int, distance_sg: float) -> str:
     return (
         f"point {place + 1} ({points.angle_deg[place]:g}°, gravity {points.gravity_sg[place]:.4f}) lies "
-        f"{distance_sg / POINT_SG:+.0f} points off what the other points say; measure it again"
+        f"{above_or_below(distance_sg / POINT_SG, decimals=0)} what the other points say; measure it again"
     )

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+from gylewatch.counting import above_or_below
 from gylewatch.errors import InputError
 from gylewatch.units import POINT_SG
 
@@ -78,7 +79,7 @@ def compare(measured: Sequence[Measured]) -> Comparison:
     best, sd = _weighted([one for one in measured if not any(one is other for other in apart)])
     if off is not None:
         difference = (off.gravity_sg - best) / POINT_SG
-        verdict = f"the {off.name} is off by {difference:+.1f} points against the others: check it in plain water"
+        verdict = f"the {off.name} reads {above_or_below(difference)} the others: check it in plain water"
     elif apart:
         named = " and ".join(
             f"{one.name} {one.gravity_sg:.4f} ({(one.gravity_sg - best) / POINT_SG:+.1f} points)" for one in apart

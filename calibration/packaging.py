@@ -223,9 +223,9 @@ def rest_by_hand(*, earlier_sg: float, later_sg: float, days_between: float, exp
         The samples lie too near each other in time, the gravity fell, it rose, or it stands above its expected end.
     """
     if days_between < SHORTEST_WATCH_DAYS:
+        days = "1 day" if days_between == 1.0 else f"{days_between:g} days"
         raise InputError(
-            "no priming plan",
-            f"{days_between:g} days between two samples prove no rest; wait at least {SHORTEST_WATCH_DAYS:g}",
+            "no priming plan", f"two samples {days} apart prove no rest; wait at least {SHORTEST_WATCH_DAYS:g}"
         )
     fall = earlier_sg - later_sg
     if fall >= MOST_FALL_SG - 1e-7:  # 1.011 - 1.010 is a little less than a point in binary

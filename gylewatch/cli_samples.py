@@ -91,6 +91,11 @@ def add_sample(
     else:
         there = f"; {repeats} stood there already, word for word" if repeats else ""
         click.echo(f"{counted(len(new) - repeats, 'sample')} kept for batch {batch_id}{there}")
+    if record.ended is not None:
+        warn(
+            f"batch {batch_id} ended at {shown_time(record.ended)} and is no longer watched: the sample is kept for "
+            "the record, but changes no estimate"
+        )
     if any(sample.time < batch.pitched for sample in new):
         warn(
             "what was drawn before pitching is kept, but the estimate does not use it: the gravity at pitching is the "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 
+from gylewatch.counting import above_or_below
 from gylewatch.units import POINT_SG
 from gylewatch.values import Sample
 from storage.records import BatchRecord
@@ -28,6 +29,6 @@ def doubt_far_sample(store: Store, record: BatchRecord, sample: Sample) -> Quest
         return None
     return Question(
         field="sure",
-        sentence=f"Is that right? {hand.gravity_sg:.4f} lies {off:+.1f} points from the estimate of "
+        sentence=f"Is that right? {hand.gravity_sg:.4f} lies {above_or_below(off)} the estimate of "
         f"{near[-1].gravity_sg:.4f}. Read the instrument once more, and confirm if it is.",
     )

@@ -564,7 +564,7 @@ def test_hand_samples_that_contradict_the_curve_put_it_in_doubt_until_they_agree
 def test_a_float_that_reads_eight_points_off_in_the_wort_puts_its_curve_in_doubt() -> None:
     off = scenario(gravity_sg=constant(1.052), bias_points=constant(8.0), length_h=12.0)
 
-    assert "+8 points" in only(off.run(), Kind.CALIBRATION_SUSPECT).summary
+    assert "read 8 points above the measured" in only(off.run(), Kind.CALIBRATION_SUSPECT).summary
 
 
 @pytest.mark.parametrize(("gravity", "side"), [(1.066, "above what went into"), (0.980, "below what is left")])

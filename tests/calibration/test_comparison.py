@@ -31,7 +31,7 @@ def test_the_instrument_that_the_others_contradict_is_named_and_left_out() -> No
 
     assert compared.off == "refractometer"
     assert compared.best_sg == pytest.approx(1.0119, abs=2e-4)
-    assert "refractometer is off by +7.1 points" in compared.verdict
+    assert "refractometer reads 7.1 points above the others" in compared.verdict
 
 
 def test_of_two_that_disagree_neither_is_accused_and_the_uncertainty_grows() -> None:

@@ -117,7 +117,8 @@ def test_a_beer_that_may_ferment_on_gets_no_plan(change: dict[str, float | None]
     [
         (1.011, 1.010, 3.0, "fell by 1.0 points"),
         (1.014, 1.010, 3.0, "fell by 4.0 points"),
-        (1.010, 1.010, 1.0, "prove no rest"),
+        (1.010, 1.010, 1.0, "two samples 1 day apart prove no rest"),
+        (1.010, 1.010, 1.5, r"two samples 1\.5 days apart prove no rest"),
         (1.010, 1.014, 3.0, "rose by 4.0 points"),
     ],
 )

@@ -186,6 +186,17 @@ def test_a_sample_from_before_pitching_is_kept_and_told_to_have_no_effect(brewer
     assert "drawn before pitching is kept, but the estimate does not use it" in before.err
 
 
+def test_a_sample_of_a_batch_that_has_ended_is_kept_and_told_to_have_no_effect(brewery: Terminal) -> None:
+    brewery.type("batch", "end", "ferry-lane-pale", "--time", iso(PITCHED + timedelta(hours=2)))
+
+    answer = brewery.type(*HYDROMETER, "--value", "1.050", "--time", iso(PITCHED + timedelta(hours=3)))
+
+    assert (answer.code, answer.out) == (0, "1 sample kept for batch ferry-lane-pale\n")
+    assert "ended at 2026-03-02 20:30Z and is no longer watched" in answer.err
+    assert "changes no estimate" in answer.err
+    assert len(brewery.type("sample", "list", "ferry-lane-pale", "--json").json) == 1
+
+
 def test_a_file_with_a_sample_that_cannot_be_corrected_is_refused_whole(brewery: Terminal) -> None:
     (brewery.folder / "samples.csv").write_text(
         "time,instrument,value,unit,sample_temperature_c\n"

@@ -48,7 +48,7 @@ def test_bias_and_limits_of_agreement_are_told_for_each_pair(sampled: Terminal) 
 def test_the_table_names_the_instrument_that_is_off(sampled: Terminal) -> None:
     answer = sampled.type(f"compare {BATCH}")
 
-    assert "the float heron is off by +6" in answer.out
+    assert "the float heron reads 6" in answer.out
     assert "weighted best" in answer.out
     assert "limits of agreement" in answer.out
 

@@ -136,7 +136,7 @@ def test_a_sample_far_from_the_estimate_needs_a_second_look(workbench: Terminal)
     far, near, sure = (workbench.type(f"{words} {end}") for end in ("1.022", "1.012", "1.022 --sure"))
 
     assert far.code == 2
-    assert "+11.0 points from the estimate of 1.0110" in far.err
+    assert "lies 11.0 points above the estimate of 1.0110" in far.err
     assert (near.code, sure.code) == (0, 0)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from gylewatch.counting import counted
+from gylewatch.counting import above_or_below, counted
 
 
 @pytest.mark.parametrize(
@@ -16,3 +16,10 @@ def test_a_number_stands_with_its_noun(number: int, said: str) -> None:
 
 def test_a_noun_of_its_own_plural_is_given_one() -> None:
     assert (counted(1, "batch", "batches"), counted(3, "batch", "batches")) == ("1 batch", "3 batches")
+
+
+@pytest.mark.parametrize(
+    ("points", "said"), [(-22.94, "22.9 points below"), (1.6, "1.6 points above"), (0.0, "0.0 points above")]
+)
+def test_a_difference_is_told_in_words(points: float, said: str) -> None:
+    assert above_or_below(points) == said

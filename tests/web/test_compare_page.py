@@ -59,7 +59,7 @@ def test_the_instrument_that_is_off_is_named(client: TestClient, store: Store, p
     page = text(client.get(f"/batches/{plain_batch}/compare").text)
 
     assert "hydrometer off1.0320" in page
-    assert "The hydrometer is off by +12" in page
+    assert "The hydrometer reads 12" in page
     assert "check it in plain water" in page
 
 

@@ -381,7 +381,7 @@ def test_a_sample_far_from_the_estimate_is_kept_only_when_it_is_confirmed(
     confirmed = client.post(f"/batches/{batch_id}", data=far | {"sure": "1"}, headers=OURS, follow_redirects=False)
 
     assert asked.status_code == 422
-    assert "points from the estimate" in asked.text
+    assert "points above the estimate" in asked.text
     assert 'name="sure"' in asked.text
     assert before == 1
     assert confirmed.status_code == 303
