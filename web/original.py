@@ -16,6 +16,21 @@ def declared_original_sg(batch: Batch, estimate: Estimate) -> float | None:
     return batch.original_gravity_sg + POINT_SG * sum(known)
 
 
+def original_note(batch: Batch, estimate: Estimate) -> str:
+    """What stands beside the original gravity that is believed: what was declared, where both are not the same thing.
+
+    Everything that was added until `estimate` is in what is believed, as if it had been in the wort.
+    """
+    added = any(each.time <= estimate.time for each in batch.additions)
+    doubted = bool(original_doubt(batch, estimate))
+    if batch.original_gravity_sg is None or not (added or doubted):
+        return "with what was added" if added else ""
+    declared = f"declared {batch.original_gravity_sg:.4f}"
+    if added:
+        return f"{'estimated, ' if doubted else ''}with what was added; {declared} without it"
+    return f"estimated; {declared}"
+
+
 def original_doubt(batch: Batch, estimate: Estimate) -> str:
     """Declared and believed side by side, where they differ by more than the estimate is uncertain; else empty.
 

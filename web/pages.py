@@ -25,7 +25,7 @@ from web.context import Context
 from web.graph import Graph, probe_at, thin
 from web.ledger import kept_ledger
 from web.ledger_page import add_ledger
-from web.original import original_doubt
+from web.original import original_doubt, original_note
 from web.rendering import render
 from web.sample_doubt import doubt_far_sample
 from web.sample_form import UNITS_OF, Question, parse_sample
@@ -141,6 +141,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             batch=record.batch,
             estimate=latest[-1] if latest else None,
             doubt=original_doubt(record.batch, latest[-1]) if latest else "",
+            original_note=original_note(record.batch, latest[-1]) if latest else "",
             latest=latest[::-1],
             course=thin(graph.estimates, COURSE_ROWS),
             probe_told=_probe_told(graph, fahrenheit=fahrenheit),

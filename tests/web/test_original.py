@@ -12,7 +12,7 @@ from gylewatch.values import Addition
 from storage.store import Store
 from tests.web import brewery
 from tests.web.test_pages import text
-from web.original import original_doubt
+from web.original import original_doubt, original_note
 
 BATCH = brewery.harbour_pale()  # declared 1.0520
 LATE = brewery.estimate(118.0)  # the gravity is known to 0.0009
@@ -59,3 +59,25 @@ def test_the_page_shows_both_and_only_where_they_differ(client: TestClient, stor
     page = text(client.get(f"/batches/{batch_id}").text)
     assert "Original gravity1.0490 estimated; declared 1.0520" in page
     assert "3.0 points lower" in page
+
+
+def test_what_was_added_is_said_to_be_in_the_original_gravity() -> None:
+    sweetened, late = replace(BATCH, additions=(sugar(6.0),)), replace(LATE, original_gravity_sg=1.0580)
+    unknown = replace(BATCH, original_gravity_sg=None, additions=(sugar(6.0),))
+
+    assert original_note(sweetened, late) == "with what was added; declared 1.0520 without it"
+    assert original_note(sweetened, LATE) == "estimated, with what was added; declared 1.0520 without it"
+    assert original_note(replace(BATCH, additions=(sugar(None),)), late).startswith("with what was added; declared")
+    assert original_note(unknown, late) == "with what was added"
+    assert original_note(replace(BATCH, additions=(sugar(6.0, hours=200.0),)), LATE) == ""
+    assert original_note(BATCH, LATE) == ""
+
+
+def test_the_page_says_that_an_addition_is_in_it(client: TestClient, store: Store) -> None:
+    batch_id = brewery.fill(store)
+    store.replace_batch(batch_id, replace(store.batch(batch_id).batch, additions=(sugar(6.0),)))
+    store.save_outcomes(batch_id, estimates=[brewery.estimate(119.0, original_gravity_sg=1.0580)])
+
+    page = text(client.get(f"/batches/{batch_id}").text)
+
+    assert "Original gravity1.0580 with what was added; declared 1.0520 without it" in page
