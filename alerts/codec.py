@@ -29,7 +29,7 @@ def from_json(kind: type[T], text: str) -> T:
     """
     try:
         value: T = _value(kind, json.loads(text))
-    except (TypeError, KeyError, AttributeError) as error:
+    except (TypeError, KeyError, AttributeError, RecursionError) as error:
         raise ValueError(f"this is not the JSON of {kind.__name__}: {error}") from error
     return value
 

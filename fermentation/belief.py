@@ -178,6 +178,8 @@ _SCALARS = (
     "undrawn_hours",
 )
 
+_LARGEST = 1e15  # of any number in it: no hour, point or degree comes near
+
 
 def encode_belief(belief: Belief) -> bytes:
     """The belief without its batch, compressed; exact, so that a restart does not jump."""
@@ -225,7 +227,7 @@ def decode_belief(stored: bytes, batch: Batch) -> Belief:
         cloud = _decode_cloud(head["shape"], plain[4 + size :]) if "shape" in head else None
         gravity, temperature, seen = head["pending"]
         finish = head["finish"]
-    except (zlib.error, struct.error, KeyError, TypeError) as fault:
+    except (zlib.error, struct.error, KeyError, TypeError, RecursionError) as fault:
         raise ValueError(f"the stored belief is damaged ({fault})") from fault
     belief = Belief(
         batch=batch,
@@ -250,8 +252,15 @@ def decode_belief(stored: bytes, batch: Batch) -> Belief:
 
 def _holds(belief: Belief) -> bool:
     """Whether a belief can be gone on from: all numbers, and as many error modes in one part as in the other."""
-    scalars = (belief.noise_points, belief.first_points, belief.temperature_c, belief.reference_c, belief.misfit)
-    if not np.isfinite([*scalars, *belief.modes_points, *chain.from_iterable(belief.lately)]).all():
+    scalars = [getattr(belief, name) for name in _SCALARS if name != "stillest_deg"]
+    pending, early = belief.pending, chain.from_iterable((points, sd) for _, points, sd in belief.early)
+    lists = (belief.modes_points, belief.recent_deg, pending.gravity_points, pending.temperature_c, early)
+    numbers = [*scalars, *chain(*lists), *chain.from_iterable(belief.lately)]
+    if not all(isinstance(each, int | float) and abs(each) < _LARGEST for each in numbers):
+        return False
+    if not (isinstance(belief.stillest_deg, int | float) and belief.stillest_deg >= 0.0):  # infinite at first
+        return False
+    if not all(isinstance(each, int) for each in (belief.step, belief.spans, belief.additions_done, pending.seen)):
         return False
     cloud = belief.cloud
     if cloud is None:
@@ -262,8 +271,10 @@ def _holds(belief: Belief) -> bool:
 
 def _decode_cloud(shape: list[int], body: bytes) -> Cloud:
     m, n = shape
+    entries = m * (m + 1) // 2
+    if min(m, n) < 1 or len(body) != n * (4 * entries + 8 * (m + 11)):
+        raise ValueError("the stored belief is damaged (its tables have another size than it says)")
     upper = np.triu_indices(m)
-    entries = len(upper[0])
     half = np.frombuffer(body, dtype=np.float32, count=entries * n).reshape(entries, n)
     covariance = np.empty((m, m, n), dtype=np.float32)
     covariance[upper] = half

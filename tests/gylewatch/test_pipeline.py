@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import struct
+import zlib
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -102,6 +104,16 @@ def test_a_state_of_another_version_or_a_damaged_one_is_refused(course: pipeline
 
     with pytest.raises(pipeline.StaleState):
         pipeline.decode_state(damage(written), course.batch)
+
+
+def test_alerts_that_are_nested_without_end_make_a_stale_state(course: pipeline.Course) -> None:
+    written = pipeline.encode_state(after(course, 20))
+    magic, body = written[: written.index(b"\n") + 1], written[written.index(b"\n") + 5 :]
+    facts, (length,), nested = body[:4], struct.unpack_from(">I", body, 4), b"[" * 100_000
+    body = facts + struct.pack(">I", len(nested)) + nested + body[8 + length :]
+
+    with pytest.raises(pipeline.StaleState, match="recursion"):
+        pipeline.decode_state(magic + struct.pack(">I", zlib.crc32(body)) + body, course.batch)
 
 
 def lifted(count: int, first: int, last: int, by_deg: float) -> list[Reading]:
