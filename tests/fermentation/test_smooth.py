@@ -336,7 +336,9 @@ def test_a_float_that_air_clings_to_at_first_does_not_mislead_for_days(air_point
     _, estimates = run(smooth.start(batch()), taken)
 
     for hour in (36, 48, 59):
-        assert points(estimates[4 * hour].gravity_sg) == pytest.approx(logistic_points(float(hour), middle_h=60.0), abs=1.0)
+        assert points(estimates[4 * hour].gravity_sg) == pytest.approx(
+            logistic_points(float(hour), middle_h=60.0), abs=1.0
+        )
 
 
 def test_a_float_that_sticks_for_days_is_believed_in_the_end() -> None:
