@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import exp, hypot, sqrt
-from statistics import median_low
+from statistics import median
 
 RANGE_POINTS = (0.08, 8.0)
 GAIN = 0.06
@@ -56,4 +56,4 @@ def local_scatter(lately: Sequence[tuple[float, float]]) -> float | None:
             share = (hour - before) / (after - before)
             line = low + share * (high - low)
             off.append(abs(points - line) / hypot(1.0, share, 1.0 - share))
-    return median_low(off) / HALF if len(off) >= LEAST_COMPARED else None
+    return median(off) / HALF if len(off) >= LEAST_COMPARED else None

@@ -37,17 +37,6 @@ def test_one_wild_packet_or_step_is_outvoted(change: str) -> None:
     assert local_scatter(heard(points)) == pytest.approx(calm, rel=0.01)
 
 
-@pytest.mark.parametrize("wild", [(4, 6), (5, 6), (8, 9)])
-def test_two_wild_packets_beside_each_other_are_outvoted(wild: tuple[int, ...]) -> None:
-    points = [20.0 + 0.1 * (-1) ** i for i in range(LATELY)]
-    calm = local_scatter(heard(points))
-    for i in wild:
-        points[i] -= 60.0
-
-    assert calm is not None
-    assert local_scatter(heard(points)) == pytest.approx(calm, rel=0.01)
-
-
 def test_wild_packets_widen_the_scatter_by_steps_only() -> None:
     points = [20.0 + 0.1 * (-1) ** i for i in range(LATELY)]
     points[3] = points[7] = -40.0
