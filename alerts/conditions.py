@@ -21,6 +21,7 @@ class Observation:
     estimate: Estimate | None = None
     float_gravity_sg: float | None = None  # what the curve alone says of this reading, before the estimator
     float_gravity_sd_sg: float = 0.0  # how uncertain the curve is there
+    sample_sg: float | None = None  # of the hand sample that led to the estimate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

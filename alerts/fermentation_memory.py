@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from alerts.alert import Evidence, Kind
 from alerts.conditions import NO_STREAK, Opened, Streak, follow_streak, hours_between
 from alerts.thresholds import AlertSettings
+from alerts.witness import Witness
 from fermentation.estimate import Estimate, Phase
 from gylewatch.copying import replace
 from gylewatch.values import Batch
@@ -38,6 +39,7 @@ class FermentationMemory:
     finish_gravity_sg: float | None = None  # while "finished" is open: the gravity it was raised at
     stall_gravity_sg: float | None = None  # while "stalled" is open: the highest gravity believed since
     going_on: Streak = NO_STREAK  # surely lower than there, and no longer nearly stopped
+    witness: Witness = field(default_factory=Witness)
 
 
 def follow_fermentation(

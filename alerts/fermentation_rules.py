@@ -8,6 +8,7 @@ from alerts.alert import Kind, Severity
 from alerts.conditions import VERDICT, Condition, OpenAlert, Opened, ended, hours_between
 from alerts.fermentation_memory import FermentationMemory, addition_since, evidence_of, points_to_range, put_to_rest
 from alerts.thresholds import AlertSettings
+from alerts.witness import unseen
 from fermentation.estimate import Estimate
 from gylewatch.values import Batch
 
@@ -58,12 +59,13 @@ def attenuation_plateau(
     held_h = memory.still.hours(estimate.time)
     if verdict is not None or held_h < settings.attenuation_plateau.sustained_h:
         return None
+    doubt = unseen(settings, batch, memory.witness, estimate, opened)
     return Condition(
         active=True,
         severity=Severity.INFO,
         summary=f"Steady at {estimate.gravity_sg:.4f} for {held_h:.0f} hours, {estimate.apparent_attenuation:.0%} "
         f"apparent attenuation: with {_percent(estimate.probability_attenuated)} probability where this yeast is "
-        "expected to end. There is no verdict yet.",
+        f"expected to end. There is no verdict yet{f': {doubt}' if doubt else ''}.",
         evidence=evidence_of(
             estimate,
             probability_still=round(estimate.probability_still, 3),
@@ -81,7 +83,7 @@ def _percent(probability: float) -> str:
 def fermentation_finished(
     settings: AlertSettings, batch: Batch, memory: FermentationMemory, estimate: Estimate, opened: Opened
 ) -> Condition | None:
-    """The gravity has stopped falling, where this yeast is expected to stop."""
+    """The gravity has stopped falling, where this yeast is expected to stop, and somebody has seen it fall."""
     rule, now = settings.fermentation_finished, estimate.time
     raised = opened.get(Kind.FERMENTATION_FINISHED)
     if raised is not None:
@@ -103,6 +105,8 @@ def fermentation_finished(
     goes_on = left > rule.left_points and held_h < rule.left_h
     if memory.still.since is None or creeps or goes_on or not (soon or late):
         return None
+    if unseen(settings, batch, memory.witness, estimate, opened) is not None:
+        return None  # the plateau says why
     return Condition(
         active=True,
         severity=Severity.INFO,

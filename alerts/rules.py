@@ -19,6 +19,7 @@ from alerts import (
     gravity_rules,
     probe_rules,
     temperature_rules,
+    witness,
 )
 from alerts.alert import Kind
 from alerts.conditions import Condition, Observation, Opened
@@ -68,6 +69,9 @@ def follow(
         drift = drift_rules.follow_activity(settings, drift, estimate.time, estimate.rate_points_per_day)
         fermentation = fermentation_memory.follow_fermentation(settings, batch, fermentation, estimate, opened)
         gravity = gravity_rules.follow_gravity(settings, batch, gravity, estimate, observation)
+        shows_sg = gravity_rules.float_reads_sg(estimate, gravity.newest_sg)
+        seen = witness.follow_witness(settings, fermentation.witness, estimate, observation, shows_sg)
+        fermentation = replace(fermentation, witness=seen)
     silence, stuck, in_range, probe = memory.silence, memory.stuck, memory.range, memory.probe
     if reading is not None:
         in_range = temperature_rules.follow_range(settings, batch, in_range, reading)

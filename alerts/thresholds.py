@@ -70,6 +70,13 @@ class Finished:
     falls_again_points: float = limits(2.0, 0.5, 20.0)
     # The further fall must last this long, or a knocked float would take it back.
     falls_again_h: float = limits(6.0, 0.0, 240.0)
+    # The float itself has shown this share of the fall: one that is dead shows none of it, and one that joined while
+    # the beer worked, or whose curve is off, more.
+    seen_share: float = limits(0.3, 0.0, 1.0)
+    # Two hand samples so far apart stand in for the float: the second evening after the first counts.
+    samples_apart_h: float = limits(36.0, 6.0, 240.0)
+    # They agree within this: the reading of a common hydrometer errs by a point or so.
+    samples_differ_points: float = limits(1.5, 0.5, 10.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

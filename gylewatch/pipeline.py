@@ -24,7 +24,7 @@ from gylewatch.copying import replace
 from gylewatch.errors import GylewatchError
 from gylewatch.values import Batch, ProbeReading, Reading, Sample
 
-_MAGIC = b"gylewatch state 4\n"
+_MAGIC = b"gylewatch state 5\n"
 # Raise the number when the belief or the alert state changes its meaning: a state of another version is refused,
 # and the service reads the batch again from its stored readings.
 _LENGTH = _CHECKSUM = _FACTS = struct.Struct(">I")
@@ -92,7 +92,8 @@ def on_sample(course: Course, state: State, sample: Sample) -> Outcome:
     batch = course.batch
     gravity = hand_gravity(sample, original_gravity_sg=batch.original_gravity_sg, settings=batch.instruments)
     belief, estimate = smooth.observe_sample(state.belief, gravity)
-    return _judged(course, state, belief, Observation(time=sample.time, reading=None, estimate=estimate))
+    seen = Observation(time=sample.time, estimate=estimate, sample_sg=gravity.gravity_sg)
+    return _judged(course, state, belief, seen)
 
 
 def on_probe(course: Course, state: State, heard: ProbeReading) -> State:

@@ -20,6 +20,7 @@ from gylewatch.values import Instrument, Reading, Sample, Unit
 from tests.gylewatch.brew import PITCHED, pale_readings, write_batch, write_references
 
 READINGS = pale_readings(60)
+SAMPLE = Sample(time=PITCHED, instrument=Instrument.HYDROMETER, value=1.0115, unit=Unit.SG, sample_temperature_c=20.0)
 
 
 @pytest.fixture(scope="module")
@@ -173,3 +174,34 @@ def test_a_curve_that_is_itself_uncertain_accuses_no_float(course: pipeline.Cour
     alerts = told(replace(course, curve=vague), lifted(32, 0, 32, by_deg=-6.0))
 
     assert {alert.kind for alert in alerts}.isdisjoint({Kind.CALIBRATION_SUSPECT, Kind.GRAVITY_IMPLAUSIBLE})
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 20.0])
+def test_a_float_that_always_says_one_angle_does_not_tell_a_finish(course: pipeline.Course, angle_deg: float) -> None:
+    state, told = pipeline.start(course), list[Alert]()
+    for reading in pale_readings(320):
+        outcome = pipeline.on_reading(course, state, replace(reading, angle_deg=angle_deg))
+        state = outcome.state
+        told.extend(outcome.alerts)
+
+    assert "attenuation-plateau" in {alert.kind for alert in told}
+    assert "fermentation-finished" not in {alert.kind for alert in told}
+
+
+def test_two_hand_samples_tell_the_finish_for_a_float_that_joined_too_late(course: pipeline.Course) -> None:
+    state, told = pipeline.start(course), list[Alert]()
+    late = [reading for reading in pale_readings(640) if reading.time - PITCHED > timedelta(hours=115)]
+    first = replace(SAMPLE, time=late[4].time)
+    second = replace(SAMPLE, time=first.time + timedelta(hours=37))
+    samples = [first, second]
+    for reading in late:
+        while samples and samples[0].time <= reading.time:
+            outcome = pipeline.on_sample(course, state, samples.pop(0))
+            told.extend(outcome.alerts)
+            state = outcome.state
+        outcome = pipeline.on_reading(course, state, reading)
+        told.extend(outcome.alerts)
+        state = outcome.state
+
+    (finished,) = [alert for alert in told if alert.kind == "fermentation-finished" and alert.resolves is None]
+    assert finished.time == second.time
