@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import re
+import time
 from collections.abc import Callable
 from datetime import UTC, tzinfo
 from typing import Any, Final
@@ -15,6 +16,9 @@ from alerts.alert import Severity
 from alerts.delivery.channel import Message, body, title
 from alerts.delivery.picture import Picture
 from gylewatch.errors import ConfigError, DeliveryError
+
+_PROMPT_S: Final = 2.0
+# A refusal comes sooner. A request that Apprise gives up after waiting, by itself four seconds, may have been taken.
 
 _log = structlog.get_logger(__name__)
 
@@ -28,6 +32,7 @@ class AppriseChannel:
     url : the Apprise address; it may hold a password and is never shown
     picture : makes the picture of a message, or None; must not raise. Asked only if the service takes attachments
     zone : of the times in the text
+    elapsed_s : seconds of a clock that is never set
 
     Raises
     ------
@@ -42,6 +47,7 @@ class AppriseChannel:
         *,
         picture: Callable[[Message], Picture | None] | None = None,
         zone: tzinfo = UTC,
+        elapsed_s: Callable[[], float] = time.monotonic,
     ) -> None:
         # Imported here: it costs half a second and 25 MiB, which a service without such a channel need not pay.
         import apprise  # noqa: PLC0415
@@ -65,6 +71,8 @@ class AppriseChannel:
             )
         takes_pictures = any(getattr(service, "attachment_support", False) for service in self._service)
         self._picture = picture if takes_pictures else None
+        self._elapsed_s = elapsed_s
+        self._words_next = False  # a picture was not answered in time
         self._attach: Any = None
         with contextlib.suppress(ImportError):  # older versions of the library attach files only
             from apprise.attachment.memory import AttachMemory  # noqa: PLC0415
@@ -78,12 +86,14 @@ class AppriseChannel:
 
     def deliver(self, message: Message) -> None:
         """Send one message; raises `DeliveryError`, always worth another try: Apprise does not tell causes apart."""
-        picture = None if self._picture is None or self._attach is None else self._picture(message)
+        can_take = self._attach is not None and not self._words_next
+        picture = None if self._picture is None or not can_take else self._picture(message)
         if picture is not None and self._sent_with(message, picture):
             return
         result = self._send(message, None)
         if not result:
             raise DeliveryError(self._name, retry=True, reason=self._reason(result))
+        self._words_next = False
         if picture is not None:
             # It takes words and no pictures: asked each time, it might show the words twice.
             self._picture = None
@@ -92,8 +102,17 @@ class AppriseChannel:
             )
 
     def _sent_with(self, message: Message, picture: Picture) -> bool:
+        """Whether it went out with the picture; raises `DeliveryError` where it may have gone out."""
+        began_s = self._elapsed_s()
+        result = self._tried_with(message, picture)
+        if not result and self._elapsed_s() - began_s >= _PROMPT_S:
+            self._words_next = True  # they are quicker; with the picture it might never end in time
+            raise DeliveryError(self._name, retry=True, reason=self._reason(result))
+        return bool(result)
+
+    def _tried_with(self, message: Message, picture: Picture) -> Any:
         try:
-            return bool(self._send(message, picture))
+            return self._send(message, picture)
         except Exception as error:
             # A service's own way of taking attachments may be at fault; that must not cost the message. What it says
             # may hold the address.

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
 from email.message import Message as Mail
+from itertools import count
 from pathlib import Path
 
 import numpy as np
@@ -193,6 +194,26 @@ def test_a_service_that_refuses_pictures_gets_the_words_alone_from_then_on(batch
     assert [line["channel"] for line in told] == ["hook"]
     assert all("Picture" not in post["message"] for post in http.posts)
     assert len(asked) == 1
+
+
+def test_a_picture_that_is_not_answered_in_time_is_no_refusal(batch_id: BatchId, http: HttpSink) -> None:
+    http.refusals = 1  # counts as slow: the channel's clock goes on by three seconds each time it is looked at
+    channel = AppriseChannel(
+        "hook",
+        f"json://127.0.0.1:{http.port}/hook",
+        picture=lambda _: Picture(png=b"png", caption="Picture: a line."),
+        elapsed_s=count(0.0, 3.0).__next__,
+    )
+
+    with pytest.raises(DeliveryError) as slow:
+        channel.deliver(notice(batch_id))
+    attempts = http.attempts
+    for _ in range(2):
+        channel.deliver(notice(batch_id))
+
+    assert slow.value.retry
+    assert attempts == 1, "it may have shown the words"
+    assert ["Picture" in post["message"] for post in http.posts] == [False, True]
 
 
 def test_a_service_that_takes_pictures_gets_them_each_time(batch_id: BatchId, http: HttpSink) -> None:
