@@ -1,9 +1,10 @@
-"""Deliverer: one thread that takes what is due from the outbox to the channels."""
+"""Deliverer: takes what is due from the outbox to the channels, each by a thread of its own."""
 
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping
+import time
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Final
 
@@ -26,7 +27,7 @@ LOOK_EVERY_S: Final = 5.0  # for retries that have become due; new alerts wake i
 _log = structlog.get_logger(__name__)
 
 
-class Deliverer(Routine):
+class Deliverer:
     """A delivery that does not end in time when it is stopped is tried again after the next start.
 
     Parameters
@@ -44,11 +45,59 @@ class Deliverer(Routine):
         clock: Clock,
         policies: Mapping[str, ChannelPolicy] | None = None,
     ) -> None:
-        super().__init__("deliverer", stop_s=STOP_S)
+        # The first also notes that a message has no channel (any more): somebody must, and it takes no time.
+        first = next(iter(channels), "")
+        self._lines = tuple(
+            _Line(name, store, channels, clock, policies or {}, mine=_taker(name, channels, and_unknown=name == first))
+            for name in channels or [first]
+        )
+
+    def start(self) -> None:
+        for line in self._lines:
+            line.start()
+
+    def stop(self) -> None:
+        """Finish what is in hand, if it ends within `STOP_S` in all, and end."""
+        for line in self._lines:
+            line.ask_to_stop()
+        until_s = time.monotonic() + STOP_S
+        for line in self._lines:
+            line.wait(max(until_s - time.monotonic(), 0.0))
+
+    @property
+    def is_stopping(self) -> bool:
+        """Whether it was asked to end; any thread."""
+        return all(line.is_stopping for line in self._lines)
+
+    def wake(self) -> None:
+        """Tell that there is something to do; any thread."""
+        for line in self._lines:
+            line.wake()
+
+
+def _taker(name: str, channels: Mapping[str, Channel], *, and_unknown: bool) -> Callable[[str], bool]:
+    return lambda channel: channel == name or (and_unknown and channel not in channels)
+
+
+class _Line(Routine):
+    """The thread of one channel: while a service keeps it waiting, the other channels tell what they have to tell."""
+
+    def __init__(
+        self,
+        name: str,
+        store: Store,
+        channels: Mapping[str, Channel],
+        clock: Clock,
+        policies: Mapping[str, ChannelPolicy],
+        *,
+        mine: Callable[[str], bool],
+    ) -> None:
+        super().__init__(f"deliverer {name}", stop_s=STOP_S)
         self._store = store
         self._channels = channels
         self._clock = clock
-        self._policies = policies or {}
+        self._policies = policies
+        self._mine = mine
         self._summarised: dict[str, datetime] = {}  # the last slot of each channel
         self._unnoted: Unnoted = {}
         self._problem: str | None = None  # of the store, in the log already
@@ -79,6 +128,7 @@ class Deliverer(Routine):
             generator=self._generator,
             unnoted=self._unnoted,
             stopping=lambda: self.is_stopping,
+            mine=self._mine,
         )
         for failure in done.failures:
             _log.warning(
@@ -93,7 +143,7 @@ class Deliverer(Routine):
         return done.fault
 
     def _say(self, event: str, fault: StorageError | None) -> None:
-        """Once for each problem: a look every few seconds would fill a log that may lie on the same full disk."""
+        """Once for each problem and channel: a look every few seconds would fill a log on that same full disk."""
         problem = None if fault is None else str(fault)
         if problem is not None and problem != self._problem:
             _log.warning(event, problem=problem)
@@ -102,7 +152,7 @@ class Deliverer(Routine):
     def _summarise(self, now: datetime) -> None:
         """Put the daily summaries that are due into the outbox; the store keeps each slot once."""
         for channel, policy in self._policies.items():
-            slot = digest_slot(policy, now)
+            slot = digest_slot(policy, now) if self._mine(channel) else None
             if slot is None or self._summarised.get(channel) == slot:
                 continue
             summary = daily_summary(channel, self._batches(), self._store.open_notices(), slot=slot, zone=policy.zone)

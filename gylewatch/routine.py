@@ -26,10 +26,18 @@ class Routine(ABC):
 
     def stop(self) -> None:
         """Finish what is in hand, if it ends in time, and end."""
+        self.ask_to_stop()
+        self.wait(self._stop_s)
+
+    def wait(self, seconds: float) -> None:
+        """Wait so long at most for its end."""
+        if self._thread.is_alive():
+            self._thread.join(seconds)
+
+    def ask_to_stop(self) -> None:
+        """Let it finish what is in hand, and do not wait for it; any thread."""
         self._stopping.set()
         self._wake.set()
-        if self._thread.is_alive():
-            self._thread.join(self._stop_s)
 
     @property
     def is_stopping(self) -> bool:

@@ -1,4 +1,4 @@
-"""The outbox worker: one pass over what is due. At least once; what was sent is remembered in the store.
+"""One pass over what is due in the outbox. At least once; what was sent is remembered in the store.
 
 The service schedules the passes. A channel that fails is left alone for the rest of the pass, so that an outage costs
 one timeout and not one for every waiting alert. A store that cannot be written (a full disk) must not make a reader
@@ -230,6 +230,7 @@ def deliver_due(
     limit: int = 100,
     unnoted: Unnoted | None = None,
     stopping: Callable[[], bool] = lambda: False,
+    mine: Callable[[str], bool] = lambda _channel: True,
 ) -> DeliveryRound:
     """Deliver what is due at `now`, once, in order.
 
@@ -246,6 +247,7 @@ def deliver_due(
         keeps nothing behind it from being told
     unnoted : what the store has not noted; kept by the caller from pass to pass and changed here
     stopping : asked before each message; once true, the rest waits for the next start
+    mine : whether this pass is to take the messages of a channel, by its name; the others are left as they are
 
     Returns
     -------
@@ -261,7 +263,8 @@ def deliver_due(
             if len(work.delivered) + len(work.failures) >= limit or stopping():
                 left = False
                 break
-            work.take(entry)
+            if mine(entry.channel):
+                work.take(entry)
             after = entry.id
     return DeliveryRound(
         delivered=tuple(work.delivered),

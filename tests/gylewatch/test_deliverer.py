@@ -1,4 +1,4 @@
-"""The thread that delivers: a store that it cannot use, and a message that is in hand when it is stopped."""
+"""The threads that deliver: a channel that hangs, a store they cannot use, a message that is in hand at the stop."""
 
 from __future__ import annotations
 
@@ -20,9 +20,8 @@ from tests.storage.examples import PITCHED, alert, at, batch, curve, float_recor
 
 
 class Phone:
-    name = "phone"
-
-    def __init__(self) -> None:
+    def __init__(self, name: str = "phone") -> None:
+        self.name = name
         self.told: list[Message] = []
 
     def deliver(self, message: Message) -> None:
@@ -32,8 +31,8 @@ class Phone:
 class SlowPhone(Phone):
     """Takes a message only when it is let go on; from then on all at once."""
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, name: str = "phone") -> None:
+        super().__init__(name)
         self.asked = threading.Event()
         self.goes_on = threading.Event()
 
@@ -111,3 +110,23 @@ def test_a_message_that_is_under_way_at_the_stop_is_noted_and_the_next_one_waits
     eventually("all is told", lambda: store.outbox_counts()["waiting"] == 0)
     again.stop()
     assert len(channel.told) == 2, "once each"
+
+
+def test_a_channel_that_hangs_keeps_no_other_waiting(store: Store) -> None:
+    store.save_outcomes(BatchId("harbour-pale"), alerts=[alert(2)], channels=["hangs", "mail", "gone"])
+    hangs, mail, phone = SlowPhone("hangs"), Phone("mail"), Phone()
+    deliverer = Deliverer(store, {each.name: each for each in (hangs, mail, phone)}, SteppedClock(at(3)))
+    deliverer.start()
+    assert hangs.asked.wait(30)
+
+    eventually("the others have told", lambda: store.outbox_counts()["delivered"] == 2)
+    assert (len(hangs.told), len(mail.told), len(phone.told)) == (0, 1, 1)
+
+    hangs.goes_on.set()
+    eventually("it has told too", lambda: store.outbox_counts()["delivered"] == 3)
+    eventually("nobody takes the last one", lambda: store.outbox_counts()["failing"] == 1)
+    deliverer.stop()
+
+    assert (len(hangs.told), len(mail.told), len(phone.told)) == (1, 1, 1)
+    (failing,) = store.outbox_failing()
+    assert (failing.channel, failing.attempts) == ("gone", 1)
