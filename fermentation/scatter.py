@@ -13,9 +13,9 @@ LATELY, NEIGHBOUR_HOURS, LEAST_COMPARED = 12, 6.0, 8
 # The last readings, each compared with its neighbours where they are no farther apart than that
 SHARE_OF_LOCAL, LOCAL_GROWTH = 0.8, 1.25
 # A float that lay still in the lag and is shaken by the gas a day later scatters forty times as widely. By surprises
-# alone it is not learnt: against so small a scatter each reading is a wild packet, and wild packets tell nothing of it. A
-# reading widens it by a quarter at most: forty times takes four hours of readings, while two wild packets within a dozen
-# (each is the neighbour of two more) are soon forgotten
+# alone it is not learnt: against so small a scatter each reading is a wild packet, and wild packets tell nothing of it.
+# A reading widens it by a quarter at most: forty times takes four hours of readings, while two wild packets within a
+# dozen (each is the neighbour of two more) are soon forgotten
 HALF = 0.6745
 # Of a normal error half lies within so many standard deviations
 
