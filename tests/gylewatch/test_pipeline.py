@@ -164,7 +164,7 @@ def test_a_float_that_reads_low_in_the_wort_is_told_though_it_looks_like_a_ferme
 
     (suspect,) = [alert for alert in alerts if alert.kind is Kind.CALIBRATION_SUSPECT]
     assert suspect.time - PITCHED < timedelta(hours=6)
-    assert "Before the start float heron read -" in suspect.summary
+    assert "points below the measured original gravity" in suspect.summary
 
 
 def test_a_curve_that_is_itself_uncertain_accuses_no_float(course: pipeline.Course, tmp_path: Path) -> None:
