@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 
 from alerts.alert import Evidence, Kind, Severity
 from alerts.conditions import (
@@ -32,6 +33,7 @@ _RELEASE = 0.8  # of a limit, below which it no longer counts as passed: scatter
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GravityMemory:
     newest_sg: tuple[float, ...] = ()  # by the curve alone, at most `_NEWEST`
+    newest_at: tuple[datetime, ...] = ()  # when each was measured
     reads_sg: float | None = None  # what the float shows now: their median
     sd_points: float = 0.0  # how uncertain the curve is there
     off_in_lag_points: float | None = None  # from the measured original gravity, while that can be compared
@@ -54,6 +56,11 @@ def off_in_lag_points(batch: Batch, estimate: Estimate, reads_sg: float) -> floa
 def float_reads_sg(estimate: Estimate, newest_sg: tuple[float, ...]) -> float:
     """What the float shows: by the curve where that is known, else what is believed with the float's believed bias."""
     return middle(newest_sg) if newest_sg else estimate.gravity_sg + estimate.bias_points / 1000
+
+
+def float_read_at(estimate: Estimate, newest_at: tuple[datetime, ...]) -> datetime:
+    """Of when `float_reads_sg` is: after days of silence the median still says for two readings what was before."""
+    return newest_at[len(newest_at) // 2] if newest_at else estimate.time
 
 
 def beyond_physics(
@@ -83,8 +90,12 @@ def follow_gravity(
     """Take one estimate, not older than the newest one, into the memory."""
     now, suspect = estimate.time, settings.calibration_suspect
     if seen.float_gravity_sg is not None:
-        newest = (*memory.newest_sg, seen.float_gravity_sg)[-_NEWEST:]
-        memory = replace(memory, newest_sg=newest, sd_points=seen.float_gravity_sd_sg * 1000)
+        memory = replace(
+            memory,
+            newest_sg=(*memory.newest_sg, seen.float_gravity_sg)[-_NEWEST:],
+            newest_at=(*memory.newest_at, seen.time)[-_NEWEST:],
+            sd_points=seen.float_gravity_sd_sg * 1000,
+        )
     reads = float_reads_sg(estimate, memory.newest_sg)
     off = off_in_lag_points(batch, estimate, reads)
     off_limit = max(suspect.lag_points, suspect.misfit_sigma * memory.sd_points)

@@ -70,7 +70,8 @@ def follow(
         fermentation = fermentation_memory.follow_fermentation(settings, batch, fermentation, estimate, opened)
         gravity = gravity_rules.follow_gravity(settings, batch, gravity, estimate, observation)
         shows_sg = gravity_rules.float_reads_sg(estimate, gravity.newest_sg)
-        seen = witness.follow_witness(settings, fermentation.witness, estimate, observation, shows_sg)
+        shown_at = gravity_rules.float_read_at(estimate, gravity.newest_at)
+        seen = witness.follow_witness(settings, fermentation.witness, observation, shows_sg, shown_at)
         fermentation = replace(fermentation, witness=seen)
     silence, stuck, in_range, probe = memory.silence, memory.stuck, memory.range, memory.probe
     if reading is not None:

@@ -35,19 +35,19 @@ class Witness:
 
 
 def follow_witness(
-    settings: AlertSettings, witness: Witness, estimate: Estimate, seen: Observation, shows_sg: float
+    settings: AlertSettings, witness: Witness, seen: Observation, shows_sg: float, shown_at: datetime
 ) -> Witness:
-    """Take one estimate into the memory, and what the float shows or the hand sample it came from."""
+    """Take what an estimate came from into the memory: the hand sample, or what the float shows, and of when that is."""
     if seen.sample_sg is not None:
         return _follow_samples(settings.fermentation_finished, witness, seen.time, seen.sample_sg)
     if witness.time is None:
-        return replace(witness, time=estimate.time, shown_sg=shows_sg)
-    passed_h = hours_between(witness.time, estimate.time)
+        return replace(witness, time=shown_at, shown_sg=shows_sg)
+    passed_h = hours_between(witness.time, shown_at)
     if passed_h < 1:  # every hour: the scatter of readings close together would pass the bound again and again
         return witness
     most = _FASTEST_POINTS_PER_HOUR * passed_h
     fallen = min(most, max(-most, (witness.shown_sg - shows_sg) * 1000))
-    return replace(witness, time=estimate.time, shown_sg=shows_sg, seen_points=witness.seen_points + fallen)
+    return replace(witness, time=shown_at, shown_sg=shows_sg, seen_points=witness.seen_points + fallen)
 
 
 def _follow_samples(rule: Finished, witness: Witness, time: datetime, sample_sg: float) -> Witness:

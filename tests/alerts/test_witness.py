@@ -84,6 +84,21 @@ def test_a_float_that_joins_while_the_beer_works_is_a_witness_and_one_that_joins
     assert finished_h(told(late, FALLS)) is None
 
 
+@pytest.mark.parametrize("interval_h", [0.25, 1.0, 4.0])
+def test_a_float_that_was_silent_while_the_beer_fell_has_seen_it_all_the_same(interval_h: float) -> None:
+    alerts = told(scenario(heard=lambda h: not 20 <= h < 80, interval_h=interval_h), FALLS)
+
+    assert finished_h(alerts) is not None
+
+
+@pytest.mark.parametrize("interval_h", [0.05, 1.0, 4.0])
+def test_it_does_not_matter_how_often_a_float_reports(interval_h: float) -> None:
+    finish_h = finished_h(told(scenario(interval_h=interval_h), FALLS))
+
+    assert finish_h == pytest.approx(finished_h(told(scenario(), FALLS)), abs=0.25 + interval_h)
+    assert finished_h(told(scenario(interval_h=interval_h), constant(1.0125))) is None
+
+
 @pytest.mark.parametrize(
     ("samples", "release_h"),
     [
