@@ -64,13 +64,13 @@ def unseen(settings: AlertSettings, batch: Batch, witness: Witness, estimate: Es
     if _samples_confirm(rule, batch, witness, estimate):
         return None
     fell = (estimate.original_gravity_sg - estimate.gravity_sg) * 1000
+    seen = max(witness.seen_points, 0.0)
     # One that stuck on the way down shows no rest; one that came down with the beer may lie still with it.
     sticks = Kind.FLOAT_STUCK in opened
     to_range = batch.expected_attenuation[0] * (estimate.original_gravity_sg - 1) * 1000
     if Kind.GRAVITY_IMPLAUSIBLE in opened:
         why = f"float {batch.float_id} shows what this beer cannot have"
-    elif witness.seen_points < (to_range if sticks else rule.seen_share * fell):
-        seen = max(witness.seen_points, 0.0)
+    elif seen < (to_range if sticks else rule.seen_share * fell):
         why = (
             f"float {batch.float_id}{' sticks, and' if sticks else ''} has itself shown {seen:.0f} of {fell:.0f} points"
         )

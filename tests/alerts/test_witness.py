@@ -9,6 +9,8 @@ import pytest
 
 from alerts.alert import Alert, Kind
 from alerts.conditions import Observation
+from alerts.settings import AlertSettings
+from alerts.thresholds import Finished
 from tests.alerts.scenario import (
     Brew,
     Course,
@@ -56,6 +58,12 @@ def test_a_float_that_always_shows_one_gravity_never_tells_a_finish_and_the_plat
 
     assert finished_h(alerts) is None
     assert "float heron has itself shown 0 of 39 points. Two hand samples" in plateau(alerts)
+
+
+def test_a_share_of_nothing_asks_for_no_witness() -> None:
+    trusting = scenario(settings=AlertSettings(fermentation_finished=Finished(seen_share=0.0)))
+
+    assert finished_h(told(trusting, ramp(0, 1.0125, 200, 1.0130))) == finished_h(told(trusting, FALLS))
 
 
 @pytest.mark.parametrize("leaps_h", [10.0, 20.0])
