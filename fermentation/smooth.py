@@ -46,6 +46,9 @@ BIN_MEMBERS = 60
 LATE_HOURS = 6.0
 # A late reading this old still helps; the belief is carried back along its own rate. Older ones are stored, not used
 START_NOISE_POINTS = 0.9
+STRONGEST_POINTS, STRONGEST_HOURS = 160.0, 6.0
+# No wort is stronger: at first it is a float that is not in the beer yet, or a wild packet. A belief that began with it
+# would take it for the original gravity for good. Later it is the curve, and an estimate is needed to say so
 MODES_HOURS = 3.0
 # The curve's error modes are taken where the float was over the last hours, this reading left out: taken at its own
 # angle they would share its noise, and the filter would explain that noise away by bending the curve
@@ -101,14 +104,16 @@ def step(belief: Belief, gravity: GravityReading) -> tuple[Belief, Estimate | No
 
     Returns
     -------
-    the new belief, and the estimate at the reading's time; None for a reading that was joined to a bin, came late, or
-    lies before pitching.
+    the new belief, and the estimate at the reading's time; None for a reading that was joined to a bin, came late,
+    lies before pitching, or is the first and of no wort.
     """
     if gravity.time < belief.batch.pitched:
         return belief, None
     value = points_from_sg(gravity.gravity_sg)
     elapsed = hours(gravity.time - belief.heard_at)
     if belief.cloud is None:
+        if value > STRONGEST_POINTS and hours(gravity.time - belief.batch.pitched) < STRONGEST_HOURS:
+            return belief, None
         belief = _born(belief, gravity, value)
     elif gravity.time < belief.time or elapsed <= 0.0:
         return _take_late(belief, gravity, value), None

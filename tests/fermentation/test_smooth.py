@@ -165,6 +165,24 @@ def test_a_knock_for_good_after_the_finish_does_not_move_the_gravity_for_good() 
     assert points(estimates[-1].gravity_sg) == pytest.approx(FINAL_POINTS, abs=1.5)
 
 
+@pytest.mark.parametrize("measured_sg", [None, 1.052])
+def test_a_first_reading_of_no_wort_is_not_taken_for_the_original_gravity(measured_sg: float | None) -> None:
+    """A float that lay on its side at first had the beer begin at 1.43, and end with 62 % of alcohol."""
+    fresh = smooth.start(batch(original_gravity_sg=measured_sg))
+
+    _, estimates = run(fresh, [gravity(0.1, 430.0), *readings(60.0)[1:]])
+
+    assert estimates[0].time == after(0.25)
+    assert points(estimates[-1].original_gravity_sg) == pytest.approx(52.0, abs=3.0)
+    assert points(estimates[-1].gravity_sg) == pytest.approx(logistic_points(59.75), abs=2.0)
+
+
+def test_a_float_that_goes_on_to_show_what_no_wort_has_gets_an_estimate_that_can_be_doubted() -> None:
+    _, estimates = run(smooth.start(batch()), [gravity(t, 430.0) for t in (5.0, 5.5, 6.0, 6.5)])
+
+    assert [estimate.time for estimate in estimates] == [after(6.0), after(6.5)]
+
+
 def test_a_wild_packet_hardly_moves_the_estimate() -> None:
     belief, estimates = run(smooth.start(batch()), readings(50.0))
 
