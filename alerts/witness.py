@@ -37,7 +37,7 @@ class Witness:
 def follow_witness(
     settings: AlertSettings, witness: Witness, seen: Observation, shows_sg: float, shown_at: datetime
 ) -> Witness:
-    """Take what an estimate came from into the memory: the hand sample, or what the float shows, and of when that is."""
+    """Take in what an estimate came from: the hand sample, or what the float shows and of when that is."""
     if seen.sample_sg is not None:
         return _follow_samples(settings.fermentation_finished, witness, seen.time, seen.sample_sg)
     if witness.time is None:
