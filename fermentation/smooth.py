@@ -49,6 +49,8 @@ START_NOISE_POINTS = 0.9
 STRONGEST_POINTS, STRONGEST_HOURS = 160.0, 6.0
 # No wort is stronger: at first it is a float that is not in the beer yet, or a wild packet. A belief that began with it
 # would take it for the original gravity for good. Later it is the curve, and an estimate is needed to say so
+OUTVOTED_BY, OUTVOTED_HOURS, ASTRAY_POINTS = 4, 3.0, 5.0
+# Nor may any other wild first packet stay the original gravity: no beer falls so far within its first few readings
 MODES_HOURS = 3.0
 # The curve's error modes are taken where the float was over the last hours, this reading left out: taken at its own
 # angle they would share its noise, and the filter would explain that noise away by bending the curve
@@ -120,8 +122,11 @@ def step(belief: Belief, gravity: GravityReading) -> tuple[Belief, Estimate | No
     elif elapsed * 60.0 < BIN_MINUTES:
         return replace(belief, pending=_held(belief.pending, value, gravity.temperature_c)), None
     held = _held(belief.pending, value, gravity.temperature_c)
+    value = median(held.gravity_points)
+    if _began_astray(belief, gravity.time, value):
+        belief = _born(replace(start(belief.batch), step=belief.step), gravity, value)
     belief = _carry(belief, gravity.time, median(held.temperature_c))
-    belief = _learn(belief, gravity, median(held.gravity_points), elapsed_hours=elapsed)
+    belief = _learn(belief, gravity, value, elapsed_hours=elapsed)
     modes = _followed_modes(belief, gravity, elapsed)
     return summarise(replace(belief, pending=Pending(), heard_at=gravity.time, modes_points=modes))
 
@@ -185,6 +190,16 @@ def _born(belief: Belief, gravity: GravityReading, value: float) -> Belief:
     for time, points, sd_points in early:
         belief = _take_sample(_carry(belief, max(time, belief.time), warm), time, points, sd_points)
     return belief
+
+
+def _began_astray(belief: Belief, time: datetime, value: float) -> bool:
+    """Whether the first reading, which stood in for the original gravity, is outvoted by those that came soon after."""
+    told = belief.batch.original_gravity_sg is not None or belief.misfit > 0.0  # by a hand sample
+    if told or not 2 <= len(belief.lately) <= OUTVOTED_BY:
+        return False
+    usual = median([points for _, points in belief.lately] + [value])
+    soon = hours(time - belief.batch.pitched) - belief.lately[0][0] <= OUTVOTED_HOURS
+    return soon and abs(belief.first_points - usual) > ASTRAY_POINTS >= abs(value - usual)
 
 
 def _held(pending: Pending, value: float, temperature_c: float) -> Pending:

@@ -177,6 +177,25 @@ def test_a_first_reading_of_no_wort_is_not_taken_for_the_original_gravity(measur
     assert points(estimates[-1].gravity_sg) == pytest.approx(logistic_points(59.75), abs=2.0)
 
 
+@pytest.mark.parametrize("wild_points", [112.0, 75.0, 20.0, -30.0])
+def test_a_wild_first_packet_does_not_stay_the_original_gravity(wild_points: float) -> None:
+    """Where none was measured it did: a beer that was said to begin at 1.112 ended 8 points too high."""
+    fresh = smooth.start(batch(original_gravity_sg=None))
+
+    _, estimates = run(fresh, [gravity(0.1, wild_points), *readings(90.0)[1:]])
+
+    assert points(estimates[-1].original_gravity_sg) == pytest.approx(52.0, abs=2.0)
+    assert points(estimates[-1].gravity_sg) == pytest.approx(logistic_points(90.0), abs=1.0)
+
+
+def test_a_belief_that_has_heard_a_hand_sample_does_not_begin_anew() -> None:
+    fresh, _ = smooth.observe_sample(smooth.start(batch(original_gravity_sg=None)), hand(0.05, 52.0))
+
+    belief, _ = run(fresh, [gravity(0.1, 75.0), *readings(3.0)[1:]])
+
+    assert belief.first_points == pytest.approx(75.0)
+
+
 def test_a_float_that_goes_on_to_show_what_no_wort_has_gets_an_estimate_that_can_be_doubted() -> None:
     _, estimates = run(smooth.start(batch()), [gravity(t, 430.0) for t in (5.0, 5.5, 6.0, 6.5)])
 
