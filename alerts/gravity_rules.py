@@ -59,7 +59,7 @@ def float_reads_sg(estimate: Estimate, newest_sg: tuple[float, ...]) -> float:
 
 
 def float_read_at(estimate: Estimate, newest_at: tuple[datetime, ...]) -> datetime:
-    """Of when `float_reads_sg` is: after days of silence the median still says for two readings what was before."""
+    """Of when `shown_sg` is: after days of silence the median still says for two readings what was before."""
     return newest_at[len(newest_at) // 2] if newest_at else estimate.time
 
 
@@ -70,7 +70,7 @@ def beyond_physics(
 
     `share` of the limits is asked for.
     """
-    rule, reads_sg = settings.gravity_implausible, _shown(memory, estimate)
+    rule, reads_sg = settings.gravity_implausible, shown_sg(memory, estimate)
     # A curve that is as uncertain as that cannot accuse the float.
     above_points = share * max(rule.above_points, settings.calibration_suspect.misfit_sigma * memory.sd_points)
     believed_points = share * rule.believed_above_points
@@ -134,7 +134,7 @@ def calibration_suspect(
     evidence: Evidence = {
         "misfit_sigma": round(estimate.misfit_sigma, 2),
         "off_in_lag_points": None if off is None else round(off, 1),
-        "float_reads_sg": round(_shown(memory, estimate), 5),
+        "float_reads_sg": round(shown_sg(memory, estimate), 5),
         "bias_points": round(estimate.bias_points, 1),
         "gravity_sg": round(estimate.gravity_sg, 5),
     }
@@ -155,7 +155,7 @@ def calibration_suspect(
     if by_samples:
         why = (
             f"Hand samples contradict float {batch.float_id} by {estimate.misfit_sigma:.1f} standard deviations: it "
-            f"shows {_shown(memory, estimate):.4f}, and with the samples {estimate.gravity_sg:.4f} is believed."
+            f"shows {shown_sg(memory, estimate):.4f}, and with the samples {estimate.gravity_sg:.4f} is believed."
         )
     else:
         where = above_or_below(off or 0.0, decimals=0)
@@ -168,7 +168,8 @@ def calibration_suspect(
     )
 
 
-def _shown(memory: GravityMemory, estimate: Estimate) -> float:
+def shown_sg(memory: GravityMemory, estimate: Estimate) -> float:
+    """What the float shows now; before it has been followed, what is believed."""
     return estimate.gravity_sg if memory.reads_sg is None else memory.reads_sg
 
 
@@ -187,7 +188,7 @@ def gravity_implausible(
     rule, now = settings.gravity_implausible, estimate.time
     above = memory.above.count >= 3 and memory.above.hours(now) >= rule.sustained_h
     below = memory.below.count >= 3 and memory.below.hours(now) >= rule.sustained_h
-    reads = _shown(memory, estimate)
+    reads = shown_sg(memory, estimate)
     original = batch.original_gravity_sg or estimate.original_gravity_sg
     evidence: Evidence = {
         "float_reads_sg": round(reads, 5),

@@ -69,7 +69,7 @@ def follow(
         drift = drift_rules.follow_activity(settings, drift, estimate.time, estimate.rate_points_per_day)
         fermentation = fermentation_memory.follow_fermentation(settings, batch, fermentation, estimate, opened)
         gravity = gravity_rules.follow_gravity(settings, batch, gravity, estimate, observation)
-        shows_sg = gravity_rules.float_reads_sg(estimate, gravity.newest_sg)
+        shows_sg = gravity_rules.shown_sg(gravity, estimate)
         shown_at = gravity_rules.float_read_at(estimate, gravity.newest_at)
         seen = witness.follow_witness(settings, fermentation.witness, observation, shows_sg, shown_at)
         fermentation = replace(fermentation, witness=seen)

@@ -425,17 +425,9 @@ class _ProbeQueue:
         return bool(self._waiting)
 
 
-def _over_when_found(alerts: Sequence[Alert]) -> tuple[Alert, ...]:
+def _over_when_found(alerts: Sequence[Alert]) -> list[Alert]:
     """Silences that ended in the same step in which they were found: for the record, and news to nobody."""
-    over: list[Alert] = []
-    begun: Alert | None = None
-    for alert in alerts:
-        if alert.resolves is Kind.FLOAT_SILENT and begun is not None:
-            over += [begun, alert]
-            begun = None
-        elif alert.kind is Kind.FLOAT_SILENT and alert.resolves is None:
-            begun = alert
-    return tuple(over)
+    return _begun_and_over([alert for alert in alerts if alert.subject.kind is Kind.FLOAT_SILENT])
 
 
 def _begun_and_over(alerts: Sequence[Alert]) -> list[Alert]:
