@@ -14,7 +14,7 @@ from enum import StrEnum
 from alerts import codec, probe_rules
 from alerts.alert import Alert, Kind, Severity
 from alerts.conditions import Condition, Observation, OpenAlert, Opened, ended
-from alerts.float_rules import half_interval
+from alerts.float_rules import float_silent, half_interval
 from alerts.rules import CAUSE_RULES, IMPLIED_BY, RULES, Memory, Rule, follow
 from alerts.settings import AlertSettings
 from gylewatch.copying import replace
@@ -153,9 +153,12 @@ def _pass(
     observation: Observation,
     rules: Sequence[tuple[Kind, str, Rule]],
 ) -> tuple[AlertState, list[Decision]]:
+    clock = max(state.memory.clock or observation.time, observation.time)
+    heard_nothing = observation.reading is None and observation.estimate is None
+    if heard_nothing and _passes_quietly(settings, batch, state, clock):
+        return replace(state, memory=replace(state.memory, clock=clock)), []
     opened_by = {cause: dict(state.opened(cause)) for cause in _CAUSES}
     memory, seen = follow(settings, batch, state.memory, observation, opened_by[""])
-    now = memory.clock or observation.time
     decisions: list[Decision] = []
     for kind, cause, rule in rules:
         opened = opened_by[cause]
@@ -167,11 +170,18 @@ def _pass(
             continue
         if condition is None:
             continue
-        decision = replace(decide(kind, condition, opened), cause=cause, time=now)
+        decision = replace(decide(kind, condition, opened), cause=cause, time=clock)
         decisions.append(decision)
-        _apply(decision, opened, now)
+        _apply(decision, opened, clock)
     still = tuple(alert for opened in opened_by.values() for alert in opened.values())
     return AlertState(open=still, memory=memory), decisions
+
+
+def _passes_quietly(settings: AlertSettings, batch: Batch, state: AlertState, clock: datetime) -> bool:
+    """Whether time that passes without a reading changes nothing: mostly so, and it is asked at each tick."""
+    if not all(settings.is_enabled(alert.kind) for alert in state.open):
+        return False
+    return float_silent(settings, batch, state.memory.silence, clock, state.opened(), heard_now=False) is None
 
 
 def decide(kind: Kind, condition: Condition, opened: Opened) -> Decision:
