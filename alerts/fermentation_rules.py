@@ -97,32 +97,49 @@ def fermentation_finished(
                 **evidence_of(estimate, fallen_points=round(fallen, 1)),
             )
         return None
-    held_h = memory.still.hours(now)
-    soon = held_h >= rule.sustained_h and memory.attenuated.hours(now) >= rule.sustained_h / 2
-    late = held_h >= rule.late_sustained_h and memory.perhaps_attenuated.hours(now) >= rule.late_sustained_h / 2
-    left = _points_left(estimate)
-    creeps = estimate.rate_points_per_day > rule.rate_points_per_day
-    goes_on = left > rule.left_points and held_h < rule.left_h
-    if memory.still.since is None or creeps or goes_on or not (soon or late):
+    if unfinished(settings, batch, memory, estimate, opened) is not None:
         return None
-    if unseen(settings, batch, memory.witness, estimate, opened) is not None:
-        return None  # the plateau says why
     return Condition(
         active=True,
         severity=Severity.INFO,
         summary=f"The beer has come to rest at {estimate.gravity_sg:.4f}, {estimate.apparent_attenuation:.0%} apparent "
-        f"attenuation, {_as_expected(batch, estimate)}: steady for {held_h:.0f} hours.",
+        f"attenuation, {_as_expected(batch, estimate)}: steady for {memory.still.hours(now):.0f} hours.",
         evidence=evidence_of(
             estimate,
             probability_still=round(estimate.probability_still, 3),
             probability_attenuated=round(estimate.probability_attenuated, 3),
             expected_attenuation_low=batch.expected_attenuation[0],
             expected_attenuation_high=batch.expected_attenuation[1],
-            sustained_h=round(held_h, 1),
-            left_points=round(left, 1),
+            sustained_h=round(memory.still.hours(now), 1),
+            left_points=round(_points_left(estimate), 1),
             abv_percent=round(estimate.abv_percent, 2),
         ),
     )
+
+
+def unfinished(
+    settings: AlertSettings, batch: Batch, memory: FermentationMemory, estimate: Estimate, opened: Opened
+) -> str | None:
+    """What is still missing before "finished" is told, as the end of a sentence; None where nothing is."""
+    rule, now = settings.fermentation_finished, estimate.time
+    held_h, left = memory.still.hours(now), _points_left(estimate)
+    if memory.still.since is None:
+        return "it is not yet sure that the gravity has come to rest"
+    if estimate.rate_points_per_day > rule.rate_points_per_day:
+        return f"the gravity may still fall by {estimate.rate_points_per_day:.1f} points a day"
+    if left > rule.left_points and held_h < rule.left_h:
+        return f"the forecast leaves {left:.1f} points to go"
+    soon_h = max(rule.sustained_h - held_h, rule.sustained_h / 2 - memory.attenuated.hours(now))
+    late_h = max(rule.late_sustained_h - held_h, rule.late_sustained_h / 2 - memory.perhaps_attenuated.hours(now))
+    if soon_h <= 0 or late_h <= 0:
+        return unseen(settings, batch, memory.witness, estimate, opened)
+    if memory.attenuated.since is None and memory.perhaps_attenuated.since is None:
+        return (
+            f"with only {_percent(estimate.probability_attenuated)} probability this is where the yeast was expected "
+            "to end"
+        )
+    wait_h = soon_h if memory.attenuated.since is not None else late_h
+    return f"it has been steady for {held_h:.0f} hours, and is watched for {max(wait_h, 1):.0f} more"
 
 
 def _points_left(estimate: Estimate) -> float:

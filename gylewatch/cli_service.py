@@ -26,6 +26,7 @@ from gylewatch.terminal import (
 )
 from storage.store import Store
 from web.shapes import alert_shape, batch_shape, estimate_shape
+from web.verdict import Verdict, is_told
 
 
 @click.command()
@@ -85,6 +86,7 @@ def status(*, as_json: bool, config: Path) -> None:
     It reads the database, so it works whether the service runs or not. The running service tells more about itself
     on its page and under /api/v1/health.
     """
+    settings = read_settings(config).alerts
     with opened_store(config) as store:
         records = store.batches(active_only=True)
         latest = {record.batch_id: store.latest_estimate(record.batch_id) for record in records}
@@ -114,7 +116,9 @@ def status(*, as_json: bool, config: Path) -> None:
     rows = [
         (
             record.batch_id,
-            estimate.phase if (estimate := latest[record.batch_id]) else "nothing heard yet",
+            Verdict(told=is_told(settings, record, opened[record.batch_id])).phase(estimate.phase)
+            if (estimate := latest[record.batch_id])
+            else "nothing heard yet",
             f"{estimate.gravity_sg:.4f}" if estimate else "-",
             f"{estimate.rate_points_per_day:.1f} points/day" if estimate else "-",
             shown_number(100 * estimate.apparent_attenuation, 0, " %") if estimate else "-",

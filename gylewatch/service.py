@@ -209,6 +209,7 @@ class Service:
             ingest=self._over_http.take,
             settings=settings.http,
             health=self.health,
+            alerts=settings.alerts,
             try_channels=self._try_channels if settings.channels else None,
         )
         self._http = HttpServer(app, listener)

@@ -12,6 +12,7 @@ from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.routing import BaseRoute, Match, Route
 
+from alerts.settings import AlertSettings
 from collector.packet import Packet
 from gylewatch.errors import GylewatchError, NotFound
 from storage.store import Store
@@ -37,6 +38,7 @@ def create_app(
     ingest: Callable[[Packet], IngestResult] | None,
     settings: HttpSettings,
     health: Callable[[], ServiceHealth],
+    alerts: AlertSettings | None = None,
     try_channels: Callable[[], Sequence[ChannelTrial]] | None = None,
 ) -> FastAPI:
     """Make the application.
@@ -49,11 +51,18 @@ def create_app(
         committed; called from a worker thread. None: readings do not come over HTTP.
     settings : the section ``[http]``
     health : a snapshot of the service; called from a worker thread
+    alerts : thresholds, by which "finished" is told; None: the usual ones
     try_channels : sends a test message over every channel and says what became of each; called from a worker thread.
         None: there is no channel.
     """
     context = Context(
-        store=store, clock=clock, ingest=ingest, settings=settings, health=health, try_channels=try_channels
+        store=store,
+        clock=clock,
+        ingest=ingest,
+        settings=settings,
+        health=health,
+        alerts=alerts or AlertSettings(),
+        try_channels=try_channels,
     )
     # The library's own documentation pages load their scripts from a content network, so they stay off.
     app = FastAPI(

@@ -7,10 +7,12 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from alerts.alert import Severity
+from alerts.settings import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch.values import Reading, natural_order
 from storage.records import AlertRecord, BatchRecord, FloatRecord
 from storage.store import Store
+from web.verdict import Verdict, is_told
 from web.words import STALE_AFTER
 
 _URGENCY = {Severity.CRITICAL: 0, Severity.WARNING: 1, Severity.INFO: 2}
@@ -27,6 +29,7 @@ class BoardLine:
     record: BatchRecord
     estimate: Estimate | None
     alerts: tuple[AlertRecord, ...]  # open ones: those that wait for a person first, then the most severe
+    verdict: Verdict
     now: datetime
 
     @property
@@ -97,7 +100,7 @@ class Board:
         return (self.page - 1) * PAGE_LINES + 1
 
 
-def board(store: Store, wanted: Wanted, now: datetime) -> Board:
+def board(store: Store, settings: AlertSettings, wanted: Wanted, now: datetime) -> Board:
     """The lines of the board: what is searched by its very name, then the most urgent, then by vessel in natural order.
 
     For a page beyond the last one, the last one.
@@ -106,10 +109,7 @@ def board(store: Store, wanted: Wanted, now: datetime) -> Board:
         record for record in store.batches(active_only=not wanted.ended) if (record.ended is not None) == wanted.ended
     ]
     alerts = store.open_alerts_of([record.batch_id for record in records])
-    every = [
-        BoardLine(record=record, estimate=None, alerts=waiting_first(alerts.get(record.batch_id, ()), now), now=now)
-        for record in records
-    ]
+    every = [_line(settings, record, alerts.get(record.batch_id, ()), now) for record in records]
     taken = sorted(filter(wanted.takes, every), key=lambda line: (not wanted.names(line), *_place(line)))
     pages = max(1, -(-len(taken) // PAGE_LINES))
     page = min(max(1, wanted.page), pages)
@@ -122,6 +122,11 @@ def board(store: Store, wanted: Wanted, now: datetime) -> Board:
         page=page,
         pages=pages,
     )
+
+
+def _line(settings: AlertSettings, record: BatchRecord, open_alerts: Sequence[AlertRecord], now: datetime) -> BoardLine:
+    told = Verdict(told=is_told(settings, record, open_alerts))
+    return BoardLine(record=record, estimate=None, alerts=waiting_first(open_alerts, now), verdict=told, now=now)
 
 
 def _place(line: BoardLine) -> tuple[object, ...]:

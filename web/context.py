@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from alerts.settings import AlertSettings
 from collector.packet import Packet
 from storage.store import Store
 from web.health import ServiceHealth
@@ -22,5 +23,6 @@ class Context:
     ingest: Callable[[Packet], IngestResult] | None  # None: readings do not come over HTTP
     settings: HttpSettings
     health: Callable[[], ServiceHealth]
+    alerts: AlertSettings = field(default_factory=AlertSettings)
     try_channels: Callable[[], Sequence[ChannelTrial]] | None = None  # None: there is nothing to try
     posted: PostedPackets = field(default_factory=PostedPackets)

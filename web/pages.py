@@ -30,6 +30,7 @@ from web.rendering import render
 from web.sample_doubt import doubt_far_sample
 from web.sample_form import UNITS_OF, Question, parse_sample
 from web.service_page import add_service
+from web.verdict import verdict
 from web.withdraw_page import add_withdraw
 
 LATEST_ROWS = 8
@@ -67,7 +68,7 @@ def _add_board(pages: APIRouter, context: Context) -> None:
         page: Annotated[int, Query(ge=1, le=10_000)] = 1,
     ) -> HTMLResponse:
         wanted = board.Wanted(text=text, attention=only == "attention", ended=only == "ended", page=page)
-        shown = board.board(store, wanted, context.clock())
+        shown = board.board(store, context.alerts, wanted, context.clock())
         floats = board.floats(store, context.clock())
         return render(
             "board.html",
@@ -148,6 +149,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             probe_at=partial(probe_at, graph.probe) if graph.probe.readings else None,
             pictures=_pictures(graph, record, fahrenheit=fahrenheit),
             samples=[(number, sample, records.corrected(record.batch, sample)) for number, sample in reversed(samples)],
+            verdict=verdict(store, context.alerts, record, latest[-1] if latest else None, open_alerts),
             open_alerts=board.waiting_first(open_alerts, now),
             urgent=board.urgent(open_alerts, now),
             past=[

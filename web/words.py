@@ -18,10 +18,11 @@ PHASES = {
     Phase.LAG: "not started yet",
     Phase.ACTIVE: "fermenting",
     Phase.SLOWING: "slowing down",
-    Phase.FINISHED: "finished",
+    Phase.FINISHED: "at rest",  # "finished" is a verdict, see `web.verdict`
     Phase.STALLED: "stalled",
     Phase.CONDITIONING: "conditioning",
 }
+OVER = (Phase.FINISHED, Phase.CONDITIONING)
 STRENGTH_CAUTION = "Strength figures are for the brewer's own use, not for duty or labelling."
 
 
@@ -64,7 +65,7 @@ def motion(estimate: Estimate) -> str:
 
 def is_over(estimate: Estimate) -> bool:
     """Whether fermentation is believed to be over, and not only forecast to be."""
-    return estimate.phase in (Phase.FINISHED, Phase.CONDITIONING)
+    return estimate.phase in OVER
 
 
 def rate(points_per_day: float) -> str:

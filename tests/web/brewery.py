@@ -137,6 +137,16 @@ def started() -> Alert:
     )
 
 
+def finished() -> Alert:
+    return Alert(
+        time=PITCHED + timedelta(hours=118),
+        kind=Kind.FERMENTATION_FINISHED,
+        severity=Severity.INFO,
+        summary="The beer has come to rest at 1.0118, 77% apparent attenuation.",
+        evidence={"sustained_h": 24.0},
+    )
+
+
 def too_warm() -> Alert:
     return Alert(
         time=PITCHED + timedelta(hours=121),

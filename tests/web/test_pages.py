@@ -58,6 +58,8 @@ def test_a_finish_that_lies_in_the_past_is_not_expected_any_more(store: Store, b
     assert "It should be finishing about now; expected was 8 Mar" in text(long_after.get(f"/batches/{batch_id}").text)
     store.save_outcomes(batch_id, estimates=[brewery.estimate(240.0, phase=Phase.FINISHED)])
 
+    store.save_outcomes(batch_id, alerts=[brewery.finished()])
+
     assert "reached Sun 8 Mar" in text(long_after.get("/").text)
     assert "Finished, as far as the numbers tell, on 8 Mar" in text(long_after.get(f"/batches/{batch_id}").text)
 
@@ -66,7 +68,7 @@ def test_a_finished_beer_is_not_expected_to_finish_and_a_stalled_one_has_no_fini
     client: TestClient, store: Store, batch_id: BatchId
 ) -> None:
     early = brewery.estimate(120.0, phase=Phase.FINISHED)  # ten hours before its own forecast
-    store.save_outcomes(batch_id, estimates=[early])
+    store.save_outcomes(batch_id, estimates=[early], alerts=[brewery.finished()])
     board, page = text(client.get("/").text), text(client.get(f"/batches/{batch_id}").text)
     assert "reached" in board
     assert "finished Finished, as far as the numbers tell. " in page
