@@ -34,6 +34,8 @@ class DriftMemory:
     bin_sum_c: float = 0.0
     bin_count: int = 0
     means_c: tuple[float, ...] = ()  # full hours, oldest first, at most `_BINS`
+    trend_h: int = 0  # how many of the newest of them lie behind the last jump
+    jumps: bool = False  # the last four hours differ too much from the four before
     settling: bool = False  # a planned change is being carried out
     learnt_h: int = 0  # hours inside the range in this step, until the band is learnt
     band_c: tuple[float, float] | None = None  # lowest and highest usual four-hour mean
@@ -100,6 +102,7 @@ def follow_drift(
 def _test(settings: AlertSettings, batch: Batch, memory: DriftMemory, now: datetime, passed_h: float) -> DriftMemory:
     rule = settings.temperature_drift
     low, high = batch.wanted_temperature_c(now)
+    memory = _follow_jump(settings, memory, low, high)
     level = _level_c(memory)
     if memory.settling:
         if memory.step_start is not None and hours_between(memory.step_start, now) < rule.settle_h:
@@ -112,7 +115,7 @@ def _test(settings: AlertSettings, batch: Batch, memory: DriftMemory, now: datet
     usual_low, usual_high = memory.band_c
     if memory.heats and usual_high < level <= high:
         usual_high = level  # the warmth of its own fermentation is usual as long as the wanted range holds it
-    slope = slope_c_per_h(memory.means_c)
+    slope = slope_c_per_h(_trend_c(memory))
     # While the beer cools down after its own heat, only what goes beyond the middle of the wanted range counts.
     cools = memory.heated is not None and hours_between(memory.heated, now) < rule.cooling_h
     bound = (low + high) / 2 if cools else high
@@ -125,7 +128,7 @@ def _test(settings: AlertSettings, batch: Batch, memory: DriftMemory, now: datet
     cold = below >= rule.decision_c_h and slope <= -rule.slope_c_per_h and level < bound
     in_band = usual_low - rule.allowance_c <= level <= usual_high + rule.allowance_c
     departing = int(warm) - int(cold) or leaving
-    is_known_still = len(memory.means_c) >= _FEWEST and abs(slope) < rule.slope_c_per_h / 2
+    is_known_still = len(_trend_c(memory)) >= _FEWEST and abs(slope) < rule.slope_c_per_h / 2
     is_calm = departing == 0 and (in_band or is_known_still)
     memory = replace(
         memory,
@@ -138,6 +141,26 @@ def _test(settings: AlertSettings, batch: Batch, memory: DriftMemory, now: datet
     return _begin_anew(memory, in_band=in_band) if memory.calm.hours(now) >= rule.calm_h else memory
 
 
+def _follow_jump(settings: AlertSettings, memory: DriftMemory, low_c: float, high_c: float) -> DriftMemory:
+    """Let the test begin anew behind a jump, and learn a new band where it led to another place in the wanted range.
+
+    What lies before it would make a trend of it, and what was counted while the beer stood elsewhere would call its
+    return a drift.
+    """
+    rule, means = settings.temperature_drift, memory.means_c
+    jump_c = sum(means[-_SMOOTH:]) - sum(means[-2 * _SMOOTH : -_SMOOTH])  # of four-hour means, times their length
+    if len(means) >= 2 * _SMOOTH and abs(jump_c) > rule.fast_c_per_h * _SMOOTH**2:
+        return replace(memory, trend_h=_SMOOTH, jumps=True, above_c_h=0.0, below_c_h=0.0)
+    trend_h = min(memory.trend_h + 1, _BINS)
+    if not memory.jumps or memory.band_c is None:
+        return replace(memory, trend_h=trend_h, jumps=False)
+    level, (usual_low, usual_high) = _level_c(memory), memory.band_c
+    is_known = usual_low - rule.allowance_c <= level <= usual_high + rule.allowance_c
+    if is_known or not low_c <= level <= high_c:
+        return replace(memory, trend_h=trend_h, jumps=False)
+    return replace(memory, trend_h=trend_h, jumps=False, band_c=None, learnt_h=0)
+
+
 def _begin_anew(memory: DriftMemory, *, in_band: bool) -> DriftMemory:
     """After a departure that is over the test begins anew, as Page's does after each alarm.
 
@@ -146,7 +169,7 @@ def _begin_anew(memory: DriftMemory, *, in_band: bool) -> DriftMemory:
     memory = replace(memory, above_c_h=0.0, below_c_h=0.0)
     if in_band:
         return memory
-    means = memory.means_c
+    means = _trend_c(memory)
     levels = [sum(means[i : i + _SMOOTH]) / _SMOOTH for i in range(len(means) - _SMOOTH + 1)]
     return replace(memory, band_c=(min(levels), max(levels)))
 
@@ -160,7 +183,8 @@ def _leaves(settings: AlertSettings, memory: DriftMemory, over_c: float, under_c
     rule = settings.temperature_drift
     if memory.learnt_h < rule.learn_h / 2 or not _is_slow(settings, memory.means_c):
         return 0
-    slopes = (slope_c_per_h(memory.means_c), slope_c_per_h(memory.means_c[-_FEWEST:]))
+    trend = _trend_c(memory)
+    slopes = (slope_c_per_h(trend), slope_c_per_h(trend[-_FEWEST:]))
     if over_c > _OVER_EDGE_C and not memory.works and min(slopes) >= rule.slope_c_per_h:
         return 1
     return -1 if under_c > _OVER_EDGE_C and max(slopes) <= -rule.slope_c_per_h else 0
@@ -178,6 +202,10 @@ def _learn(memory: DriftMemory, level: float, *, inside: bool) -> DriftMemory:
 def _is_slow(settings: AlertSettings, means_c: tuple[float, ...]) -> bool:
     recent = means_c[-_SMOOTH:]
     return abs(recent[-1] - recent[0]) <= settings.temperature_drift.fast_c_per_h * max(len(recent) - 1, 1)
+
+
+def _trend_c(memory: DriftMemory) -> tuple[float, ...]:
+    return memory.means_c[max(len(memory.means_c) - memory.trend_h, 0) :]
 
 
 def _level_c(memory: DriftMemory) -> float:
@@ -205,7 +233,7 @@ def temperature_drift(
         return None
     low, high = batch.wanted_temperature_c(now)
     level = _level_c(memory)
-    slope = slope_c_per_h(memory.means_c)
+    slope = slope_c_per_h(_trend_c(memory))
     edge = high if memory.departing > 0 else low
     hours_left = max(0.0, (edge - level) / slope)
     word = "up" if memory.departing > 0 else "down"
@@ -241,7 +269,7 @@ def _drift_over(
     if step_start(batch, now) > opened[Kind.TEMPERATURE_DRIFT].since:
         return ended("A planned change of temperature has begun; the drift before it no longer counts.")
     if memory.calm.since is not None and memory.calm.hours(now) >= settings.temperature_drift.calm_h:
-        calm_h, slope = memory.calm.hours(now), slope_c_per_h(memory.means_c)
+        calm_h, slope = memory.calm.hours(now), slope_c_per_h(_trend_c(memory))
         steady = f"The beer has kept steady for {calm_h:.0f} hours at {_level_c(memory):.1f} °C"
         if Kind.TEMPERATURE_OUT_OF_RANGE in opened:
             verdict = {VERDICT: Kind.TEMPERATURE_OUT_OF_RANGE.value}

@@ -216,7 +216,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--dump", type=int, default=0, metavar="N", help="also print the N worst brews")
     parser.add_argument("--only", choices=list(RUNNERS), action="append", help="run only this one; may be repeated")
-    parser.add_argument("--added-points", type=float, default=0.0, help="sugar put into each brew at 70 % of its drop")
+    parser.add_argument("--added-points", type=float, default=0.0, help="sugar put into each brew at 70 %% of its drop")
     options = parser.parse_args(arguments)
 
     names = options.only or list(RUNNERS)

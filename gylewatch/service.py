@@ -69,6 +69,7 @@ class Service:
         self._clock: ServiceClock = clock or SystemClock()
         self._tick_s = tick_s
         self._upkeep_problem: str | None = None  # of the last night
+        self._repeated: list[datetime | None] = [None for _ in settings.brokers]  # since when each was connected then
         self._stops: list[Callable[[], None]] = []  # run in reverse order
 
     def start(self) -> None:
@@ -200,6 +201,7 @@ class Service:
                 "noting unknown floats": lambda: unknown.keep(self._ingest.heard()),
                 "telling outages": self._tell_outages,
                 "judging silence": self._judge_silence,
+                "repeating states": self._repeat_states,
             }
         )
         self._over_http = HttpIngest(self._store, self._time, settings.floats, self._worker.stored)
@@ -217,6 +219,9 @@ class Service:
         self._run_parts(schedule)
 
     def _run_parts(self, schedule: Schedule) -> None:
+        active = [record.batch_id for record in self._store.batches(active_only=True)]
+        for batch_id, estimate in self._store.latest_estimates(active).items():
+            self._feed.tell(batch_id, estimate)
         parts: list[tuple[Callable[[], None], Callable[[], None]]] = [
             (self._worker.start, self._worker.stop),
             (self._ingest.start, self._ingest.stop),
@@ -267,6 +272,14 @@ class Service:
         self._settling, unsettled = look(self._settling, self._receivers_at(now), now)
         if not unsettled and not self._ingest.health().queued:
             self._worker.tick()
+
+    def _repeat_states(self) -> None:
+        """Once for each connection that was made since the last tick."""
+        connected = [health.since if health.connected else None for health in self._broker_health()]
+        for index, (since, before) in enumerate(zip(connected, self._repeated, strict=True)):
+            if since is not None and since != before:
+                self._feed.repeat(index)
+        self._repeated = connected
 
     def _now(self) -> datetime:
         """The time that is believed. If the clock was set, what was stamped before says nothing any more."""

@@ -62,14 +62,22 @@ class StateFeed(Routine):
         self._publishers = tuple(publishers)
         self._prefixes = tuple(prefixes or (DEFAULT_PREFIX for _ in publishers))
         self._lock = threading.Lock()
+        self._newest: dict[BatchId, bytes] = {}
         self._waiting: list[dict[BatchId, bytes]] = [{} for _ in self._publishers]
 
     def tell(self, batch_id: BatchId, estimate: Estimate) -> None:
         """Take the newest estimate of a batch; any thread."""
         payload = state_payload(batch_id, estimate)
         with self._lock:
+            self._newest[batch_id] = payload
             for waiting in self._waiting:
                 waiting[batch_id] = payload
+        self.wake()
+
+    def repeat(self, index: int) -> None:
+        """Tell one broker all of it again: one that was started anew may have lost what it retained; any thread."""
+        with self._lock:
+            self._waiting[index] = dict(self._newest)
         self.wake()
 
     def _run(self) -> None:

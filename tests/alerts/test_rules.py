@@ -358,6 +358,27 @@ def test_a_jump_out_of_the_range_is_told_once_after_an_hour_and_is_no_drift() ->
     assert Kind.TEMPERATURE_DRIFT not in kinds(alerts)
 
 
+@pytest.mark.parametrize("away_c", [15.2, 16.7, 21.7, 23.2])
+@pytest.mark.parametrize("hours", [10.0, 24.0, 60.0])
+def test_a_beer_that_comes_back_into_its_range_is_no_drift(away_c: float, hours: float) -> None:
+    back = ramp(100 + hours, away_c, 102 + hours, 19.2)
+
+    alerts = scenario(temperature_c=until(100 + hours, ramp(100, 19.2, 102, away_c), back)).run()
+
+    out = Kind.TEMPERATURE_OUT_OF_RANGE
+    assert hours_of(resolved(alerts, out)[-1]) < 105 + hours
+    assert Kind.TEMPERATURE_DRIFT not in kinds(alerts)
+
+
+def test_a_drift_after_a_jump_is_told_from_where_the_beer_is_since() -> None:
+    jump_then_drift = until(160, ramp(100, 19.0, 102, 20.2), ramp(160, 20.2, 220, 18.4))  # 0.03 C an hour
+
+    (drift,) = raised(scenario(temperature_c=jump_then_drift).run(), Kind.TEMPERATURE_DRIFT)
+
+    assert 160 < hours_of(drift) < 200
+    assert drift.evidence["usual_low_c"] > 20.0  # type: ignore[operator]
+
+
 def test_a_lid_lifted_for_half_an_hour_is_not_out_of_range() -> None:
     lifted = scenario(temperature_c=lambda h: 23.0 if 50 <= h < 50.6 else 19.2)
 

@@ -9,6 +9,7 @@ import socket
 import subprocess
 import sys
 import threading
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -29,7 +30,7 @@ from gylewatch.errors import ConfigError, StorageError
 from gylewatch.schedule import Nightly
 from gylewatch.service import Service
 from gylewatch.tables import read_references
-from gylewatch.values import FloatId
+from gylewatch.values import FloatId, utc_text
 from storage.records import FloatRecord
 from storage.store import Store
 from tests.broker import Broker, free_port
@@ -115,6 +116,59 @@ def test_other_programs_get_states_and_alerts_over_mqtt(tmp_path: Path, broker: 
     assert state["gravity_low_sg"] <= state["gravity_sg"] <= state["gravity_high_sg"]
     assert json.loads(heard[f"gylewatch/v1/alerts/{BATCH}"][0])["kind"] == "fermentation-started"
     assert heard["gylewatch/v1/service/status"][0] == b"online"
+
+
+def retained_state(port: int) -> bytes:
+    """The state that a program finds which subscribes now."""
+    found: list[bytes] = []
+    subscribed = threading.Event()
+    program = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
+    program.on_message = lambda _, __, message: found.append(bytes(message.payload) if message.retain else b"")
+    program.on_subscribe = lambda *_: subscribed.set()
+    program.connect("127.0.0.1", port)
+    program.loop_start()
+    program.subscribe([(f"gylewatch/v1/state/{BATCH}", 1), ("gylewatch/v1/service/status", 1)])
+    assert subscribed.wait(10)
+    eventually("what is retained has come", lambda: b"online" in found)
+    program.disconnect()
+    program.loop_stop()
+    return next((payload for payload in found if payload != b"online"), b"")
+
+
+@pytest.mark.parametrize("service_restarts", [False, True])
+def test_a_broker_that_lost_the_states_is_told_them_again(
+    tmp_path: Path, broker: Broker, service_restarts: bool
+) -> None:
+    readings = pale_readings(20)
+    url = furnish(tmp_path, PITCHED)
+
+    def run(act: Callable[[Service], None]) -> None:
+        with running(settings(url, broker.port), readings[-1].time, tick_s=0.05) as service:
+            act(service)
+
+    def conclude(service: Service) -> None:
+        publish(broker.port, readings)
+        eventually("all is concluded", lambda: service.concluded_until(FloatId("heron")) == readings[-1].time, 60)
+        if not service_restarts:
+            lose()
+            eventually("the loss is noticed", lambda: service.health().problems != (), 60)
+            broker.start()
+            look(service)
+
+    def lose() -> None:
+        broker.kill()
+        for kept in broker.directory.rglob("*.db"):
+            kept.unlink()
+
+    def look(service: Service) -> None:
+        eventually("it is connected", lambda: service.health().problems == (), 60)
+        eventually("the state is back", lambda: utc_text(readings[-1].time).encode() in retained_state(broker.port), 60)
+
+    run(conclude)
+    if service_restarts:
+        lose()
+        broker.start()
+        run(look)
 
 
 def test_readings_posted_over_http_are_followed_too(tmp_path: Path) -> None:
