@@ -27,6 +27,7 @@ from itertools import chain
 import numpy as np
 import numpy.typing as npt
 
+from fermentation.estimate import Phase
 from fermentation.kinetics import Shape, shape_of
 from gylewatch.values import Batch
 
@@ -143,6 +144,7 @@ class Belief:
     additions_done: int
     modes_points: tuple[float, ...]  # the curve's error modes where the float has lately been
     misfit: float  # smoothed square of the standardised disagreement of the hand samples
+    phase: Phase | None  # at the last estimate
     finished_at: datetime | None  # since when the phase has been finished or conditioning
     finish: tuple[datetime, datetime, datetime] | None  # low, middle, high; kept once it lies behind
     forecast_at: datetime | None  # when the finish was last worked out; None: it is to be done now
@@ -162,7 +164,7 @@ def cloud_of(belief: Belief) -> Cloud:
     return belief.cloud
 
 
-_MAGIC = b"gylewatch belief 14\n"
+_MAGIC = b"gylewatch belief 15\n"
 _SCALARS = (
     "step",
     "stillest_deg",
@@ -185,6 +187,7 @@ def encode_belief(belief: Belief) -> bytes:
     """The belief without its batch, compressed; exact, so that a restart does not jump."""
     head: dict[str, object] = {name: getattr(belief, name) for name in _SCALARS}
     head["time"], head["heard_at"] = belief.time.isoformat(), belief.heard_at.isoformat()
+    head["phase"] = belief.phase
     head["finished_at"] = belief.finished_at.isoformat() if belief.finished_at else None
     head["forecast_at"] = belief.forecast_at.isoformat() if belief.forecast_at else None
     head["finish"] = [moment.isoformat() for moment in belief.finish] if belief.finish else None
@@ -233,6 +236,7 @@ def decode_belief(stored: bytes, batch: Batch) -> Belief:
         batch=batch,
         time=_time(head["time"]),
         heard_at=_time(head["heard_at"]),
+        phase=Phase(head["phase"]) if head["phase"] else None,
         finished_at=_time(head["finished_at"]) if head["finished_at"] else None,
         cloud=cloud,
         forecast_at=_time(head["forecast_at"]) if head["forecast_at"] else None,

@@ -9,11 +9,15 @@ STILL = 0.7
 ATTENUATED = 0.5
 SLOWING_SHARE = 0.8
 # past this share of the drop, or below half of the greatest rate behind the peak, it is slowing
+LEAVES_BELOW = 0.2
+# Each of these must fall so far below its limit before what it said is taken back, or the phase would flicker with the
+# scatter of the readings
 CONDITIONING_HOURS = 72.0
 # two to three days of a standing gravity end the fermentation proper (common practice, no source)
 
 
 def phase_of(
+    before: Phase | None,
     *,
     probability_started: float,
     probability_still: float,
@@ -25,15 +29,23 @@ def phase_of(
 
     Parameters
     ----------
+    before : what it was; None at first
     probability_started, probability_still, probability_attenuated : as in `Estimate`
     share_done : expected progress, 0..1
     hours_since_finish : hours since it was first held finished; None if it never was
     """
-    if probability_started < STARTED:
+    if not _holds(probability_started, STARTED, still=before not in {None, Phase.LAG}):
         return Phase.LAG
-    if probability_still > STILL:
-        if probability_attenuated < ATTENUATED:
+    over = before in {Phase.FINISHED, Phase.CONDITIONING}
+    if _holds(probability_still, STILL, still=over or before is Phase.STALLED):
+        if not _holds(probability_attenuated, ATTENUATED, still=over):
             return Phase.STALLED
         settled = hours_since_finish is not None and hours_since_finish > CONDITIONING_HOURS
         return Phase.CONDITIONING if settled else Phase.FINISHED
-    return Phase.SLOWING if share_done > SLOWING_SHARE else Phase.ACTIVE
+    late = _holds(share_done, SLOWING_SHARE, still=over or before is Phase.SLOWING)
+    return Phase.SLOWING if late else Phase.ACTIVE
+
+
+def _holds(value: float, limit: float, *, still: bool) -> bool:
+    """Whether a limit is reached, or for what has reached it before, not left yet."""
+    return value >= limit - (LEAVES_BELOW if still else 0.0)

@@ -94,6 +94,7 @@ def start(batch: Batch) -> Belief:
         spans=0,
         stuck=False,
         misfit=0.0,
+        phase=None,
         finished_at=None,
         finish=None,
         forecast_at=None,

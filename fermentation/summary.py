@@ -87,6 +87,7 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
     finish = _finish(belief) if stale else belief.finish
     finished_at = belief.finished_at
     phase = phase_of(
+        belief.phase,
         probability_started=started,
         probability_still=still,
         probability_attenuated=attenuated,
@@ -113,7 +114,7 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
         abv_percent=abv_percent(original_sg, min(gravity_sg, original_sg)),
         temperature_c=belief.temperature_c,
         phase=phase,
-        forecast=_forecast(final_points(belief, here, here_sd, share_done), finish),
+        forecast=_forecast(final_points(belief, here, here_sd, share_done), _not_before(belief.time, finish, phase)),
         probability_started=started,
         probability_still=still,
         probability_attenuated=attenuated,
@@ -122,7 +123,15 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
         misfit_sigma=sqrt(belief.misfit),
     )
     forecast_at = belief.time if stale else belief.forecast_at
-    return replace(belief, finished_at=finished_at, finish=finish, forecast_at=forecast_at), estimate
+    return replace(belief, phase=phase, finished_at=finished_at, finish=finish, forecast_at=forecast_at), estimate
+
+
+def _not_before(now: datetime, finish: Finish | None, phase: Phase) -> Finish | None:
+    """The finish of a beer that has not reached it lies ahead, whatever was forecast."""
+    if finish is None or phase in {Phase.FINISHED, Phase.CONDITIONING}:
+        return finish
+    low, middle, high = (max(moment, now) for moment in finish)
+    return low, middle, high
 
 
 def _forecast(final: tuple[FloatArray, FloatArray, FloatArray], finish: Finish | None) -> Forecast:
