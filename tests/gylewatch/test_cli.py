@@ -431,6 +431,15 @@ def test_temperatures_that_may_be_fahrenheit_are_taken_as_they_stand_and_asked_a
         ("batch end other", "no batch is called 'other'"),
         ("batch end ferry-lane-pale --time yesterday", "--time: time 'yesterday' is not a time"),
         ("batch end ferry-lane-pale --time 2099-03-20T10:00:00Z", "--time: 2099-03-20 10:00Z lies in the future; end"),
+        (
+            "batch end ferry-lane-pale --time 2026-03-01T10:00:00Z",
+            "--time: 2026-03-01 10:00Z lies before the batch was pitched, at 2026-03-02 18:30Z; give a later time",
+        ),
+        (
+            "batch change ferry-lane-pale future.toml",
+            "future.toml: batch.pitched = 2099-03-02 18:30Z lies in the future",
+        ),
+        ("batch add future.toml", "or check date and time zone (Z is UTC)"),
         ("batch end Ferry_Lane_Pale", "no batch is called 'Ferry_Lane_Pale'; its id is 'ferry-lane-pale'"),
         (
             "sample add ferry-lane-pale --instrument hydrometer --value 1.04 --unit SG --temperature-c 20"
@@ -446,6 +455,9 @@ def test_temperatures_that_may_be_fahrenheit_are_taken_as_they_stand_and_asked_a
     ],
 )
 def test_a_mistake_is_one_line_with_exit_code_2(brewery: Terminal, words: str, message: str) -> None:
+    future = (brewery.folder / "batch.toml").read_text().replace("2026-03-02", "2099-03-02")
+    (brewery.folder / "future.toml").write_text(future)
+
     answer = brewery.type(*words.split())
 
     assert answer.code == 2
