@@ -28,8 +28,9 @@ from web.ledger_page import add_ledger
 from web.original import original_doubt, original_note
 from web.rendering import render
 from web.sample_doubt import doubt_far_sample
-from web.sample_form import UNITS_OF, Question, parse_sample
+from web.sample_form import UNITS_OF, parse_sample
 from web.service_page import add_service
+from web.typed import Question
 from web.withdraw_page import add_withdraw
 
 LATEST_ROWS = 8

@@ -10,12 +10,11 @@ from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
 from gylewatch.errors import AlreadyExists, GylewatchError, InputError, NotFound, NotReady, OutOfDomain, StorageError
-from web.sample_form import Question
+from web.typed import Question
 
 MEDIA_TYPE = "application/problem+json"
 # A locked database or a full disk is not over in a second, and a float that posts has time.
 RETRY_AFTER_SECONDS = "30"
-
 
 _TEXT: Final = {"type": "string"}
 _QUESTION: Final = {
