@@ -29,6 +29,11 @@ def why_not_pitched(batch: Batch, now: datetime) -> str:
     )
 
 
+def why_not_changed(ended: datetime | None) -> str:
+    """Why the facts of a batch stay as they are; empty: they can be changed."""
+    return f"ended at {_stamp(ended)}; what is over is not changed" if ended is not None else ""
+
+
 def why_not_ended(batch: Batch, time: datetime, now: datetime) -> str:
     """Why a batch cannot have ended at a time; empty: it can."""
     if time > now + ENDED_AHEAD:

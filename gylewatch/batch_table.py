@@ -160,7 +160,9 @@ def _words(table: Table, key: str, default: str | None = None) -> str:
 def _plan_step(table: Table, pitched: datetime) -> PlanStep:
     start = table.time("from")
     if start < pitched:
-        raise table.wrong("from", "lies before pitching; what is wanted from pitching on is the batch's temperature_c")
+        raise table.wrong(
+            "from", "lies before pitching; what is wanted from pitching on is the batch's own wanted range"
+        )
     step = PlanStep(
         start=start,
         temperature_c=_wanted(table),

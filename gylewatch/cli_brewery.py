@@ -12,7 +12,7 @@ from typing import Final
 import click
 
 from gylewatch.batch_file import read_batch
-from gylewatch.batch_rules import WANTED_SINCE, changes, heat_note, why_not_ended, why_not_pitched
+from gylewatch.batch_rules import WANTED_SINCE, changes, heat_note, why_not_changed, why_not_ended, why_not_pitched
 from gylewatch.config import read_settings
 from gylewatch.counting import counted
 from gylewatch.errors import AlreadyExists, InputError
@@ -221,8 +221,8 @@ def change_batch(*, batch_id: str, file: Path, as_json: bool, config: Path) -> N
     """
     with opened_store(config) as store:
         before = store.batch(BatchId(batch_id))
-        if before.ended is not None:
-            raise InputError(f"batch {batch_id}", f"ended at {shown_time(before.ended)}; what is over is not changed")
+        if why := why_not_changed(before.ended):
+            raise InputError(f"batch {batch_id}", why)
         batch = read_batch(file, instruments=before.batch.instruments)
         _check_pitched(file, batch)
         if batch.original_gravity_sg is None:  # it may have been entered by gylewatch brewday pitch

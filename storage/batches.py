@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
@@ -13,7 +14,8 @@ from gylewatch.values import Batch, BatchId, FloatId, Sample, natural_order, slu
 from storage.curves import current_version, require_float
 from storage.outcomes import forget
 from storage.part import Part
-from storage.records import BatchRecord, FloatInUse
+from storage.records import BatchRecord, FloatInUse, FloatRecord, VesselRecord
+from storage.registry import insert_float, insert_vessel
 from storage.schema import AlertRow, BatchRow, CurveRow, OutboxRow, SampleRow, VesselRow
 from storage.stored import batch_from_json, batch_to_json, sample_from_columns, sample_to_columns
 
@@ -21,8 +23,14 @@ from storage.stored import batch_from_json, batch_to_json, sample_from_columns, 
 class Batches(Part):
     """Batches from pitching to packaging."""
 
-    def add_batch(self, batch: Batch, *, created: datetime) -> BatchRecord:
+    def add_batch(
+        self, batch: Batch, *, created: datetime, new: Sequence[FloatRecord | VesselRecord] = ()
+    ) -> BatchRecord:
         """Save a new batch; it is read under the float's newest curve.
+
+        Parameters
+        ----------
+        new : a float or a vessel that becomes known with it, or not at all
 
         Raises
         ------
@@ -35,6 +43,7 @@ class Batches(Part):
         with self._database.writing() as connection:
             if connection.scalar(select(BatchRow.batch_id).where(BatchRow.batch_id == batch_id)) is not None:
                 raise AlreadyExists("batch", batch.name)
+            _make_known(connection, new)
             _require_float_and_vessel(connection, batch)
             _require_free_float(connection, batch.float_id, batch_id)
             version = current_version(connection, batch.float_id)
@@ -64,10 +73,16 @@ class Batches(Part):
         with self._database.reading() as connection:
             return _require_batch(connection, batch_id)
 
-    def replace_batch(self, batch_id: BatchId, batch: Batch) -> BatchRecord:
+    def replace_batch(
+        self, batch_id: BatchId, batch: Batch, *, new: Sequence[FloatRecord | VesselRecord] = ()
+    ) -> BatchRecord:
         """Save changed facts of a batch (plan, additions, vessel, float, even its name); its identifier stays.
 
         Another float is read under that float's newest curve.
+
+        Parameters
+        ----------
+        new : a float or a vessel that becomes known with it, or not at all
 
         Raises
         ------
@@ -78,6 +93,7 @@ class Batches(Part):
         """
         with self._database.writing() as connection:
             before = _require_batch(connection, batch_id)
+            _make_known(connection, new)
             _require_float_and_vessel(connection, batch)
             if before.ended is None:
                 _require_free_float(connection, batch.float_id, batch_id)
@@ -235,6 +251,14 @@ def _remedy(connection: Connection, typed: str) -> str:
     """A batch has a name and an identifier made of it: whoever types the name is told the identifier."""
     meant = connection.scalar(select(BatchRow.batch_id).where(BatchRow.batch_id == slug(typed)))
     return f"its id is {meant!r}, if that one is meant" if meant else "list them with: gylewatch batch list"
+
+
+def _make_known(connection: Connection, new: Sequence[FloatRecord | VesselRecord]) -> None:
+    for record in new:
+        if isinstance(record, FloatRecord):
+            insert_float(connection, record)
+        else:
+            insert_vessel(connection, record)
 
 
 def _require_float_and_vessel(connection: Connection, batch: Batch) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import delete, func, insert, select, update
+from sqlalchemy import Connection, delete, func, insert, select, update
 from sqlalchemy.engine import Row
 
 from gylewatch.errors import AlreadyExists, NotFound
@@ -33,20 +33,7 @@ class Registry(Part):
             A float of that name, or with that address, is there.
         """
         with self._database.writing() as connection:
-            if connection.scalar(select(FloatRow.float_id).where(FloatRow.float_id == record.float_id)) is not None:
-                raise AlreadyExists("float", record.float_id)
-            # Older versions kept an address as it was typed; the radio knows one address, however it is written.
-            same = select(FloatRow.float_id).where(func.upper(FloatRow.address) == (record.address or "").upper())
-            if record.address is not None and (other := connection.scalar(same)) is not None:
-                raise AddressInUse(record.address, FloatId(other))
-            connection.execute(
-                insert(FloatRow).values(
-                    float_id=record.float_id, address=record.address, note=record.note, created=record.created
-                )
-            )
-            connection.execute(
-                delete(HeardFloatRow).where(HeardFloatRow.name.in_((record.float_id, record.address or "")))
-            )
+            insert_float(connection, record)
 
     def floats(self) -> tuple[FloatRecord, ...]:
         """All known floats, by name in natural order."""
@@ -77,16 +64,7 @@ class Registry(Part):
             A vessel of that name is there.
         """
         with self._database.writing() as connection:
-            if (
-                connection.scalar(select(VesselRow.vessel_id).where(VesselRow.vessel_id == record.vessel_id))
-                is not None
-            ):
-                raise AlreadyExists("vessel", record.vessel_id)
-            connection.execute(
-                insert(VesselRow).values(
-                    vessel_id=record.vessel_id, volume_l=record.volume_l, note=record.note, created=record.created
-                )
-            )
+            insert_vessel(connection, record)
 
     def vessels(self) -> tuple[VesselRecord, ...]:
         """All vessels, by name in natural order."""
@@ -151,6 +129,33 @@ class Registry(Part):
         with self._database.writing() as connection:
             if connection.execute(change).rowcount == 0:
                 raise NotFound("unknown float", name, "only floats that were heard can be ignored")
+
+
+def insert_float(connection: Connection, record: FloatRecord) -> None:
+    """Make a float known within a transaction."""
+    if connection.scalar(select(FloatRow.float_id).where(FloatRow.float_id == record.float_id)) is not None:
+        raise AlreadyExists("float", record.float_id)
+    # Older versions kept an address as it was typed; the radio knows one address, however it is written.
+    same = select(FloatRow.float_id).where(func.upper(FloatRow.address) == (record.address or "").upper())
+    if record.address is not None and (other := connection.scalar(same)) is not None:
+        raise AddressInUse(record.address, FloatId(other))
+    connection.execute(
+        insert(FloatRow).values(
+            float_id=record.float_id, address=record.address, note=record.note, created=record.created
+        )
+    )
+    connection.execute(delete(HeardFloatRow).where(HeardFloatRow.name.in_((record.float_id, record.address or ""))))
+
+
+def insert_vessel(connection: Connection, record: VesselRecord) -> None:
+    """Make a vessel known within a transaction."""
+    if connection.scalar(select(VesselRow.vessel_id).where(VesselRow.vessel_id == record.vessel_id)) is not None:
+        raise AlreadyExists("vessel", record.vessel_id)
+    connection.execute(
+        insert(VesselRow).values(
+            vessel_id=record.vessel_id, volume_l=record.volume_l, note=record.note, created=record.created
+        )
+    )
 
 
 def _heard(row: Row[Any]) -> HeardFloat:

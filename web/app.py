@@ -14,6 +14,7 @@ from starlette.routing import BaseRoute, Match, Route
 
 from collector.packet import Packet
 from gylewatch.errors import GylewatchError, NotFound
+from gylewatch.values import HandSettings
 from storage.store import Store
 from web import api, asked, assets, pages, problems, rendering
 from web.bodies import BoundedBodies
@@ -38,6 +39,7 @@ def create_app(
     settings: HttpSettings,
     health: Callable[[], ServiceHealth],
     try_channels: Callable[[], Sequence[ChannelTrial]] | None = None,
+    instruments: HandSettings | None = None,
 ) -> FastAPI:
     """Make the application.
 
@@ -51,10 +53,12 @@ def create_app(
     health : a snapshot of the service; called from a worker thread
     try_channels : sends a test message over every channel and says what became of each; called from a worker thread.
         None: there is no channel.
+    instruments : with which the samples of batches that are started on the page are measured; None: the contract's
     """
     context = Context(
-        store=store, clock=clock, ingest=ingest, settings=settings, health=health, try_channels=try_channels
-    )
+        store=store, clock=clock, ingest=ingest, settings=settings, health=health, try_channels=try_channels,
+        instruments=instruments or HandSettings(),
+    )  # fmt: skip
     # The library's own documentation pages load their scripts from a content network, so they stay off.
     app = FastAPI(
         title="gylewatch", version="1", description=_DESCRIPTION,

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from collector.packet import Packet
+from gylewatch.values import HandSettings
 from storage.store import Store
 from web.health import ServiceHealth
 from web.ingest import IngestResult
@@ -23,4 +24,5 @@ class Context:
     settings: HttpSettings
     health: Callable[[], ServiceHealth]
     try_channels: Callable[[], Sequence[ChannelTrial]] | None = None  # None: there is nothing to try
+    instruments: HandSettings = field(default_factory=HandSettings)  # of the samples of batches that are started
     posted: PostedPackets = field(default_factory=PostedPackets)

@@ -22,6 +22,7 @@ from web.bodies import read_form
 from web.calibration_page import add_calibration
 from web.compare_page import add_compare
 from web.context import Context
+from web.entry_page import add_entry
 from web.graph import Graph, probe_at, thin
 from web.ledger import kept_ledger
 from web.ledger_page import add_ledger
@@ -37,6 +38,12 @@ LATEST_ROWS = 8
 # Enough to follow the course of a batch by ear or on paper.
 COURSE_ROWS = 60
 _ALERTS = 100
+_TOLD = {
+    "started": "The batch is watched from now on.",
+    "changed": "The change is kept, and taken up in seconds. Where the past is concerned the batch is read again from "
+    "its readings, and its estimate comes back in a moment.",
+    "same": "Nothing was changed.",
+}
 _DONE = {
     "saved": "The sample is kept. The estimate takes it in with the next update.",
     "withdrawn": "The sample is withdrawn, and nothing uses it any more. An active batch is read again from its "
@@ -49,6 +56,7 @@ def router(context: Context) -> APIRouter:
     pages = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
     _add_board(pages, context)
     add_service(pages, context)
+    add_entry(pages, context)
     _add_batch(pages, context)
     add_alert_actions(pages, context)
     add_withdraw(pages, context)
@@ -160,6 +168,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             has_curve=record.curve_version is not None or store.current_curve(record.batch.float_id) is not None,
             typed=typed,
             questions=questions,
+            told=_TOLD.get(done, ""),
             said=_DONE.get(done, ""),
             instruments=tuple(Instrument),
             units=tuple(Unit),

@@ -34,7 +34,9 @@ WREN = FloatId("wren")
 HOUR = timedelta(hours=1)
 PLACES = (
     "/",
+    "/start",
     "/batches/harbour-pale",
+    "/batches/harbour-pale/change",
     "/batches/quay-stout",
     "/batches/harbour-pale/compare",
     "/batches/quay-stout/compare",
