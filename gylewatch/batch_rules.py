@@ -31,7 +31,7 @@ def why_not_pitched(batch: Batch, now: datetime) -> str:
 
 def why_not_changed(ended: datetime | None) -> str:
     """Why the facts of a batch stay as they are; empty: they can be changed."""
-    return f"ended at {_stamp(ended)}; what is over is not changed" if ended is not None else ""
+    return f"ended at {_stamp(ended)}; what is over is not changed, unless it is reopened" if ended is not None else ""
 
 
 def why_not_ended(batch: Batch, time: datetime, now: datetime) -> str:

@@ -222,7 +222,7 @@ def change_batch(*, batch_id: str, file: Path, as_json: bool, config: Path) -> N
     with opened_store(config) as store:
         before = store.batch(BatchId(batch_id))
         if why := why_not_changed(before.ended):
-            raise InputError(f"batch {batch_id}", why)
+            raise InputError(f"batch {batch_id}", f"{why}: gylewatch batch reopen {batch_id}")
         batch = read_batch(file, instruments=before.batch.instruments)
         _check_pitched(file, batch)
         if batch.original_gravity_sg is None:  # it may have been entered by gylewatch brewday pitch
@@ -289,6 +289,24 @@ def end_batch(*, batch_id: str, time_text: str | None, as_json: bool, config: Pa
         show_json(batch_shape(record))
     else:
         click.echo(f"batch {record.batch_id} ended at {shown_time(record.ended)}")
+
+
+@batches.command("reopen")
+@click.argument("batch_id", metavar="BATCH")
+@json_option
+@config_option
+def reopen_batch(*, batch_id: str, as_json: bool, config: Path) -> None:
+    """Watch BATCH (its id) again, that was ended by mistake or too early.
+
+    It is read again from its readings, and its open alerts are open as before; nothing is told twice. What its float
+    has measured since is taken for this beer: reopen it only if the float has lain in it all the time.
+    """
+    with opened_store(config) as store:
+        record = store.reopen_batch(BatchId(batch_id), now())
+    if as_json:
+        show_json(batch_shape(record))
+    else:
+        click.echo(f"batch {record.batch_id} is watched again, and read again from its readings")
 
 
 @batches.command("remove")

@@ -59,7 +59,7 @@ class Batches(Part):
         with self._database.reading() as connection:
             rows = connection.execute(query).all()
         return tuple(
-            _batch_record(row) for row in sorted(rows, key=lambda row: (row.pitched, natural_order(row.batch_id)))
+            batch_record(row) for row in sorted(rows, key=lambda row: (row.pitched, natural_order(row.batch_id)))
         )
 
     def batch(self, batch_id: BatchId) -> BatchRecord:
@@ -71,7 +71,7 @@ class Batches(Part):
             No batch has that identifier.
         """
         with self._database.reading() as connection:
-            return _require_batch(connection, batch_id)
+            return require_batch(connection, batch_id)
 
     def replace_batch(
         self, batch_id: BatchId, batch: Batch, *, new: Sequence[FloatRecord | VesselRecord] = ()
@@ -92,7 +92,7 @@ class Batches(Part):
             The batch, float or vessel is not known.
         """
         with self._database.writing() as connection:
-            before = _require_batch(connection, batch_id)
+            before = require_batch(connection, batch_id)
             _make_known(connection, new)
             _require_float_and_vessel(connection, batch)
             if before.ended is None:
@@ -101,7 +101,7 @@ class Batches(Part):
             if batch.float_id != before.batch.float_id:
                 change["curve_version"] = current_version(connection, batch.float_id)
             connection.execute(update(BatchRow).where(BatchRow.batch_id == batch_id).values(**change))
-            return _require_batch(connection, batch_id)
+            return require_batch(connection, batch_id)
 
     def set_batch_curve(self, batch_id: BatchId, version: int) -> BatchRecord:
         """Read a batch under another version of its float's curve.
@@ -112,12 +112,12 @@ class Batches(Part):
             The batch, or that version of its float's curve, is not there.
         """
         with self._database.writing() as connection:
-            float_id = _require_batch(connection, batch_id).batch.float_id
+            float_id = require_batch(connection, batch_id).batch.float_id
             query = select(CurveRow.version).where(CurveRow.float_id == float_id, CurveRow.version == version)
             if connection.scalar(query) is None:
                 raise NotFound("curve", f"{float_id} version {version}", "list them with: gylewatch curve list")
             connection.execute(update(BatchRow).where(BatchRow.batch_id == batch_id).values(curve_version=version))
-            return _require_batch(connection, batch_id)
+            return require_batch(connection, batch_id)
 
     def end_batch(self, batch_id: BatchId, time: datetime) -> BatchRecord:
         """End a batch; its float is free again. Ending it once more corrects the time.
@@ -130,7 +130,7 @@ class Batches(Part):
             `time` lies before the batch was pitched.
         """
         with self._database.writing() as connection:
-            pitched = _require_batch(connection, batch_id).batch.pitched
+            pitched = require_batch(connection, batch_id).batch.pitched
             if time < pitched:
                 raise StorageError(
                     f"batch {batch_id!r} was pitched at {pitched.isoformat()} and cannot end before that,"
@@ -138,7 +138,7 @@ class Batches(Part):
                     retry=False,
                 )
             connection.execute(update(BatchRow).where(BatchRow.batch_id == batch_id).values(ended=time))
-            return _require_batch(connection, batch_id)
+            return require_batch(connection, batch_id)
 
     def remove_batch(self, batch_id: BatchId) -> None:
         """Remove a batch with its samples and all that was concluded about it; the float's readings stay.
@@ -149,7 +149,7 @@ class Batches(Part):
             No batch has that identifier.
         """
         with self._database.writing() as connection:
-            _require_batch(connection, batch_id)
+            require_batch(connection, batch_id)
             forget(connection, batch_id)
             alerts = select(AlertRow.id).where(AlertRow.batch_id == batch_id)
             connection.execute(delete(OutboxRow).where(OutboxRow.alert_id.in_(alerts)))
@@ -168,7 +168,7 @@ class Batches(Part):
             No batch has that identifier.
         """
         with self._database.writing() as connection:
-            _require_batch(connection, batch_id)
+            require_batch(connection, batch_id)
             columns = sample_to_columns(sample)
             same = select(SampleRow.id).where(SampleRow.batch_id == batch_id, SampleRow.withdrawn.is_(None))
             standing = connection.scalar(same.filter_by(**columns))
@@ -195,7 +195,7 @@ class Batches(Part):
             The batch has no such sample, or it is withdrawn already.
         """
         with self._database.writing() as connection:
-            record = _require_batch(connection, batch_id)
+            record = require_batch(connection, batch_id)
             standing = (SampleRow.id == sample_id, SampleRow.batch_id == batch_id, SampleRow.withdrawn.is_(None))
             if connection.scalar(select(SampleRow.id).where(*standing)) is None:
                 remedy = f"list them with: gylewatch sample list {batch_id}"
@@ -230,21 +230,24 @@ def _batch_columns(batch: Batch) -> dict[str, Any]:
     }
 
 
-def _batch_record(row: Row[Any]) -> BatchRecord:
+def batch_record(row: Row[Any]) -> BatchRecord:
+    """The batch in a row."""
     return BatchRecord(
         batch_id=BatchId(row.batch_id),
         batch=batch_from_json(row.document),
         curve_version=row.curve_version,
         created=row.created,
         ended=row.ended,
+        reopened=row.reopened,
     )
 
 
-def _require_batch(connection: Connection, batch_id: str) -> BatchRecord:
+def require_batch(connection: Connection, batch_id: str) -> BatchRecord:
+    """A batch within a transaction, or `NotFound` with the remedy."""
     row = connection.execute(select(BatchRow).where(BatchRow.batch_id == batch_id)).one_or_none()
     if row is None:
         raise NotFound("batch", batch_id, _remedy(connection, batch_id))
-    return _batch_record(row)
+    return batch_record(row)
 
 
 def _remedy(connection: Connection, typed: str) -> str:
@@ -273,4 +276,4 @@ def _require_free_float(connection: Connection, float_id: FloatId, batch_id: Bat
     )
     row = connection.execute(query).first()
     if row is not None:
-        raise FloatInUse(float_id, _batch_record(row).batch.name)
+        raise FloatInUse(float_id, batch_record(row).batch.name)
