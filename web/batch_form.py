@@ -129,17 +129,9 @@ def batch_fields(batch: Batch, *, fahrenheit: bool) -> dict[str, str]:
     }
 
 
-def shown_again(fields: Mapping[str, str]) -> dict[str, str]:
-    """What was typed, for the form that asks about it: with times as a browser takes them, in UTC without a zone."""
-    return {name: _time_again(fields, name) if _TIME.fullmatch(name) else text for name, text in fields.items()}
-
-
-def _time_again(fields: Mapping[str, str], name: str) -> str:
-    try:
-        time = typed.time(fields, name, "")
-    except Unclear:
-        return fields[name]
-    return _minute(time) if time is not None else ""
+def times_of(fields: Mapping[str, str]) -> frozenset[str]:
+    """Those of the fields that hold a time."""
+    return frozenset(name for name in fields if _TIME.fullmatch(name))
 
 
 def rows_of(fields: Mapping[str, str], what: str) -> int:
@@ -159,17 +151,17 @@ def _known(batch: Batch, *, fahrenheit: bool) -> dict[str, tuple[str, Any]]:
     warm = _warmth(fahrenheit=fahrenheit)
     known: dict[str, tuple[str, Any]] = {
         "volume": (_shown(batch.volume_l), batch.volume_l),
-        "pitched": (_minute(batch.pitched), batch.pitched),
+        "pitched": (typed.minute(batch.pitched), batch.pitched),
         **_shown_pair("attenuation", batch.expected_attenuation, _PERCENT),
         **_shown_pair("temperature", batch.temperature_c, warm),
     }
     if batch.original_gravity_sg is not None:
         known["original_gravity"] = (f"{batch.original_gravity_sg:.4f}", batch.original_gravity_sg)
     for n, step in enumerate(batch.plan, start=1):
-        known[f"plan_{n}_from"] = (_minute(step.start), step.start)
+        known[f"plan_{n}_from"] = (typed.minute(step.start), step.start)
         known |= _shown_pair(f"plan_{n}", step.temperature_c, warm)
     for n, addition in enumerate(batch.additions, start=1):
-        known[f"addition_{n}_time"] = (_minute(addition.time), addition.time)
+        known[f"addition_{n}_time"] = (typed.minute(addition.time), addition.time)
         if addition.gravity_points is not None:
             known[f"addition_{n}_points"] = (_shown(addition.gravity_points), addition.gravity_points)
     return known
@@ -181,10 +173,6 @@ def _shown_pair(name: str, pair: tuple[float, float], scale: _Scale) -> dict[str
 
 def _shown(number: float) -> str:
     return f"{number:.6g}"
-
-
-def _minute(time: datetime) -> str:
-    return f"{time:%Y-%m-%dT%H:%M}"
 
 
 class _Form:
@@ -291,7 +279,7 @@ class _Form:
             return None
         _, kept = self._known.get(name, ("", None))
         # The field shows minutes; a time kept to the second is not changed by being shown.
-        return kept if kept is not None and _minute(kept) == _minute(found) else found
+        return kept if kept is not None and typed.minute(kept) == typed.minute(found) else found
 
     def _pitched(self, now: datetime) -> datetime | None:
         if self._before is None and not self._fields.get("pitched", "").strip():

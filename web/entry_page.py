@@ -16,11 +16,11 @@ from gylewatch.errors import AlreadyExists, InputError, NotFound, StorageError
 from gylewatch.values import Batch, BatchId, FloatId
 from storage.records import BatchRecord, FloatInUse, FloatRecord, VesselRecord
 from web import security
-from web.batch_form import SPARE_ROWS, SURE, batch_fields, doubts, fingerprint, parse_batch, rows_of, shown_again
+from web.batch_form import SPARE_ROWS, SURE, batch_fields, doubts, fingerprint, parse_batch, rows_of, times_of
 from web.bodies import read_form
 from web.context import Context
 from web.rendering import render
-from web.typed import Question
+from web.typed import Question, shown_again
 
 _START = "/start"
 
@@ -57,7 +57,7 @@ class _Pages:
             "batch_form.html",
             HTTPStatus.SERVICE_UNAVAILABLE if failed else status,
             record=record,
-            typed=shown_again(typed),
+            typed=shown_again(typed, times_of(typed)),
             questions=questions,
             vessels=[Choice(name=v.vessel_id, taken_by=vessels.get(v.vessel_id, "")) for v in store.vessels()],
             floats=[Choice(name=f.float_id, taken_by=floats.get(f.float_id, "")) for f in store.floats()],

@@ -22,6 +22,7 @@ from web.bodies import read_form
 from web.calibration_page import add_calibration
 from web.compare_page import add_compare
 from web.context import Context
+from web.end_page import add_end
 from web.entry_page import add_entry
 from web.graph import Graph, probe_at, thin
 from web.ledger import kept_ledger
@@ -43,6 +44,8 @@ _TOLD = {
     "changed": "The change is kept, and taken up in seconds. Where the past is concerned the batch is read again from "
     "its readings, and its estimate comes back in a moment.",
     "same": "Nothing was changed.",
+    "ended": "The batch has ended, and is no longer watched.",
+    "reopened": "The batch is watched again. It is read again from its readings; its estimate comes back in a moment.",
 }
 _DONE = {
     "saved": "The sample is kept. The estimate takes it in with the next update.",
@@ -57,6 +60,7 @@ def router(context: Context) -> APIRouter:
     _add_board(pages, context)
     add_service(pages, context)
     add_entry(pages, context)
+    add_end(pages, context)
     _add_batch(pages, context)
     add_alert_actions(pages, context)
     add_withdraw(pages, context)

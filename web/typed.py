@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
@@ -65,3 +65,21 @@ def time(fields: Mapping[str, str], name: str, question: str) -> datetime | None
     except (ValueError, OverflowError) as error:
         sentence = f"{question} {typed[:SHOWN]!r} is not a time such as 2026-03-05T18:30 (UTC)."
         raise Unclear(name, sentence) from error
+
+
+def shown_again(fields: Mapping[str, str], times: Container[str]) -> dict[str, str]:
+    """What was typed, for the form that asks about it: its `times` as a browser takes them, in UTC without a zone."""
+    return {name: _time_again(fields, name) if name in times else text for name, text in fields.items()}
+
+
+def minute(moment: datetime) -> str:
+    """A time as a browser's field takes it, in UTC."""
+    return f"{moment.astimezone(UTC):%Y-%m-%dT%H:%M}"
+
+
+def _time_again(fields: Mapping[str, str], name: str) -> str:
+    try:
+        found = time(fields, name, "")
+    except Unclear:
+        return fields[name]
+    return minute(found) if found is not None else ""

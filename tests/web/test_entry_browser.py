@@ -109,3 +109,28 @@ def test_a_form_that_is_sent_back_as_it_was_opened_changes_nothing(
             assert "Nothing was changed." in page.locator(".saved").inner_text()
             assert store.batch(batch_id) == before
             page.context.close()
+
+
+@pytest.mark.parametrize("script", [True, False], ids=["with script", "without script"])
+def test_a_batch_is_ended_and_reopened_with_the_thumb(browser: Browser, tmp_path: Path, *, script: bool) -> None:
+    with brewery.open_store(tmp_path) as store:
+        batch_id = brewery.fill(store)
+        with serving(brewery.application(store)) as origin:
+            page = open_page(browser, "phone", java_script_enabled=script)  # in Helsinki, two hours ahead of UTC
+            page.goto(f"{origin}/batches/{batch_id}")
+            page.get_by_role("link", name="End", exact=True).tap()
+            page.get_by_role("link", name="Go on watching it").tap()
+            assert store.batch(batch_id).ended is None
+            page.get_by_role("link", name="End", exact=True).tap()
+            page.get_by_label("Packaged").fill("2026-03-08T12:15" if script else "2026-03-08T10:15")
+
+            page.get_by_role("button", name="End the batch").tap()
+            page.wait_for_selector("text=The batch has ended")
+            ended = store.batch(batch_id).ended
+            page.get_by_role("link", name="Reopen").tap()
+            page.get_by_role("button", name="Reopen the batch").tap()
+            page.wait_for_selector("text=The batch is watched again.")
+
+            assert ended == datetime(2026, 3, 8, 10, 15, tzinfo=UTC)
+            assert store.batch(batch_id).ended is None
+            page.context.close()
