@@ -124,6 +124,24 @@ def list_floats(*, as_json: bool, config: Path) -> None:
     )
 
 
+@floats.command("remove")
+@click.argument("name")
+@json_option
+@config_option
+def remove_float(*, name: str, as_json: bool, config: Path) -> None:
+    """Remove the float NAME that was named by mistake: one that no batch had, that was not heard and not calibrated."""
+    with opened_store(config) as store:
+        store.remove_float(FloatId(name))
+    _show_removed("float", name, as_json=as_json)
+
+
+def _show_removed(what: str, name: str, *, as_json: bool) -> None:
+    if as_json:
+        show_json({what: name, "removed": True})
+    else:
+        click.echo(f"{what} {name} is removed")
+
+
 @floats.command("forget-counter")
 @click.argument("name")
 @json_option
@@ -178,6 +196,17 @@ def list_vessels(*, as_json: bool, config: Path) -> None:
         return
     rows = [(v.vessel_id, shown_number(v.volume_l, 1, " l"), v.note) for v in records]
     show_table(("vessel", "volume", "note"), rows, empty="no vessels yet; add one: gylewatch vessel add")
+
+
+@vessels.command("remove")
+@click.argument("name")
+@json_option
+@config_option
+def remove_vessel(*, name: str, as_json: bool, config: Path) -> None:
+    """Remove the vessel NAME that was named by mistake: one that no batch is or was in."""
+    with opened_store(config) as store:
+        store.remove_vessel(VesselId(name))
+    _show_removed("vessel", name, as_json=as_json)
 
 
 @click.group("batch")

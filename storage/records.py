@@ -38,6 +38,15 @@ class AddressInUse(AlreadyExists):
         )
 
 
+class StillInUse(GylewatchError):
+    """A float or vessel cannot be removed: something that is kept belongs to it."""
+
+    def __init__(self, what: str, name: str, why: str) -> None:
+        super().__init__(f"{what} {name!r} stays: {why}; one that is not used does no harm")
+        self.what = what
+        self.name = name
+
+
 class NotReopened(GylewatchError):
     """The batch cannot be active again, or is."""
 

@@ -418,9 +418,23 @@ def test_temperatures_that_may_be_fahrenheit_are_taken_as_they_stand_and_asked_a
     assert terminal.type("curve", "add", "references.csv").err == ""
 
 
+def test_a_name_that_was_typed_wrong_is_taken_back(brewery: Terminal) -> None:
+    brewery.type("float", "add", "herron")
+    brewery.type("vessel", "add", "FV11")
+
+    removed = brewery.type("float", "remove", "herron"), brewery.type("vessel", "remove", "FV11", "--json")
+
+    assert removed[0].out == "float herron is removed\n"
+    assert removed[1].json == {"vessel": "FV11", "removed": True}
+    assert "herron" not in brewery.type("float", "list").out
+    assert "FV11" not in brewery.type("vessel", "list").out
+
+
 @pytest.mark.parametrize(
     ("words", "message"),
     [
+        ("float remove heron", "float 'heron' stays: the batch 'ferry-lane-pale' is measured with it"),
+        ("vessel remove FV1", "vessel 'FV1' stays: the batch 'ferry-lane-pale' is or was in it"),
         ("float add", "Missing argument 'NAME...'"),
         ("float add a/b", "float name 'a/b' is not usable"),
         ("float add heron", "a float called 'heron' exists already"),
