@@ -57,9 +57,8 @@ ADVICE: Mapping[Kind, Advice] = MappingProxyType(
             title="Fermentation has stalled",
             end_title="Fermentation no longer counts as stalled",
             next_step="Take a hand sample to be sure. If it agrees, warm the beer by one or two degrees within the "
-            "yeast's range, enter that as a step of the plan (Change on its page, or gylewatch batch change) and rouse the "
-            "yeast gently; if "
-            "nothing moves within two days, consider fresh yeast.",
+            "yeast's range, enter that as a step of the plan (Change on its page, or gylewatch batch change) and "
+            "rouse the yeast gently; if nothing moves within two days, consider fresh yeast.",
             caution=f"A stalled beer still holds sugar. {BOTTLES} {AIR}",
         ),
         Kind.TEMPERATURE_DRIFT: Advice(
