@@ -57,21 +57,22 @@ ADVICE: Mapping[Kind, Advice] = MappingProxyType(
             title="Fermentation has stalled",
             end_title="Fermentation no longer counts as stalled",
             next_step="Take a hand sample to be sure. If it agrees, warm the beer by one or two degrees within the "
-            "yeast's range, enter that as a step of the plan (gylewatch batch change) and rouse the yeast gently; if "
-            "nothing moves within two days, consider fresh yeast.",
+            "yeast's range, enter that as a step of the plan (Change on its page, or gylewatch batch change) and "
+            "rouse the yeast gently; if nothing moves within two days, consider fresh yeast.",
             caution=f"A stalled beer still holds sugar. {BOTTLES} {AIR}",
         ),
         Kind.TEMPERATURE_DRIFT: Advice(
             title="The temperature drifts",
             end_title="The temperature no longer drifts",
             next_step="Look at the controller, its probe, the door and the cooling or heating before the beer leaves "
-            "its range. If you changed it on purpose, enter a step of the plan (gylewatch batch change).",
+            "its range. If you changed it on purpose, enter a step of the plan (Change on its page, or gylewatch batch "
+            "change).",
         ),
         Kind.TEMPERATURE_OUT_OF_RANGE: Advice(
             title="The temperature is out of range",
             end_title="The temperature is no longer out of range",
             next_step="Check the cooling or heating and bring the beer back slowly, about one degree an hour or less. "
-            "If you changed it on purpose, enter a step of the plan (gylewatch batch change).",
+            "If you changed it on purpose, enter a step of the plan (Change on its page, or gylewatch batch change).",
             caution="Warming a closed vessel drives gas out of the beer: see that its airlock or relief valve is free.",
         ),
         Kind.FLOAT_SILENT: Advice(
@@ -109,7 +110,7 @@ ADVICE: Mapping[Kind, Advice] = MappingProxyType(
             title="The gravity is implausible",
             end_title="The gravity is no longer implausible",
             next_step="Check that the float floats freely, that its calibration is the right one, and that additions "
-            "have been entered (gylewatch batch change). Take a hand sample.",
+            "have been entered (Change on its page, or gylewatch batch change). Take a hand sample.",
         ),
     }
 )

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Container, Sequence
-from dataclasses import fields, replace
-from datetime import datetime, timedelta
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Final
 
 import click
 
 from gylewatch.batch_file import read_batch
+from gylewatch.batch_rules import WANTED_SINCE, changes, heat_note, why_not_changed, why_not_ended, why_not_pitched
 from gylewatch.config import read_settings
 from gylewatch.counting import counted
 from gylewatch.errors import AlreadyExists, InputError
-from gylewatch.likely import too_hot_note
 from gylewatch.quantities import LITRES
 from gylewatch.tables import parse_time
 from gylewatch.terminal import (
@@ -31,11 +31,9 @@ from gylewatch.terminal import (
     warn,
 )
 from gylewatch.values import Batch, BatchId, FloatId, VesselId, check_name
-from storage.records import BatchRecord, FloatRecord, VesselRecord
+from storage.records import FloatRecord, VesselRecord
 from web.shapes import batch_shape, float_shape
 
-PITCHED_AHEAD = timedelta(hours=1)  # a beer may be entered while it is being pitched
-ENDED_AHEAD = timedelta(minutes=5)  # two clocks of a brewery may differ by so much
 _ADDRESS: Final = re.compile(r"([0-9A-F]{2}:){5}[0-9A-F]{2}")
 
 
@@ -126,6 +124,24 @@ def list_floats(*, as_json: bool, config: Path) -> None:
     )
 
 
+@floats.command("remove")
+@click.argument("name")
+@json_option
+@config_option
+def remove_float(*, name: str, as_json: bool, config: Path) -> None:
+    """Remove the float NAME that was named by mistake: one that no batch had, that was not heard and not calibrated."""
+    with opened_store(config) as store:
+        store.remove_float(FloatId(name))
+    _show_removed("float", name, as_json=as_json)
+
+
+def _show_removed(what: str, name: str, *, as_json: bool) -> None:
+    if as_json:
+        show_json({what: name, "removed": True})
+    else:
+        click.echo(f"{what} {name} is removed")
+
+
 @floats.command("forget-counter")
 @click.argument("name")
 @json_option
@@ -182,6 +198,17 @@ def list_vessels(*, as_json: bool, config: Path) -> None:
     show_table(("vessel", "volume", "note"), rows, empty="no vessels yet; add one: gylewatch vessel add")
 
 
+@vessels.command("remove")
+@click.argument("name")
+@json_option
+@config_option
+def remove_vessel(*, name: str, as_json: bool, config: Path) -> None:
+    """Remove the vessel NAME that was named by mistake: one that no batch is or was in."""
+    with opened_store(config) as store:
+        store.remove_vessel(VesselId(name))
+    _show_removed("vessel", name, as_json=as_json)
+
+
 @click.group("batch")
 def batches() -> None:
     """Batches: one beer in one vessel, from pitching to packaging."""
@@ -197,16 +224,11 @@ def add_batch(*, file: Path, as_json: bool, config: Path) -> None:
     Its samples are measured with the [instruments] of the configuration, unless the file has [batch.instruments].
     """
     batch = read_batch(file, instruments=read_settings(config).instruments)
-    if batch.pitched - now() > PITCHED_AHEAD:
-        raise InputError(
-            str(file),
-            f"batch.pitched = {shown_time(batch.pitched)} lies in the future; add the batch when the yeast is in, or "
-            "check date and time zone (Z is UTC)",
-        )
+    _check_pitched(file, batch)
     with opened_store(config) as store:
         record = store.add_batch(batch, created=now())
     remedy = f"correct the file and change the batch: gylewatch batch change {record.batch_id} {file}"
-    _warn_of_heat(record, remedy=remedy)
+    warn(heat_note(batch, remedy))
     if as_json:
         show_json(batch_shape(record))
         return
@@ -228,35 +250,29 @@ def change_batch(*, batch_id: str, file: Path, as_json: bool, config: Path) -> N
     """
     with opened_store(config) as store:
         before = store.batch(BatchId(batch_id))
-        if before.ended is not None:
-            raise InputError(f"batch {batch_id}", f"ended at {shown_time(before.ended)}; what is over is not changed")
+        if why := why_not_changed(before.ended):
+            raise InputError(f"batch {batch_id}", f"{why}: gylewatch batch reopen {batch_id}")
         batch = read_batch(file, instruments=before.batch.instruments)
+        _check_pitched(file, batch)
         if batch.original_gravity_sg is None:  # it may have been entered by gylewatch brewday pitch
             batch = replace(batch, original_gravity_sg=before.batch.original_gravity_sg)
         record = store.replace_batch(before.batch_id, batch)
-    _warn_of_heat(record, remedy=f"correct the file and change it again: gylewatch batch change {batch_id} {file}")
+    warn(heat_note(record.batch, f"correct the file and change it again: gylewatch batch change {batch_id} {file}"))
     if before.batch.temperature_c != record.batch.temperature_c:
         warn(
-            "temperature_c is what was wanted from pitching on, until the first step of the plan; if it is wanted from "
-            f"now on, write a step of its own: [[batch.plan]] with from = {now():%Y-%m-%dT%H:%M:00Z} and temperature_c"
+            f"temperature_c {WANTED_SINCE}write a step of its own: [[batch.plan]] with "
+            f"from = {now():%Y-%m-%dT%H:%M:00Z} and temperature_c"
         )
     if as_json:
         show_json(batch_shape(record))
         return
-    changes = _changes(before.batch, record.batch)
-    click.echo(f"batch {batch_id}: {', '.join(changes)} changed" if changes else f"batch {batch_id} is as {file} says")
+    changed = changes(before.batch, record.batch)
+    click.echo(f"batch {batch_id}: {', '.join(changed)} changed" if changed else f"batch {batch_id} is as {file} says")
 
 
-def _changes(before: Batch, after: Batch) -> tuple[str, ...]:
-    """The names of what differs, as the file has them."""
-    names = {"original_gravity_sg": "original_gravity", "float_id": "float", "additions": "addition"}
-    differing = (each.name for each in fields(Batch) if getattr(before, each.name) != getattr(after, each.name))
-    return tuple(names.get(name, name) for name in differing)
-
-
-def _warn_of_heat(record: BatchRecord, *, remedy: str) -> None:
-    ranges = [record.batch.temperature_c, *(step.temperature_c for step in record.batch.plan)]
-    warn(next(filter(None, (too_hot_note("a wanted range", each, remedy) for each in ranges)), ""))
+def _check_pitched(file: Path, batch: Batch) -> None:
+    if why := why_not_pitched(batch, now()):
+        raise InputError(str(file), f"batch.pitched = {why} (Z is UTC)")
 
 
 @batches.command("list")
@@ -294,14 +310,32 @@ def list_batches(*, active: bool, as_json: bool, config: Path) -> None:
 def end_batch(*, batch_id: str, time_text: str | None, as_json: bool, config: Path) -> None:
     """Stop watching BATCH (its id); its float is free for the next one."""
     time = _time_of(time_text)
-    if time > now() + ENDED_AHEAD:
-        raise InputError("--time", f"{shown_time(time)} lies in the future; end the batch when its beer is packaged")
     with opened_store(config) as store:
+        if why := why_not_ended(store.batch(BatchId(batch_id)).batch, time, now()):
+            raise InputError("--time", why)
         record = store.end_batch(BatchId(batch_id), time)
     if as_json:
         show_json(batch_shape(record))
     else:
         click.echo(f"batch {record.batch_id} ended at {shown_time(record.ended)}")
+
+
+@batches.command("reopen")
+@click.argument("batch_id", metavar="BATCH")
+@json_option
+@config_option
+def reopen_batch(*, batch_id: str, as_json: bool, config: Path) -> None:
+    """Watch BATCH (its id) again, that was ended by mistake or too early.
+
+    It is read again from its readings, and its open alerts are open as before; nothing is told twice. What its float
+    has measured since is taken for this beer: reopen it only if the float has lain in it all the time.
+    """
+    with opened_store(config) as store:
+        record = store.reopen_batch(BatchId(batch_id), now())
+    if as_json:
+        show_json(batch_shape(record))
+    else:
+        click.echo(f"batch {record.batch_id} is watched again, and read again from its readings")
 
 
 @batches.command("remove")

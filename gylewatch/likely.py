@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from gylewatch.units import POINT_SG, celsius_from_fahrenheit, sg_from_plato
+from gylewatch.units import POINT_SG, celsius_from_fahrenheit, fahrenheit_from_celsius, sg_from_plato
 
 # Of beer, wort and rooms. What lies outside is no temperature of theirs in °F either.
 _FAHRENHEIT: Final = (32.0, 230.0)
@@ -51,6 +51,22 @@ def celsius_doubt(typed: Sequence[float], low: float, high: float) -> str:
         return ""
     shown = ", ".join(f"{each:.1f}" for each in meant)
     return f"is that °F? in °C it would be {shown if len(meant) == 1 else f'[{shown}]'}"
+
+
+def fahrenheit_doubt(typed: Sequence[float], low: float, high: float) -> str:
+    """What was probably meant by temperatures of which one does not lie between `low` and `high`, in °F."""
+    meant = [fahrenheit_from_celsius(each) for each in typed]
+    if not all(low <= f <= high for f in meant):
+        return ""
+    return f"is that °C? in °F it would be {' to '.join(f'{each:.1f}' for each in meant)}"
+
+
+def percent_doubt(typed: Sequence[float], low: float, high: float) -> str:
+    """What was probably meant by shares of which one does not lie between `low` and `high`, in per cent."""
+    meant = [100.0 * each for each in typed]
+    if not all(low <= percent <= high for percent in meant):
+        return ""
+    return f"is that a fraction? in per cent it would be {' to '.join(f'{each:g}' for each in meant)}"
 
 
 def too_hot_note(what: str, typed: Sequence[float], remedy: str) -> str:

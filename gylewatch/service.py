@@ -213,6 +213,7 @@ class Service:
             health=self.health,
             alerts=settings.alerts,
             try_channels=self._try_channels if settings.channels else None,
+            instruments=settings.instruments,
         )
         self._http = HttpServer(app, listener)
         schedule = Schedule(self._duties.run, self._upkeep, tick_s=self._tick_s)

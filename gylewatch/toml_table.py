@@ -21,7 +21,18 @@ _FIRST_YEAR, _LAST_YEAR = 1990, 2100
 
 
 class TableError(GylewatchError):
-    """A TOML file cannot be read, or holds a wrong or unknown key."""
+    """A TOML file cannot be read, or holds a wrong or unknown key.
+
+    Parameters
+    ----------
+    key : the key's full name; empty: the fault is none of a single key
+    reason : the message without file, key and value, for a form that shows them itself
+    """
+
+    def __init__(self, message: str, *, key: str = "", reason: str = "") -> None:
+        super().__init__(message)
+        self.key = key
+        self.reason = reason or message
 
 
 def read_toml(path: Path, *, remedy: str = "") -> Table:
@@ -72,12 +83,21 @@ class Table:
         return self._file
 
     def place(self, key: str) -> str:
-        """The key's full name, for messages."""
-        return f"{self._file}: {self._name}.{key}" if self._name else f"{self._file}: {key}"
+        """The key's full name with the file, for messages."""
+        return f"{self._file}: {self._full(key)}"
 
     def wrong(self, key: str, allowed: str) -> TableError:
         """An error that names the key, the value found and what is allowed."""
-        return TableError(f"{self.place(key)} = {_shown(self._content.get(key))}: {allowed}")
+        message = f"{self.place(key)} = {_shown(self._content.get(key))}: {allowed}"
+        return TableError(message, key=self._full(key), reason=allowed)
+
+    def unusable(self, key: str, reason: str) -> TableError:
+        """An error that names the key, for a reason that tells the value itself."""
+        return TableError(f"{self.place(key)}: {reason}", key=self._full(key), reason=reason)
+
+    def wrong_as_a_whole(self, reason: str) -> TableError:
+        """An error of keys that are right by themselves, and not together."""
+        return TableError(f"{self._file}: {self._name}: {reason}", reason=reason)
 
     def has(self, key: str) -> bool:
         self._asked.add(key)
@@ -190,15 +210,20 @@ class Table:
         if default is None:
             near = difflib.get_close_matches(key, sorted(set(self._content) - self._asked), n=1, cutoff=0.7)
             hint = f"; is {near[0]!r} meant?" if near else ""
-            raise TableError(f"{self.place(key)}: is missing; write {wanted}{hint}")
+            raise self.unusable(key, f"is missing; write {wanted}{hint}")
         return default
 
     def _checked(self, key: str, value: Any, low: float, high: float, unit: str) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise self.wrong(key, f"must be a number, {low:g} to {high:g}{_with(unit)}")
         if not (low <= value <= high):  # false for NaN, and no overflow for a whole number of 400 digits
-            raise self.wrong(key, f"must be {low:.10g} to {high:.10g}{_with(unit)}")
+            raise self.wrong(key, must_be(low, high, unit))
         return float(value)
+
+
+def must_be(low: float, high: float, unit: str = "") -> str:
+    """What is allowed of a number, for messages."""
+    return f"must be {low:.10g} to {high:.10g}{_with(unit)}"
 
 
 def _with(unit: str) -> str:

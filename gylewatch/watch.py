@@ -216,6 +216,8 @@ class BatchWatch:
         if self._sample_was_withdrawn():
             return  # a state that learnt from it must not come back
         try:
+            if self._store.batch(self._record.batch_id).reopened != self._record.reopened:
+                return  # nor one from before the batch was reopened, which forgot its estimates
             self._save(_Pending(), with_state=True)
         except NotFound:
             _log.info("a batch was removed", batch=self._record.batch_id)
@@ -223,7 +225,7 @@ class BatchWatch:
     def _restore(self) -> None:
         stored = self._store.state(self._record.batch_id)
         if stored is None:
-            if self._store.alerts(self._record.batch_id, limit=1):
+            if self._record.reopened is not None or self._store.alerts(self._record.batch_id, limit=1):
                 self.read_again()  # somebody had it forgotten; what was told is not told again
             return
         try:

@@ -220,7 +220,7 @@ class Worker(Routine):
 
     def _change(self, watch: BatchWatch, record: BatchRecord) -> None:
         before = watch.record
-        if (record.curve_version, record.batch.float_id) == (before.curve_version, before.batch.float_id):
+        if _read_under(record) == _read_under(before):
             watch.update(record)
             return
         watch = BatchWatch(self._store, record, self._alert_settings, self._channels)
@@ -246,3 +246,8 @@ class Worker(Routine):
         elif self._problems.get((about, what)) != problem:
             self._problems[about, what] = problem
             _log.warning("problem", problem=problem)
+
+
+def _read_under(record: BatchRecord) -> tuple[object, ...]:
+    """A watch goes on only while this stays: another curve or float, or an end that was taken back, begins it anew."""
+    return record.curve_version, record.batch.float_id, record.reopened

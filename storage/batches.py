@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
@@ -13,7 +14,8 @@ from gylewatch.values import Batch, BatchId, FloatId, Sample, natural_order, slu
 from storage.curves import current_version, require_float
 from storage.outcomes import forget
 from storage.part import Part
-from storage.records import BatchRecord, FloatInUse
+from storage.records import BatchRecord, FloatInUse, FloatRecord, VesselRecord
+from storage.registry import insert_float, insert_vessel
 from storage.schema import AlertRow, BatchRow, CurveRow, OutboxRow, SampleRow, VesselRow
 from storage.stored import batch_from_json, batch_to_json, sample_from_columns, sample_to_columns
 
@@ -21,8 +23,14 @@ from storage.stored import batch_from_json, batch_to_json, sample_from_columns, 
 class Batches(Part):
     """Batches from pitching to packaging."""
 
-    def add_batch(self, batch: Batch, *, created: datetime) -> BatchRecord:
+    def add_batch(
+        self, batch: Batch, *, created: datetime, new: Sequence[FloatRecord | VesselRecord] = ()
+    ) -> BatchRecord:
         """Save a new batch; it is read under the float's newest curve.
+
+        Parameters
+        ----------
+        new : a float or a vessel that becomes known with it, or not at all
 
         Raises
         ------
@@ -35,6 +43,7 @@ class Batches(Part):
         with self._database.writing() as connection:
             if connection.scalar(select(BatchRow.batch_id).where(BatchRow.batch_id == batch_id)) is not None:
                 raise AlreadyExists("batch", batch.name)
+            _make_known(connection, new)
             _require_float_and_vessel(connection, batch)
             _require_free_float(connection, batch.float_id, batch_id)
             version = current_version(connection, batch.float_id)
@@ -50,7 +59,7 @@ class Batches(Part):
         with self._database.reading() as connection:
             rows = connection.execute(query).all()
         return tuple(
-            _batch_record(row) for row in sorted(rows, key=lambda row: (row.pitched, natural_order(row.batch_id)))
+            batch_record(row) for row in sorted(rows, key=lambda row: (row.pitched, natural_order(row.batch_id)))
         )
 
     def batch(self, batch_id: BatchId) -> BatchRecord:
@@ -62,12 +71,18 @@ class Batches(Part):
             No batch has that identifier.
         """
         with self._database.reading() as connection:
-            return _require_batch(connection, batch_id)
+            return require_batch(connection, batch_id)
 
-    def replace_batch(self, batch_id: BatchId, batch: Batch) -> BatchRecord:
+    def replace_batch(
+        self, batch_id: BatchId, batch: Batch, *, new: Sequence[FloatRecord | VesselRecord] = ()
+    ) -> BatchRecord:
         """Save changed facts of a batch (plan, additions, vessel, float, even its name); its identifier stays.
 
         Another float is read under that float's newest curve.
+
+        Parameters
+        ----------
+        new : a float or a vessel that becomes known with it, or not at all
 
         Raises
         ------
@@ -77,7 +92,8 @@ class Batches(Part):
             The batch, float or vessel is not known.
         """
         with self._database.writing() as connection:
-            before = _require_batch(connection, batch_id)
+            before = require_batch(connection, batch_id)
+            _make_known(connection, new)
             _require_float_and_vessel(connection, batch)
             if before.ended is None:
                 _require_free_float(connection, batch.float_id, batch_id)
@@ -85,7 +101,7 @@ class Batches(Part):
             if batch.float_id != before.batch.float_id:
                 change["curve_version"] = current_version(connection, batch.float_id)
             connection.execute(update(BatchRow).where(BatchRow.batch_id == batch_id).values(**change))
-            return _require_batch(connection, batch_id)
+            return require_batch(connection, batch_id)
 
     def set_batch_curve(self, batch_id: BatchId, version: int) -> BatchRecord:
         """Read a batch under another version of its float's curve.
@@ -96,12 +112,12 @@ class Batches(Part):
             The batch, or that version of its float's curve, is not there.
         """
         with self._database.writing() as connection:
-            float_id = _require_batch(connection, batch_id).batch.float_id
+            float_id = require_batch(connection, batch_id).batch.float_id
             query = select(CurveRow.version).where(CurveRow.float_id == float_id, CurveRow.version == version)
             if connection.scalar(query) is None:
                 raise NotFound("curve", f"{float_id} version {version}", "list them with: gylewatch curve list")
             connection.execute(update(BatchRow).where(BatchRow.batch_id == batch_id).values(curve_version=version))
-            return _require_batch(connection, batch_id)
+            return require_batch(connection, batch_id)
 
     def end_batch(self, batch_id: BatchId, time: datetime) -> BatchRecord:
         """End a batch; its float is free again. Ending it once more corrects the time.
@@ -114,7 +130,7 @@ class Batches(Part):
             `time` lies before the batch was pitched.
         """
         with self._database.writing() as connection:
-            pitched = _require_batch(connection, batch_id).batch.pitched
+            pitched = require_batch(connection, batch_id).batch.pitched
             if time < pitched:
                 raise StorageError(
                     f"batch {batch_id!r} was pitched at {pitched.isoformat()} and cannot end before that,"
@@ -122,7 +138,7 @@ class Batches(Part):
                     retry=False,
                 )
             connection.execute(update(BatchRow).where(BatchRow.batch_id == batch_id).values(ended=time))
-            return _require_batch(connection, batch_id)
+            return require_batch(connection, batch_id)
 
     def remove_batch(self, batch_id: BatchId) -> None:
         """Remove a batch with its samples and all that was concluded about it; the float's readings stay.
@@ -133,7 +149,7 @@ class Batches(Part):
             No batch has that identifier.
         """
         with self._database.writing() as connection:
-            _require_batch(connection, batch_id)
+            require_batch(connection, batch_id)
             forget(connection, batch_id)
             alerts = select(AlertRow.id).where(AlertRow.batch_id == batch_id)
             connection.execute(delete(OutboxRow).where(OutboxRow.alert_id.in_(alerts)))
@@ -152,7 +168,7 @@ class Batches(Part):
             No batch has that identifier.
         """
         with self._database.writing() as connection:
-            _require_batch(connection, batch_id)
+            require_batch(connection, batch_id)
             columns = sample_to_columns(sample)
             same = select(SampleRow.id).where(SampleRow.batch_id == batch_id, SampleRow.withdrawn.is_(None))
             standing = connection.scalar(same.filter_by(**columns))
@@ -179,7 +195,7 @@ class Batches(Part):
             The batch has no such sample, or it is withdrawn already.
         """
         with self._database.writing() as connection:
-            record = _require_batch(connection, batch_id)
+            record = require_batch(connection, batch_id)
             standing = (SampleRow.id == sample_id, SampleRow.batch_id == batch_id, SampleRow.withdrawn.is_(None))
             if connection.scalar(select(SampleRow.id).where(*standing)) is None:
                 remedy = f"list them with: gylewatch sample list {batch_id}"
@@ -214,27 +230,38 @@ def _batch_columns(batch: Batch) -> dict[str, Any]:
     }
 
 
-def _batch_record(row: Row[Any]) -> BatchRecord:
+def batch_record(row: Row[Any]) -> BatchRecord:
+    """The batch in a row."""
     return BatchRecord(
         batch_id=BatchId(row.batch_id),
         batch=batch_from_json(row.document),
         curve_version=row.curve_version,
         created=row.created,
         ended=row.ended,
+        reopened=row.reopened,
     )
 
 
-def _require_batch(connection: Connection, batch_id: str) -> BatchRecord:
+def require_batch(connection: Connection, batch_id: str) -> BatchRecord:
+    """A batch within a transaction, or `NotFound` with the remedy."""
     row = connection.execute(select(BatchRow).where(BatchRow.batch_id == batch_id)).one_or_none()
     if row is None:
         raise NotFound("batch", batch_id, _remedy(connection, batch_id))
-    return _batch_record(row)
+    return batch_record(row)
 
 
 def _remedy(connection: Connection, typed: str) -> str:
     """A batch has a name and an identifier made of it: whoever types the name is told the identifier."""
     meant = connection.scalar(select(BatchRow.batch_id).where(BatchRow.batch_id == slug(typed)))
     return f"its id is {meant!r}, if that one is meant" if meant else "list them with: gylewatch batch list"
+
+
+def _make_known(connection: Connection, new: Sequence[FloatRecord | VesselRecord]) -> None:
+    for record in new:
+        if isinstance(record, FloatRecord):
+            insert_float(connection, record)
+        else:
+            insert_vessel(connection, record)
 
 
 def _require_float_and_vessel(connection: Connection, batch: Batch) -> None:
@@ -249,4 +276,4 @@ def _require_free_float(connection: Connection, float_id: FloatId, batch_id: Bat
     )
     row = connection.execute(query).first()
     if row is not None:
-        raise FloatInUse(float_id, _batch_record(row).batch.name)
+        raise FloatInUse(float_id, batch_record(row).batch.name)

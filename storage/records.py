@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from alerts.alert import Alert
 from alerts.notice import Message, Standing
-from gylewatch.errors import AlreadyExists
+from gylewatch.errors import AlreadyExists, GylewatchError
 from gylewatch.values import Batch, BatchId, FloatId, ProbeReading, Reference, VesselId, check_name
 
 if TYPE_CHECKING:
@@ -36,6 +36,23 @@ class AddressInUse(AlreadyExists):
         self.args = (
             f"float {float_id} has the address {address} already; is it the same float? else correct the address",
         )
+
+
+class StillInUse(GylewatchError):
+    """A float or vessel cannot be removed: something that is kept belongs to it."""
+
+    def __init__(self, what: str, name: str, why: str) -> None:
+        super().__init__(f"{what} {name!r} stays: {why}; one that is not used does no harm")
+        self.what = what
+        self.name = name
+
+
+class NotReopened(GylewatchError):
+    """The batch cannot be active again, or is."""
+
+    def __init__(self, batch_id: BatchId, why: str) -> None:
+        super().__init__(f"batch {batch_id!r} is not reopened: {why}")
+        self.why = why
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,6 +104,7 @@ class BatchRecord:
     curve_version: int | None  # of the batch's float; None: no curve was there yet
     created: datetime
     ended: datetime | None
+    reopened: datetime | None = None  # the last time that its end was taken back
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,15 +6,15 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import delete, func, insert, select, update
+from sqlalchemy import ColumnElement, Connection, delete, func, insert, select, update
 from sqlalchemy.engine import Row
 
 from gylewatch.errors import AlreadyExists, NotFound
 from gylewatch.values import FloatId, VesselId, natural_order
 from storage.database import upsert
 from storage.part import Part
-from storage.records import AddressInUse, FloatRecord, HeardFloat, VesselRecord
-from storage.schema import FloatRow, HeardFloatRow, VesselRow
+from storage.records import AddressInUse, FloatRecord, HeardFloat, StillInUse, VesselRecord
+from storage.schema import BatchRow, CalibrationRow, CurveRow, FloatRow, HeardFloatRow, ReadingRow, VesselRow
 from storage.stored import finite
 
 # Anybody near can send names; a house full of radios has some dozens of them.
@@ -33,20 +33,7 @@ class Registry(Part):
             A float of that name, or with that address, is there.
         """
         with self._database.writing() as connection:
-            if connection.scalar(select(FloatRow.float_id).where(FloatRow.float_id == record.float_id)) is not None:
-                raise AlreadyExists("float", record.float_id)
-            # Older versions kept an address as it was typed; the radio knows one address, however it is written.
-            same = select(FloatRow.float_id).where(func.upper(FloatRow.address) == (record.address or "").upper())
-            if record.address is not None and (other := connection.scalar(same)) is not None:
-                raise AddressInUse(record.address, FloatId(other))
-            connection.execute(
-                insert(FloatRow).values(
-                    float_id=record.float_id, address=record.address, note=record.note, created=record.created
-                )
-            )
-            connection.execute(
-                delete(HeardFloatRow).where(HeardFloatRow.name.in_((record.float_id, record.address or "")))
-            )
+            insert_float(connection, record)
 
     def floats(self) -> tuple[FloatRecord, ...]:
         """All known floats, by name in natural order."""
@@ -68,6 +55,45 @@ class Registry(Part):
         with self._database.reading() as connection:
             return frozenset(FloatId(name) for name in connection.scalars(select(FloatRow.float_id)))
 
+    def remove_float(self, float_id: FloatId) -> None:
+        """Let a float that was named by mistake be unknown again, with a calibration that was begun.
+
+        Raises
+        ------
+        NotFound
+            No float has that name.
+        StillInUse
+            A batch, readings or a curve are its own.
+        """
+        with self._database.writing() as connection:
+            if connection.scalar(select(FloatRow.float_id).where(FloatRow.float_id == float_id)) is None:
+                raise NotFound("float", float_id, "list them with: gylewatch float list")
+            if batch := _batch_with(connection, BatchRow.float_id == float_id):
+                raise StillInUse("float", float_id, f"the batch {batch!r} is measured with it")
+            if connection.scalar(select(ReadingRow.id).where(ReadingRow.float_id == float_id).limit(1)) is not None:
+                raise StillInUse("float", float_id, "it was heard, and its readings are kept")
+            if connection.scalar(select(CurveRow.version).where(CurveRow.float_id == float_id).limit(1)) is not None:
+                raise StillInUse("float", float_id, "it is calibrated, and its curves are kept")
+            for row in (CalibrationRow, FloatRow):
+                connection.execute(delete(row).where(row.float_id == float_id))
+
+    def remove_vessel(self, vessel_id: VesselId) -> None:
+        """Let a vessel that was named by mistake be unknown again.
+
+        Raises
+        ------
+        NotFound
+            No vessel has that name.
+        StillInUse
+            A batch is or was in it.
+        """
+        with self._database.writing() as connection:
+            if connection.scalar(select(VesselRow.vessel_id).where(VesselRow.vessel_id == vessel_id)) is None:
+                raise NotFound("vessel", vessel_id, "list them with: gylewatch vessel list")
+            if batch := _batch_with(connection, BatchRow.vessel_id == vessel_id):
+                raise StillInUse("vessel", vessel_id, f"the batch {batch!r} is or was in it")
+            connection.execute(delete(VesselRow).where(VesselRow.vessel_id == vessel_id))
+
     def add_vessel(self, record: VesselRecord) -> None:
         """Make a vessel known.
 
@@ -77,16 +103,7 @@ class Registry(Part):
             A vessel of that name is there.
         """
         with self._database.writing() as connection:
-            if (
-                connection.scalar(select(VesselRow.vessel_id).where(VesselRow.vessel_id == record.vessel_id))
-                is not None
-            ):
-                raise AlreadyExists("vessel", record.vessel_id)
-            connection.execute(
-                insert(VesselRow).values(
-                    vessel_id=record.vessel_id, volume_l=record.volume_l, note=record.note, created=record.created
-                )
-            )
+            insert_vessel(connection, record)
 
     def vessels(self) -> tuple[VesselRecord, ...]:
         """All vessels, by name in natural order."""
@@ -151,6 +168,39 @@ class Registry(Part):
         with self._database.writing() as connection:
             if connection.execute(change).rowcount == 0:
                 raise NotFound("unknown float", name, "only floats that were heard can be ignored")
+
+
+def _batch_with(connection: Connection, condition: ColumnElement[bool]) -> str:
+    """The id of the newest batch of which that holds; empty: there is none."""
+    newest = select(BatchRow.batch_id).where(condition).order_by(BatchRow.pitched.desc()).limit(1)
+    return connection.scalar(newest) or ""
+
+
+def insert_float(connection: Connection, record: FloatRecord) -> None:
+    """Make a float known within a transaction."""
+    if connection.scalar(select(FloatRow.float_id).where(FloatRow.float_id == record.float_id)) is not None:
+        raise AlreadyExists("float", record.float_id)
+    # Older versions kept an address as it was typed; the radio knows one address, however it is written.
+    same = select(FloatRow.float_id).where(func.upper(FloatRow.address) == (record.address or "").upper())
+    if record.address is not None and (other := connection.scalar(same)) is not None:
+        raise AddressInUse(record.address, FloatId(other))
+    connection.execute(
+        insert(FloatRow).values(
+            float_id=record.float_id, address=record.address, note=record.note, created=record.created
+        )
+    )
+    connection.execute(delete(HeardFloatRow).where(HeardFloatRow.name.in_((record.float_id, record.address or ""))))
+
+
+def insert_vessel(connection: Connection, record: VesselRecord) -> None:
+    """Make a vessel known within a transaction."""
+    if connection.scalar(select(VesselRow.vessel_id).where(VesselRow.vessel_id == record.vessel_id)) is not None:
+        raise AlreadyExists("vessel", record.vessel_id)
+    connection.execute(
+        insert(VesselRow).values(
+            vessel_id=record.vessel_id, volume_l=record.volume_l, note=record.note, created=record.created
+        )
+    )
 
 
 def _heard(row: Row[Any]) -> HeardFloat:

@@ -150,6 +150,7 @@ class BatchRow(Base):
     vessel_id: Mapped[str] = mapped_column(ForeignKey("vessels.vessel_id"))
     pitched: Mapped[datetime]
     ended: Mapped[datetime | None]
+    reopened: Mapped[datetime | None]  # the last time that its end was taken back
     created: Mapped[datetime]
     curve_version: Mapped[int | None]
     document: Mapped[Any] = mapped_column(JSON)

@@ -20,6 +20,7 @@ from storage.outcomes import Outcomes
 from storage.probes import Probes
 from storage.readings import Readings
 from storage.registry import Registry
+from storage.reopening import Reopening
 from storage.upkeep import Upkeep
 
 # Longer than any of our own transactions, and than a backup's last step.
@@ -32,6 +33,7 @@ class Store(
     Curves,
     Calibrations,
     Batches,
+    Reopening,
     Readings,
     Probes,
     Outcomes,

@@ -8,7 +8,7 @@ from datetime import datetime
 from collector.packet import Source
 from gylewatch.values import FloatId, check_name
 from storage.records import FloatRecord, HeardFloat
-from web.sample_form import Question
+from web.typed import Question
 
 _NOTE_LENGTH = 200
 

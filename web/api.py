@@ -20,7 +20,8 @@ from web.asked import questions
 from web.bodies import JSON_TYPE, SENML_TYPES, media_type, read_body, read_json
 from web.context import Context
 from web.problems import DESCRIBED, Problem, unclear
-from web.sample_form import Question, parse_sample
+from web.sample_form import parse_sample
+from web.typed import Question
 
 _MAX_ROWS = 20_000
 _ROWS = 2_000

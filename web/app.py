@@ -15,6 +15,7 @@ from starlette.routing import BaseRoute, Match, Route
 from alerts.settings import AlertSettings
 from collector.packet import Packet
 from gylewatch.errors import GylewatchError, NotFound
+from gylewatch.values import HandSettings
 from storage.store import Store
 from web import api, asked, assets, pages, problems, rendering
 from web.bodies import BoundedBodies
@@ -40,6 +41,7 @@ def create_app(
     health: Callable[[], ServiceHealth],
     alerts: AlertSettings | None = None,
     try_channels: Callable[[], Sequence[ChannelTrial]] | None = None,
+    instruments: HandSettings | None = None,
 ) -> FastAPI:
     """Make the application.
 
@@ -54,6 +56,7 @@ def create_app(
     alerts : thresholds, by which "finished" is told; None: the usual ones
     try_channels : sends a test message over every channel and says what became of each; called from a worker thread.
         None: there is no channel.
+    instruments : with which the samples of batches that are started on the page are measured; None: the contract's
     """
     context = Context(
         store=store,
@@ -63,6 +66,7 @@ def create_app(
         health=health,
         alerts=alerts or AlertSettings(),
         try_channels=try_channels,
+        instruments=instruments or HandSettings(),
     )
     # The library's own documentation pages load their scripts from a content network, so they stay off.
     app = FastAPI(

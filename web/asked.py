@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from web.sample_form import Question
+from web.typed import Question
 
 _SHOWN: Final = 40  # characters of what was sent that a sentence repeats
 _MOST: Final = 20  # questions at a time

@@ -8,6 +8,7 @@ from datetime import datetime
 
 from alerts.settings import AlertSettings
 from collector.packet import Packet
+from gylewatch.values import HandSettings
 from storage.store import Store
 from web.health import ServiceHealth
 from web.ingest import IngestResult
@@ -25,4 +26,5 @@ class Context:
     health: Callable[[], ServiceHealth]
     alerts: AlertSettings = field(default_factory=AlertSettings)
     try_channels: Callable[[], Sequence[ChannelTrial]] | None = None  # None: there is nothing to try
+    instruments: HandSettings = field(default_factory=HandSettings)  # of the samples of batches that are started
     posted: PostedPackets = field(default_factory=PostedPackets)

@@ -22,14 +22,17 @@ from web.bodies import read_form
 from web.calibration_page import add_calibration
 from web.compare_page import add_compare
 from web.context import Context
+from web.end_page import add_end
+from web.entry_page import add_entry
 from web.graph import Graph, probe_at, thin
 from web.ledger import kept_ledger
 from web.ledger_page import add_ledger
 from web.original import original_doubt, original_note
 from web.rendering import render
 from web.sample_doubt import doubt_far_sample
-from web.sample_form import UNITS_OF, Question, parse_sample
+from web.sample_form import UNITS_OF, parse_sample
 from web.service_page import add_service
+from web.typed import Question
 from web.verdict import verdict
 from web.withdraw_page import add_withdraw
 
@@ -37,6 +40,14 @@ LATEST_ROWS = 8
 # Enough to follow the course of a batch by ear or on paper.
 COURSE_ROWS = 60
 _ALERTS = 100
+_TOLD = {
+    "started": "The batch is watched from now on.",
+    "changed": "The change is kept, and taken up in seconds. Where the past is concerned the batch is read again from "
+    "its readings, and its estimate comes back in a moment.",
+    "same": "Nothing was changed.",
+    "ended": "The batch has ended, and is no longer watched.",
+    "reopened": "The batch is watched again. It is read again from its readings; its estimate comes back in a moment.",
+}
 _DONE = {
     "saved": "The sample is kept. The estimate takes it in with the next update.",
     "withdrawn": "The sample is withdrawn, and nothing uses it any more. An active batch is read again from its "
@@ -49,6 +60,8 @@ def router(context: Context) -> APIRouter:
     pages = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
     _add_board(pages, context)
     add_service(pages, context)
+    add_entry(pages, context)
+    add_end(pages, context)
     _add_batch(pages, context)
     add_alert_actions(pages, context)
     add_withdraw(pages, context)
@@ -161,6 +174,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             has_curve=record.curve_version is not None or store.current_curve(record.batch.float_id) is not None,
             typed=typed,
             questions=questions,
+            told=_TOLD.get(done, ""),
             said=_DONE.get(done, ""),
             instruments=tuple(Instrument),
             units=tuple(Unit),

@@ -10,12 +10,12 @@ from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
 from gylewatch.errors import AlreadyExists, GylewatchError, InputError, NotFound, NotReady, OutOfDomain, StorageError
-from web.sample_form import Question
+from storage.records import NotReopened
+from web.typed import Question
 
 MEDIA_TYPE = "application/problem+json"
 # A locked database or a full disk is not over in a second, and a float that posts has time.
 RETRY_AFTER_SECONDS = "30"
-
 
 _TEXT: Final = {"type": "string"}
 _QUESTION: Final = {
@@ -66,7 +66,7 @@ def from_error(error: GylewatchError) -> Problem:
     match error:
         case NotFound():
             status = HTTPStatus.NOT_FOUND
-        case AlreadyExists():
+        case AlreadyExists() | NotReopened():
             status = HTTPStatus.CONFLICT
         case InputError() | OutOfDomain():
             status = HTTPStatus.UNPROCESSABLE_ENTITY

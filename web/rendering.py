@@ -35,7 +35,7 @@ def _day(time: datetime) -> Markup:
     return Markup('<time class="day" datetime="{}">{}</time>').format(utc_text(time), words.day(time))
 
 
-_STAMP = re.compile(r"\b(\d{4}-\d\d-\d\d \d\d:\d\d)(?:Z| UTC)")
+_STAMP = re.compile(r"\b(\d{4}-\d\d-\d\d[ T]\d\d:\d\d)(?::\d\d)?(?:Z| UTC)")
 
 
 def _timed(sentence: str) -> Markup:

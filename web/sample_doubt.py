@@ -10,7 +10,7 @@ from gylewatch.values import Sample
 from storage.records import BatchRecord
 from storage.store import Store
 from web.records import corrected
-from web.sample_form import Question
+from web.typed import Question
 
 FAR_POINTS = 8.0  # more than curve and hydrometer err together; a slip of one digit is ten points or more
 _FRESH = timedelta(hours=12)  # an estimate older than that says little about a beer in full ferment

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 from calibration.hydrometry import hand_gravity
 from gylewatch.errors import InputError, OutOfDomain
 from gylewatch.units import celsius_from_fahrenheit
 from gylewatch.values import Batch, Instrument, Sample, Unit
+from web import typed
+from web.typed import Question, Unclear
 
 UNITS_OF = {
     Instrument.HYDROMETER: (Unit.SG, Unit.PLATO, Unit.BRIX, Unit.G_PER_CM3),
@@ -19,57 +19,22 @@ UNITS_OF = {
 }
 EARLIEST = timedelta(days=2)  # before pitching: a wort may be measured on brew day, not weeks before
 _CLOCK_SLACK = timedelta(minutes=5)  # between the viewer's clock and ours
-_NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)", re.ASCII)
-_COMMA = re.compile(r"[-+]?\d+,\d+", re.ASCII)
-_SHOWN = 40  # characters of what was typed that a sentence repeats
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Question:
-    """What is not clear about one field, as a sentence to the person who typed it."""
-
-    field: str
-    sentence: str
-
-
-class _Unclear(Exception):
-    def __init__(self, field: str, sentence: str) -> None:
-        super().__init__(sentence)
-        self.question = Question(field=field, sentence=sentence)
-
-
-def _number(fields: Mapping[str, str], name: str, what: str) -> float:
-    typed = fields.get(name, "").strip()
-    if not typed:
-        raise _Unclear(name, f"What is the {what}? The field is empty.")
-    if _COMMA.fullmatch(typed):
-        meant = typed.replace(",", ".")
-        raise _Unclear(name, f"Did you mean {meant[:_SHOWN]}? Decimals are written with a point here, not a comma.")
-    if not _NUMBER.fullmatch(typed) or len(typed) > _SHOWN:
-        raise _Unclear(name, f"What is the {what} as a plain number? {typed[:_SHOWN]!r} is not one.")
-    return float(typed)
 
 
 def _value(fields: Mapping[str, str]) -> float:
-    return _number(fields, "value", "reading of the instrument")
+    return typed.number(fields, "value", "reading of the instrument")
 
 
 def _warmth(fields: Mapping[str, str]) -> float:
-    return _number(fields, "sample_temperature", "temperature of the sample")
+    return typed.number(fields, "sample_temperature", "temperature of the sample")
 
 
 def _time(fields: Mapping[str, str], now: datetime, pitched: datetime) -> datetime:
-    typed = fields.get("time", "").strip()
-    if not typed:
+    time = typed.time(fields, "time", "When was it taken?")
+    if time is None:
         return now
-    try:
-        time = datetime.fromisoformat(typed)
-        time = (time.replace(tzinfo=UTC) if time.tzinfo is None else time).astimezone(UTC)
-    except (ValueError, OverflowError) as error:
-        sentence = f"When was it taken? {typed[:_SHOWN]!r} is not a time such as 2026-03-05T18:30 (UTC)."
-        raise _Unclear("time", sentence) from error
     if time > now + _CLOCK_SLACK:
-        raise _Unclear("time", "When was it taken? The time given lies in the future.")
+        raise Unclear("time", "When was it taken? The time given lies in the future.")
     _not_before(time, pitched)
     return time
 
@@ -77,7 +42,7 @@ def _time(fields: Mapping[str, str], now: datetime, pitched: datetime) -> dateti
 def _not_before(time: datetime, pitched: datetime) -> None:
     if pitched - time > EARLIEST:
         sentence = f"When was it taken? The time given lies more than {EARLIEST.days} days before the beer was pitched."
-        raise _Unclear("time", sentence)
+        raise Unclear("time", sentence)
 
 
 def check_sample_time(sample: Sample, *, now: datetime, pitched: datetime) -> None:
@@ -90,7 +55,7 @@ def check_sample_time(sample: Sample, *, now: datetime, pitched: datetime) -> No
     """
     try:
         _time({"time": sample.time.isoformat()}, now, pitched)
-    except _Unclear as unclear:
+    except Unclear as unclear:
         raise InputError(f"sample of {sample.time.isoformat()}", unclear.question.sentence) from None
 
 
@@ -98,7 +63,7 @@ def _instrument(fields: Mapping[str, str]) -> Instrument:
     try:
         return Instrument(fields.get("instrument", ""))
     except ValueError as error:
-        raise _Unclear("instrument", f"Which instrument was it: {', '.join(Instrument)}?") from error
+        raise Unclear("instrument", f"Which instrument was it: {', '.join(Instrument)}?") from error
 
 
 def _unit(fields: Mapping[str, str]) -> Unit:
@@ -107,7 +72,7 @@ def _unit(fields: Mapping[str, str]) -> Unit:
     instrument = _instrument(fields)
     unit = next((unit for unit in UNITS_OF[instrument] if unit == fields.get("unit")), None)
     if unit is None:
-        raise _Unclear("unit", f"Which unit does the {instrument} show: {', '.join(UNITS_OF[instrument])}?")
+        raise Unclear("unit", f"Which unit does the {instrument} show: {', '.join(UNITS_OF[instrument])}?")
     return unit
 
 
@@ -130,7 +95,7 @@ def parse_sample(
     """
     questions = [
         question
-        for ask in (_instrument, _unit, _value, _warmth, lambda typed: _time(typed, now, batch.pitched))
+        for ask in (_instrument, _unit, _value, _warmth, lambda given: _time(given, now, batch.pitched))
         if (question := _asked(ask, fields)) is not None
     ]
     if questions:
@@ -158,7 +123,7 @@ def parse_sample(
 def _asked(ask: Callable[[Mapping[str, str]], object], fields: Mapping[str, str]) -> Question | None:
     try:
         ask(fields)
-    except _Unclear as unclear:
+    except Unclear as unclear:
         return unclear.question
     return None
 

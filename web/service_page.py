@@ -19,8 +19,8 @@ from web.bodies import read_form
 from web.context import Context
 from web.problems import Problem
 from web.rendering import render
-from web.sample_form import Question
 from web.trial import ChannelTrial
+from web.typed import Question
 
 _REFUSED_ROWS = 50
 _DONE = {

@@ -19,7 +19,7 @@ import structlog
 from alerts.delivery.channel import Channel
 from alerts.delivery.policy import EVERYTHING, Action, ChannelPolicy, Decision, decide, next_reminder
 from alerts.notice import Beginning, Message, Standing
-from gylewatch.errors import DeliveryError, StorageError
+from gylewatch.errors import DeliveryError, NotFound, StorageError
 
 _log = structlog.get_logger(__name__)
 
@@ -188,6 +188,8 @@ class _Pass:
                 write()
             except StorageError as error:
                 self.fault = error
+            except NotFound:
+                pass  # its batch was removed, or the end that it tells was taken back: there is nothing left to note
         return self.fault is None
 
     def _attempt(self, entry: OutboxEntry) -> Failure | None:

@@ -342,6 +342,26 @@ def test_what_a_store_cannot_note_is_sent_once_and_noted_when_it_can(database: s
     assert unnoted == {}
 
 
+def test_a_message_that_is_gone_once_it_was_sent_holds_up_no_other(store: Store) -> None:
+    class Hasty(FakeChannel):
+        def deliver(self, message: Message) -> None:
+            super().deliver(message)
+            if len(self.taken) == 1:  # somebody removes the batch meanwhile, and enters it anew
+                store.remove_batch(BATCH_ID)
+                store.add_batch(batch(), created=at(0))
+
+    phone, unnoted = Hasty("phone"), dict[int, Failure | None]()
+    put(store, an_alert(1), an_alert(2, Kind.BATTERY_LOW))
+
+    done = deliver_due(store, of(phone), at(10), unnoted=unnoted)
+    put(store, an_alert(3, Kind.FLOAT_STUCK))
+    after = deliver_due(store, of(phone), at(11), unnoted=unnoted)
+
+    assert (done.fault, after.fault, unnoted) == (None, None, {})
+    assert phone.taken[-1].kind is Kind.FLOAT_STUCK
+    assert store.outbox_counts()["waiting"] == 0
+
+
 @pytest.mark.parametrize(("retry", "asked", "counted"), [(False, 1, "given_up"), (True, 4, "failing")])
 def test_a_channel_that_fails_is_given_its_pauses_though_the_store_cannot_note_them(
     database: str, store: Store, retry: bool, asked: int, counted: str

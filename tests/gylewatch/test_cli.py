@@ -418,9 +418,23 @@ def test_temperatures_that_may_be_fahrenheit_are_taken_as_they_stand_and_asked_a
     assert terminal.type("curve", "add", "references.csv").err == ""
 
 
+def test_a_name_that_was_typed_wrong_is_taken_back(brewery: Terminal) -> None:
+    brewery.type("float", "add", "herron")
+    brewery.type("vessel", "add", "FV11")
+
+    removed = brewery.type("float", "remove", "herron"), brewery.type("vessel", "remove", "FV11", "--json")
+
+    assert removed[0].out == "float herron is removed\n"
+    assert removed[1].json == {"vessel": "FV11", "removed": True}
+    assert "herron" not in brewery.type("float", "list").out
+    assert "FV11" not in brewery.type("vessel", "list").out
+
+
 @pytest.mark.parametrize(
     ("words", "message"),
     [
+        ("float remove heron", "float 'heron' stays: the batch 'ferry-lane-pale' is measured with it"),
+        ("vessel remove FV1", "vessel 'FV1' stays: the batch 'ferry-lane-pale' is or was in it"),
         ("float add", "Missing argument 'NAME...'"),
         ("float add a/b", "float name 'a/b' is not usable"),
         ("float add heron", "a float called 'heron' exists already"),
@@ -431,6 +445,15 @@ def test_temperatures_that_may_be_fahrenheit_are_taken_as_they_stand_and_asked_a
         ("batch end other", "no batch is called 'other'"),
         ("batch end ferry-lane-pale --time yesterday", "--time: time 'yesterday' is not a time"),
         ("batch end ferry-lane-pale --time 2099-03-20T10:00:00Z", "--time: 2099-03-20 10:00Z lies in the future; end"),
+        (
+            "batch end ferry-lane-pale --time 2026-03-01T10:00:00Z",
+            "--time: 2026-03-01 10:00Z lies before the batch was pitched, at 2026-03-02 18:30Z; give a later time",
+        ),
+        (
+            "batch change ferry-lane-pale future.toml",
+            "future.toml: batch.pitched = 2099-03-02 18:30Z lies in the future",
+        ),
+        ("batch add future.toml", "or check date and time zone (Z is UTC)"),
         ("batch end Ferry_Lane_Pale", "no batch is called 'Ferry_Lane_Pale'; its id is 'ferry-lane-pale'"),
         (
             "sample add ferry-lane-pale --instrument hydrometer --value 1.04 --unit SG --temperature-c 20"
@@ -446,6 +469,9 @@ def test_temperatures_that_may_be_fahrenheit_are_taken_as_they_stand_and_asked_a
     ],
 )
 def test_a_mistake_is_one_line_with_exit_code_2(brewery: Terminal, words: str, message: str) -> None:
+    future = (brewery.folder / "batch.toml").read_text().replace("2026-03-02", "2099-03-02")
+    (brewery.folder / "future.toml").write_text(future)
+
     answer = brewery.type(*words.split())
 
     assert answer.code == 2

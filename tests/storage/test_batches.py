@@ -1,12 +1,14 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from gylewatch.errors import AlreadyExists, NotFound, StorageError
 from gylewatch.values import Addition, BatchId, FloatId, PlanStep, VesselId
 from storage.records import FloatInUse
 from storage.store import Store
-from tests.storage.examples import at, batch, curve, references, sample
+from tests.storage.examples import at, batch, curve, float_record, references, sample, vessel_record
 
 HERON = FloatId("heron")
 WREN = FloatId("wren")
@@ -45,6 +47,25 @@ def test_a_second_batch_of_the_same_name_is_refused(store: Store) -> None:
 
     with pytest.raises(AlreadyExists, match="a batch called 'harbour pale!' exists already"):
         store.add_batch(batch("harbour pale!", float_id=WREN), created=at(1))
+
+
+def test_a_float_and_a_vessel_become_known_with_a_batch_or_not_at_all(store: Store) -> None:
+    store.add_batch(batch("Amber"), created=at(0))
+    tern, fv9 = float_record("tern"), vessel_record("FV9")
+    facts = batch("Brown", float_id=FloatId("tern"), vessel=VesselId("FV9"))
+
+    with pytest.raises(AlreadyExists, match="a batch called 'amber' exists already"):
+        store.add_batch(batch("amber", float_id=FloatId("tern")), created=at(0), new=[tern, fv9])
+    with pytest.raises(AlreadyExists, match="a float called 'heron' exists already"):
+        store.add_batch(facts, created=at(0), new=[fv9, float_record("heron")])
+    assert "tern" not in store.float_ids()
+    assert "FV9" not in {each.vessel_id for each in store.vessels()}
+
+    record = store.add_batch(facts, created=at(0), new=[tern, fv9])
+
+    assert store.batch(record.batch_id).batch == facts
+    moved = replace(facts, vessel=VesselId("FV10"))
+    assert store.replace_batch(record.batch_id, moved, new=[vessel_record("FV10")]).batch == moved
 
 
 @pytest.mark.parametrize(

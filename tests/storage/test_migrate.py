@@ -20,7 +20,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "later"
-down_revision = "0007_last_word"
+down_revision = "0008_reopened"
 
 
 def upgrade() -> None:
@@ -132,7 +132,8 @@ def test_an_empty_database_is_not_filled_unless_asked(store_url: str, tmp_path: 
 def as_before_the_last_word_counted(url: str, *statements: str) -> None:
     engine = sqlalchemy.create_engine(url.replace("postgresql:", "postgresql+psycopg:"))
     with engine.begin() as connection:
-        for statement in ("UPDATE alembic_version SET version_num = '0006_probes'", *statements):
+        back = ("UPDATE alembic_version SET version_num = '0006_probes'", "ALTER TABLE batches DROP COLUMN reopened")
+        for statement in (*back, *statements):
             connection.exec_driver_sql(statement)
     engine.dispose()
 

@@ -2,10 +2,13 @@ from __future__ import annotations
 
 import pytest
 
+from calibration import session as sessions
 from gylewatch.errors import AlreadyExists, NotFound
+from gylewatch.values import FloatId, VesselId
+from storage.records import StillInUse
 from storage.registry import KEPT_HEARD_FLOATS
 from storage.store import Store
-from tests.storage.examples import at, float_record, vessel_record
+from tests.storage.examples import at, batch, curve, float_record, reading, references, vessel_record
 
 
 def hear(store: Store, name: str, minutes: float) -> None:
@@ -124,3 +127,43 @@ def test_a_flood_of_invented_names_pushes_out_the_oldest_but_none_that_is_ignore
 
     names = [item.name for item in empty_store.heard_floats(with_ignored=True)]
     assert names == [f"invented-{number}" for number in range(KEPT_HEARD_FLOATS + 4, 4, -1)] + ["pest"]
+
+
+def test_a_float_that_was_named_by_mistake_is_unknown_again(store: Store) -> None:
+    store.keep_calibration(sessions.begin(FloatId("wren"), (1.0, 1.03, 1.06), begun=at(0)))
+
+    store.remove_float(FloatId("wren"))
+
+    assert store.float_ids() == {"heron"}
+    assert store.calibration(FloatId("wren")) is None
+    with pytest.raises(NotFound, match="no float is called 'wren'; list them with: gylewatch float list"):
+        store.remove_float(FloatId("wren"))
+
+
+def test_a_float_to_which_something_belongs_stays(store: Store) -> None:
+    wren = FloatId("wren")
+
+    def stays(why: str) -> None:
+        with pytest.raises(StillInUse, match=f"float 'wren' stays: {why}"):
+            store.remove_float(wren)
+        assert wren in store.float_ids()
+
+    store.add_curve(curve("wren"), references("wren"), who="Ada", note="", created=at(0))
+    stays("it is calibrated, and its curves are kept")
+    store.append_readings([reading(0, name="wren")])
+    stays("it was heard, and its readings are kept")
+    store.add_batch(batch(float_id=wren), created=at(0))
+    stays("the batch 'harbour-pale' is measured with it")
+
+
+def test_a_vessel_goes_only_while_no_batch_was_in_it(store: Store) -> None:
+    store.add_vessel(vessel_record("FV2"))
+    store.end_batch(store.add_batch(batch(), created=at(0)).batch_id, at(1))
+
+    store.remove_vessel(VesselId("FV2"))
+
+    with pytest.raises(StillInUse, match="vessel 'FV1' stays: the batch 'harbour-pale' is or was in it"):
+        store.remove_vessel(VesselId("FV1"))
+    with pytest.raises(NotFound, match="no vessel is called 'FV2'"):
+        store.remove_vessel(VesselId("FV2"))
+    assert [each.vessel_id for each in store.vessels()] == ["FV1"]

@@ -6,7 +6,7 @@ from gylewatch.values import FloatId
 from storage.records import FloatRecord, HeardFloat
 from tests.web.brewery import NOW
 from web.adopt_form import parse_adoption
-from web.sample_form import Question
+from web.typed import Question
 
 
 def heard(name: str, source: str) -> HeardFloat:

@@ -34,7 +34,14 @@ WREN = FloatId("wren")
 HOUR = timedelta(hours=1)
 PLACES = (
     "/",
+    "/start",
     "/batches/harbour-pale",
+    "/batches/harbour-pale/change",
+    "/batches/harbour-pale/end",
+    "/batches/old-ale",
+    "/batches/old-ale/end",
+    "/batches/old-ale/reopen",
+    "/batches/older-ale/reopen",
     "/batches/quay-stout",
     "/batches/harbour-pale/compare",
     "/batches/quay-stout/compare",
@@ -61,6 +68,9 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Store,
     with brewery.open_store(directory) as store:
         batch_id = brewery.fill(store)
         brewery.add_batch(store, brewery.harbour_pale("Quay Stout", "curlew", "FV2"))
+        for name, vessel in (("Older Ale", "FV3"), ("Old Ale", "FV4")):
+            ended = brewery.add_batch(store, brewery.harbour_pale(name, "avocet", vessel))
+            store.end_batch(ended, brewery.NOW - (HOUR if name == "Old Ale" else 2 * HOUR))
         furnish_bench(store)
         values = {"angle_deg": 40.5, "temperature_c": 19.0, "battery_v": 3.0}
         store.heard("AA:BB:CC:DD:EE:FF", source="ble", time=brewery.NOW, rssi_dbm=-71, packets=9, values=values)

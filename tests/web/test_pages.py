@@ -29,10 +29,11 @@ def text(html: str) -> str:
     return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", "", html)).replace("&#39;", "'")
 
 
-def test_an_empty_brewery_is_told_the_three_first_steps(client: TestClient) -> None:
-    page = text(client.get("/").text)
+def test_an_empty_brewery_is_told_the_first_steps_here_and_at_the_terminal(client: TestClient) -> None:
+    page = client.get("/").text
 
-    assert "No batch yet" in page
+    assert "No batch yet" in text(page)
+    assert '<a class="button" href="/start">Start a batch</a>' in page
     for step in ("gylewatch float add", "gylewatch curve add", "gylewatch batch add"):
         assert step in page
 

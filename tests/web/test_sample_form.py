@@ -8,7 +8,8 @@ import pytest
 
 from gylewatch.values import Instrument, Sample, Unit
 from tests.web.brewery import NOW, harbour_pale
-from web.sample_form import Question, parse_sample
+from web.sample_form import parse_sample
+from web.typed import Question
 
 BATCH = harbour_pale()
 GOOD = {"instrument": "hydrometer", "value": "1.020", "unit": "SG", "sample_temperature": "19.5", "time": ""}

@@ -64,18 +64,19 @@ async function refresh() {
   document.dispatchEvent(new Event("fresh"));
 }
 
-// The field shows local time; the service reads times without a zone as UTC, so the form sends the zone along.
-function sendLocalTime(form) {
-  const field = form.querySelector("input[name=time]");
-  // What was sent comes back with a question, and in UTC.
-  const sent = field.getAttribute("value");
-  if (sent) {
-    const time = new Date(sent);
-    field.value = new Date(time.getTime() - time.getTimezoneOffset() * 60_000).toISOString().slice(0, 16);
+// The fields show local time; the service reads times without a zone as UTC, so the form sends the zone along.
+function sendLocalTimes(form) {
+  for (const field of form.querySelectorAll("input[type=datetime-local]")) {
+    // What the service fills in, or sends back with a question, is in UTC.
+    const sent = field.getAttribute("value");
+    const time = new Date(/(Z|[+-]\d\d:\d\d)$/.test(sent) ? sent : `${sent}Z`);
+    if (sent && !Number.isNaN(time.getTime())) {
+      field.value = new Date(time.getTime() - time.getTimezoneOffset() * 60_000).toISOString().slice(0, 16);
+    }
+    form.addEventListener("formdata", (event) => {
+      if (field.value) event.formData.set(field.name, new Date(field.value).toISOString());
+    });
   }
-  form.addEventListener("formdata", (event) => {
-    if (field.value) event.formData.set("time", new Date(field.value).toISOString());
-  });
 }
 
 // Only the units that the chosen instrument shows.
@@ -94,10 +95,8 @@ function offerUnits(form) {
 
 document.documentElement.classList.add("with-script");
 localise(document);
-for (const form of document.querySelectorAll("form[data-units]")) {
-  sendLocalTime(form);
-  offerUnits(form);
-}
+document.querySelectorAll("form").forEach(sendLocalTimes);
+document.querySelectorAll("form[data-units]").forEach(offerUnits);
 let asking = false;
 setInterval(() => {
   if (asking) return;

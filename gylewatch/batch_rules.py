@@ -1,0 +1,56 @@
+"""What is refused or asked about when a person adds, changes or ends a batch, at the terminal and on the page. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+from gylewatch.likely import too_hot_note
+from gylewatch.values import Batch
+
+PITCHED_AHEAD: Final = timedelta(hours=1)  # a beer may be entered while it is being pitched
+ENDED_AHEAD: Final = timedelta(minutes=5)  # two clocks of a brewery may differ by so much
+WANTED_SINCE: Final = (
+    "is what was wanted from pitching on, until the first step of the plan; if it is wanted from now on, "
+)
+
+
+def _stamp(time: datetime) -> str:
+    return f"{time.astimezone(UTC):%Y-%m-%d %H:%MZ}"
+
+
+def why_not_pitched(batch: Batch, now: datetime) -> str:
+    """Why a batch cannot have been pitched when it says; empty: it can."""
+    if batch.pitched - now <= PITCHED_AHEAD:
+        return ""
+    return (
+        f"{_stamp(batch.pitched)} lies in the future; add the batch when the yeast is in, or check date and time zone"
+    )
+
+
+def why_not_changed(ended: datetime | None) -> str:
+    """Why the facts of a batch stay as they are; empty: they can be changed."""
+    return f"ended at {_stamp(ended)}; what is over is not changed, unless it is reopened" if ended is not None else ""
+
+
+def why_not_ended(batch: Batch, time: datetime, now: datetime) -> str:
+    """Why a batch cannot have ended at a time; empty: it can."""
+    if time > now + ENDED_AHEAD:
+        return f"{_stamp(time)} lies in the future; end the batch when its beer is packaged"
+    if time < batch.pitched:
+        return f"{_stamp(time)} lies before the batch was pitched, at {_stamp(batch.pitched)}; give a later time"
+    return ""
+
+
+def heat_note(batch: Batch, remedy: str) -> str:
+    """A note on a wanted range that may be meant as it stands but hardly is; empty: nothing is odd about it."""
+    ranges = (batch.temperature_c, *(step.temperature_c for step in batch.plan))
+    return next(filter(None, (too_hot_note("a wanted range", each, remedy) for each in ranges)), "")
+
+
+def changes(before: Batch, after: Batch) -> tuple[str, ...]:
+    """The names of what differs, as a batch file has them."""
+    names = {"original_gravity_sg": "original_gravity", "float_id": "float", "additions": "addition"}
+    differing = (each.name for each in fields(Batch) if getattr(before, each.name) != getattr(after, each.name))
+    return tuple(names.get(name, name) for name in differing)

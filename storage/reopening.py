@@ -1,0 +1,123 @@
+"""Reopening: a batch that was ended too early is active again, as if it had not been ended."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy import ColumnElement, Connection, delete, func, or_, select, update
+
+from alerts.engine import CLOSED
+from gylewatch.values import BatchId, utc_text
+from storage.batches import batch_record, require_batch
+from storage.outcomes import forget
+from storage.part import Part
+from storage.records import BatchRecord, NotReopened
+from storage.schema import NOT_RESOLVING, AlertRow, BatchRow, EstimateRow, OutboxRow, ReadingRow, SampleRow
+
+
+class Reopening(Part):
+    """Takes back the end of a batch."""
+
+    def why_not_reopened(self, batch_id: BatchId) -> str:
+        """Why a batch cannot be active again, with the remedy; empty: it can.
+
+        Raises
+        ------
+        NotFound
+            No batch has that identifier.
+        """
+        with self._database.reading() as connection:
+            return _why_not(connection, require_batch(connection, batch_id))
+
+    def reopen_batch(self, batch_id: BatchId, time: datetime) -> BatchRecord:
+        """Let an ended batch be active again; what was concluded is forgotten, for it to be read again.
+
+        Alerts that its end closed are open as before. A channel that was told of that end is told of them anew, and one
+        that never was told of them, because of it, is told now.
+
+        Parameters
+        ----------
+        time : now
+
+        Raises
+        ------
+        NotFound
+            No batch has that identifier.
+        NotReopened
+            It is active, its float or vessel is in use or was since, or its readings are deleted.
+        """
+        with self._database.writing() as connection:
+            why = _why_not(connection, require_batch(connection, batch_id))
+            if why:
+                raise NotReopened(batch_id, why)
+            change = {"ended": None, "reopened": time}
+            connection.execute(update(BatchRow).where(BatchRow.batch_id == batch_id).values(**change))
+            forget(connection, batch_id)
+            _open_closed_alerts(connection, batch_id, time)
+            return require_batch(connection, batch_id)
+
+
+def _why_not(connection: Connection, record: BatchRecord) -> str:
+    batch, ended = record.batch, record.ended
+    if ended is None:
+        return "it is active"
+    active = BatchRow.ended.is_(None)
+    if other := _other(connection, record, BatchRow.float_id == batch.float_id, active):
+        return f"its float {batch.float_id} is in the active batch {other!r}; end that batch first"
+    if other := _other(connection, record, BatchRow.vessel_id == batch.vessel, active):
+        return f"its vessel {batch.vessel} holds the active batch {other!r}; end that batch first"
+    if other := _other(connection, record, BatchRow.float_id == batch.float_id, BatchRow.ended > ended):
+        return (
+            f"its float {batch.float_id} was in the batch {other!r} since, and what it measured there would be taken "
+            "for this beer; add what is in the vessel as a new batch"
+        )
+    if since := _readings_deleted_since(connection, record):
+        return (
+            f"its readings since {utc_text(since, 'minutes')} are deleted, and it could not be read again; add what is "
+            "in the vessel as a new batch"
+        )
+    return ""
+
+
+def _readings_deleted_since(connection: Connection, record: BatchRecord) -> datetime | None:
+    """The time of the first estimate, where the reading it was made of is there no more."""
+    batch = record.batch
+    samples = select(SampleRow.time).where(SampleRow.batch_id == record.batch_id)  # may lead to estimates of their own
+    estimates = select(func.min(EstimateRow.time)).where(EstimateRow.batch_id == record.batch_id)
+    first = connection.scalar(estimates.where(EstimateRow.time.not_in(samples)))
+    own = (ReadingRow.float_id == batch.float_id, ReadingRow.time >= batch.pitched)
+    oldest = connection.scalar(select(func.min(ReadingRow.time)).where(*own))
+    return first if first is not None and (oldest is None or oldest > first) else None
+
+
+def _other(connection: Connection, record: BatchRecord, *conditions: ColumnElement[bool]) -> str:
+    """The name of another batch; empty: there is none."""
+    query = select(BatchRow).where(BatchRow.batch_id != record.batch_id, *conditions)
+    row = connection.execute(query.order_by(BatchRow.pitched)).first()
+    return batch_record(row).batch.name if row is not None else ""
+
+
+def _open_closed_alerts(connection: Connection, batch_id: BatchId, time: datetime) -> None:
+    ends = select(AlertRow.id, AlertRow.resolves, AlertRow.cause, AlertRow.evidence)
+    for end in connection.execute(ends.where(AlertRow.batch_id == batch_id, AlertRow.resolves != NOT_RESOLVING)).all():
+        if not end.evidence.get(CLOSED):
+            continue
+        told = select(OutboxRow.channel).where(OutboxRow.alert_id == end.id, OutboxRow.told > 0)
+        heard_the_end = connection.scalars(told).all()
+        connection.execute(delete(OutboxRow).where(OutboxRow.alert_id == end.id))
+        connection.execute(delete(AlertRow).where(AlertRow.id == end.id))
+        raised = select(func.max(AlertRow.id)).where(
+            AlertRow.batch_id == batch_id,
+            AlertRow.kind == end.resolves,
+            AlertRow.cause == end.cause,
+            AlertRow.resolves == NOT_RESOLVING,
+            AlertRow.id < end.id,
+        )
+        never = (OutboxRow.told == 0) & OutboxRow.delivered.is_not(None)
+        # Held until now: if it is over by the time the batch is read, it is not told at all.
+        again = {"delivered": None, "given_up": False, "attempts": 0, "told": 0, "due": time, "reason": ""}
+        connection.execute(
+            update(OutboxRow)
+            .where(OutboxRow.alert_id == raised.scalar_subquery(), or_(never, OutboxRow.channel.in_(heard_the_end)))
+            .values(**again)
+        )
