@@ -16,7 +16,7 @@ import numpy as np
 
 from calibration.curve import GravityReading
 from calibration.hydrometry import HandGravity
-from fermentation import additions, evidence, foam, kinetics, scatter
+from fermentation import additions, evidence, foam, kinetics, misled, scatter
 from fermentation.belief import (
     FOAM,
     MODES,
@@ -55,6 +55,8 @@ MODES_HOURS = 3.0
 # The curve's error modes are taken where the float was over the last hours, this reading left out: taken at its own
 # angle they would share its noise, and the filter would explain that noise away by bending the curve
 MISFIT_MEMORY = 0.5
+VOUCHED_POINTS = 3.0
+# A float that first read within this of the measured original gravity is the brewer's float, with its own curve
 EARLY_SAMPLES = 8
 STUCK_READINGS, STUCK_SPANS, STUCK_SPAN = 6, 18, 0.5
 # A float on the wall stops rocking: its last readings span less than half of the smallest span it has shown, which in
@@ -167,9 +169,20 @@ def _take_sample(belief: Belief, time: datetime, points: float, sd_points: float
     if evidence.is_suspicious(cloud, measured, sd):
         # What is believed of the end is widened beyond its prior, which thus no longer governs it.
         cloud = replace(cloud, renewed=np.ones_like(cloud.renewed))
+    if not _is_vouched_for(belief):
+        beside = _beside(belief, belief.temperature_c)
+        cloud, measured = misled.allow_lasting(cloud, measured, beside, sd=sd, draws=partial(_generator, belief))
     shifts = partial(evidence.astray, measured)
     cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.SAMPLE_SCATTER, shifts=shifts)
     return replace(belief, misfit=misfit, forecast_at=None, cloud=_chosen(belief, cloud), step=belief.step + 1)
+
+
+def _is_vouched_for(belief: Belief) -> bool:
+    """Whether what was last measured by hand agreed with the float, so that it cannot have been off all along."""
+    if belief.misfit > 0.0:
+        return belief.misfit < MISFIT_MEMORY * evidence.SUSPICIOUS_SIGMA**2
+    measured = belief.batch.original_gravity_sg
+    return measured is not None and abs(belief.first_points - points_from_sg(measured)) < VOUCHED_POINTS
 
 
 def _born(belief: Belief, gravity: GravityReading, value: float) -> Belief:
@@ -274,11 +287,17 @@ def _float_rows(belief: Belief, gravity: GravityReading, z: FloatArray) -> tuple
     """What each particle expects the float to read, and the slope of that by each state."""
     cloud = cloud_of(belief)
     expected, rows = gravity_rows(cloud, z)
-    beside = np.zeros(len(rows))  # the float's own errors: the same slopes for every particle
-    beside[THERMAL] = gravity.temperature_c - belief.reference_c
+    beside = _beside(belief, gravity.temperature_c)
+    return expected + beside @ cloud.mean, rows + beside[:, None]
+
+
+def _beside(belief: Belief, temperature_c: float) -> FloatArray:
+    """(m,) slope of the float's own errors by each state: the same for every particle."""
+    beside = np.zeros(len(cloud_of(belief).mean))
+    beside[THERMAL] = temperature_c - belief.reference_c
     beside[FOAM] = beside[SHORT] = beside[OFFSET] = 1.0
     beside[MODES:] = belief.modes_points
-    return expected + beside @ cloud.mean, rows + beside[:, None]
+    return beside
 
 
 def _carried_back(belief: Belief, late_hours: float) -> FloatArray:

@@ -11,10 +11,11 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from calibration.curve import GravityReading
+from calibration.hydrometry import HandGravity
 from fermentation import smooth
 from fermentation.belief import Belief
 from fermentation.estimate import Estimate
-from gylewatch.values import Addition, Batch, FloatId, VesselId
+from gylewatch.values import Addition, Batch, FloatId, Instrument, VesselId
 
 PITCHED = datetime(2026, 3, 2, 18, 30, tzinfo=UTC)
 ORIGINAL_POINTS, FINAL_POINTS = 52.0, 12.0
@@ -59,6 +60,17 @@ def gravity(hours: float, points: float, *, temperature_c: float = 19.0, moving:
         slope_sg_per_deg=0.0015,
         in_range=True,
         moving=moving,
+    )
+
+
+def hand(hours: float, at_points: float, sd_points: float = 0.7) -> HandGravity:
+    """One hydrometer reading."""
+    return HandGravity(
+        time=after(hours),
+        gravity_sg=1.0 + at_points / 1000.0,
+        sd_sg=sd_points / 1000.0,
+        instrument=Instrument.HYDROMETER,
+        note="",
     )
 
 

@@ -9,26 +9,15 @@ import numpy as np
 import pytest
 
 from calibration.curve import GravityReading
-from calibration.hydrometry import HandGravity
 from fermentation import smooth
 from fermentation.belief import cloud_of, decode_belief, encode_belief
 from fermentation.estimate import Phase
-from gylewatch.values import Addition, Instrument
-from tests.fermentation.brew import FINAL_POINTS, after, batch, gravity, logistic_points, readings, run
+from gylewatch.values import Addition
+from tests.fermentation.brew import FINAL_POINTS, after, batch, gravity, hand, logistic_points, readings, run
 
 
 def points(sg: float) -> float:
     return 1000.0 * (sg - 1.0)
-
-
-def hand(hours: float, at_points: float, sd_points: float = 0.7) -> HandGravity:
-    return HandGravity(
-        time=after(hours),
-        gravity_sg=1.0 + at_points / 1000.0,
-        sd_sg=sd_points / 1000.0,
-        instrument=Instrument.HYDROMETER,
-        note="",
-    )
 
 
 def test_a_plain_fermentation_is_followed_within_a_point_and_ends_finished() -> None:

@@ -1,0 +1,62 @@
+"""A hand sample far from the belief: perhaps the float is off for good, and has been all along."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from fermentation.belief import HEAD, OFFSET, Cloud, FloatArray
+from fermentation.covariance import widened
+from fermentation.evidence import SAMPLE_SCATTER, Innovation, is_suspicious, log_likelihood, towards_state
+from fermentation.kinetics import between
+from gylewatch.copying import replace
+
+CHANCE, SD_POINTS = 0.1, 6.0
+# A hull that was cleaned, opened or put together anew since it was calibrated, solutions that were off, another float's
+# curve: such an error has no bounds that an hour of readings could show (common practice, no source)
+LIKELY = (0.02, 0.9)
+
+
+def allow_lasting(
+    cloud: Cloud, measured: Innovation, beside: FloatArray, *, sd: float, draws: Callable[[], np.random.Generator]
+) -> tuple[Cloud, Innovation]:
+    """Let some particles hold that the float's lasting offset is not what they thought, where that explains a sample.
+
+    The offset moves, and the gravity by as much the other way, so that such a particle goes on to expect what the float
+    reads; otherwise each further reading would argue the sample away. Drawn as often as it explains the sample and
+    weighted by how often it is believed, as in `fermentation.foam`.
+
+    Parameters
+    ----------
+    measured : what the sample says to `cloud`
+    beside : (m,) slope of the float's own errors by state
+    sd : of the sample, points
+    draws : gives the source of random numbers
+
+    Returns
+    -------
+    the cloud, and what the sample says to it
+    """
+    if not is_suspicious(cloud, measured, sd):
+        return cloud, measured
+    direction = np.where(beside[:, None] == 0.0, measured.towards / np.maximum(measured.variance, 1e-6), 0.0)
+    direction[HEAD], direction[OFFSET] = 0.0, -1.0  # the gravity itself moves by one
+    wide = replace(cloud, covariance=widened(cloud.covariance, direction, SD_POINTS**2))
+    found = towards_state(wide, measured.surprise, measured.rows)
+    gain = log_likelihood(found, sd, SAMPLE_SCATTER) - log_likelihood(measured, sd, SAMPLE_SCATTER)
+    odds = CHANCE / (1.0 - CHANCE) * np.exp(between(gain, -50.0, 50.0))
+    likely = between(odds / (1.0 + odds), *LIKELY)
+    drawn = draws().random(len(likely)) < likely
+    correction = np.where(drawn, CHANCE / likely, (1.0 - CHANCE) / (1.0 - likely))
+    cloud = replace(
+        cloud,
+        log_weight=cloud.log_weight + np.log(correction),
+        covariance=np.where(drawn, wide.covariance, cloud.covariance),
+    )
+    return cloud, Innovation(
+        surprise=measured.surprise,
+        rows=measured.rows,
+        towards=np.where(drawn, found.towards, measured.towards),
+        variance=np.where(drawn, found.variance, measured.variance),
+    )
