@@ -107,7 +107,8 @@ def _follow_stillness(
     is_short = enough <= stalled.probability_attenuated and high >= stalled.margin_points and not resting
     slowest = min(stalled.nearly_points_per_day, stalled.nearly_share_of_peak * memory.peak_points_per_day)
     is_slow = rate <= slowest and high >= stalled.nearly_days_to_go * max(rate, 0.0)
-    is_nearly = is_short and is_slow and high >= stalled.margin_points + 1.5
+    is_under_way = estimate.apparent_attenuation >= stalled.nearly_from_share * batch.expected_attenuation[0]
+    is_nearly = is_short and is_slow and is_under_way and high >= stalled.margin_points + 1.5
     kept = NO_STREAK if added else memory.creeping
     return replace(
         memory,

@@ -97,6 +97,9 @@ class Stalled:
     nearly_days_to_go: float = limits(4.0, 1.0, 60.0)
     # And slower than this share of the fastest so far, or a beer that only just gathers pace would be called stalled.
     nearly_share_of_peak: float = limits(0.5, 0.05, 1.0)
+    # And only where this share of the way to the yeast's range is behind it: before, it has not gathered pace yet, or
+    # what was taken for a start was a float that settled.
+    nearly_from_share: float = limits(0.2, 0.0, 1.0)
     # For so long it must be nearly stopped: a slow beer deserves more patience than one that stands.
     nearly_sustained_h: float = limits(10.0, 1.0, 480.0)
     # No sign of a start for this long after pitching; a healthy lag ends within 24 to 48 hours (common practice).

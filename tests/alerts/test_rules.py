@@ -194,6 +194,19 @@ def test_a_slow_start_is_no_stall() -> None:
     assert Kind.FERMENTATION_STALLED not in kinds(alerts)
 
 
+@pytest.mark.parametrize(("fallen_points", "is_stall"), [(5.0, False), (12.0, True)])
+def test_a_beer_that_hardly_moves_at_its_very_beginning_has_not_gathered_pace_yet(
+    fallen_points: float, is_stall: bool
+) -> None:
+    # As a float that settles looks: a few points in six hours, then one a day.
+    there = 1.052 - fallen_points / 1000
+    settles = until(26, ramp(20, 1.052, 26, there), until(98, ramp(26, there, 98, there - 0.003), constant(1.0125)))
+
+    alerts = scenario(gravity_sg=settles, length_h=98.0).run()
+
+    assert bool(raised(alerts, Kind.FERMENTATION_STALLED)) is is_stall
+
+
 def test_a_fall_that_stops_again_at_once_does_not_end_a_stall() -> None:
     foam_breaks = until(150, STALLED_GRAVITY, ramp(150, 1.022, 151, 1.020))
 
