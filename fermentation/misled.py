@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from fermentation.belief import HEAD, OFFSET, Cloud, FloatArray
+from fermentation.belief import FOAM, HEAD, MODES, OFFSET, SHORT, THERMAL, Cloud
 from fermentation.covariance import widened
 from fermentation.evidence import SAMPLE_SCATTER, Innovation, is_suspicious, log_likelihood, towards_state
 from fermentation.kinetics import between
@@ -19,7 +19,7 @@ LIKELY = (0.02, 0.9)
 
 
 def allow_lasting(
-    cloud: Cloud, measured: Innovation, beside: FloatArray, *, sd: float, draws: Callable[[], np.random.Generator]
+    cloud: Cloud, measured: Innovation, *, sd: float, draws: Callable[[], np.random.Generator]
 ) -> tuple[Cloud, Innovation]:
     """Let some particles hold that the float's lasting offset is not what they thought, where that explains a sample.
 
@@ -30,7 +30,6 @@ def allow_lasting(
     Parameters
     ----------
     measured : what the sample says to `cloud`
-    beside : (m,) slope of the float's own errors by state
     sd : of the sample, points
     draws : gives the source of random numbers
 
@@ -40,8 +39,9 @@ def allow_lasting(
     """
     if not is_suspicious(cloud, measured, sd):
         return cloud, measured
-    direction = np.where(beside[:, None] == 0.0, measured.towards / np.maximum(measured.variance, 1e-6), 0.0)
-    direction[HEAD], direction[OFFSET] = 0.0, -1.0  # the gravity itself moves by one
+    direction = measured.towards / np.maximum(measured.variance, 1e-6)  # the gravity itself moves by one
+    direction[[THERMAL, FOAM, HEAD, SHORT]] = direction[MODES:] = 0.0
+    direction[OFFSET] = -1.0
     wide = replace(cloud, covariance=widened(cloud.covariance, direction, SD_POINTS**2))
     found = towards_state(wide, measured.surprise, measured.rows)
     gain = log_likelihood(found, sd, SAMPLE_SCATTER) - log_likelihood(measured, sd, SAMPLE_SCATTER)

@@ -170,8 +170,7 @@ def _take_sample(belief: Belief, time: datetime, points: float, sd_points: float
         # What is believed of the end is widened beyond its prior, which thus no longer governs it.
         cloud = replace(cloud, renewed=np.ones_like(cloud.renewed))
     if not _is_vouched_for(belief):
-        beside = _beside(belief, belief.temperature_c)
-        cloud, measured = misled.allow_lasting(cloud, measured, beside, sd=sd, draws=partial(_generator, belief))
+        cloud, measured = misled.allow_lasting(cloud, measured, sd=sd, draws=partial(_generator, belief))
     shifts = partial(evidence.astray, measured)
     cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.SAMPLE_SCATTER, shifts=shifts)
     return replace(belief, misfit=misfit, forecast_at=None, cloud=_chosen(belief, cloud), step=belief.step + 1)
@@ -287,17 +286,11 @@ def _float_rows(belief: Belief, gravity: GravityReading, z: FloatArray) -> tuple
     """What each particle expects the float to read, and the slope of that by each state."""
     cloud = cloud_of(belief)
     expected, rows = gravity_rows(cloud, z)
-    beside = _beside(belief, gravity.temperature_c)
-    return expected + beside @ cloud.mean, rows + beside[:, None]
-
-
-def _beside(belief: Belief, temperature_c: float) -> FloatArray:
-    """(m,) slope of the float's own errors by each state: the same for every particle."""
-    beside = np.zeros(len(cloud_of(belief).mean))
-    beside[THERMAL] = temperature_c - belief.reference_c
+    beside = np.zeros(len(rows))  # the float's own errors: the same slopes for every particle
+    beside[THERMAL] = gravity.temperature_c - belief.reference_c
     beside[FOAM] = beside[SHORT] = beside[OFFSET] = 1.0
     beside[MODES:] = belief.modes_points
-    return beside
+    return expected + beside @ cloud.mean, rows + beside[:, None]
 
 
 def _carried_back(belief: Belief, late_hours: float) -> FloatArray:

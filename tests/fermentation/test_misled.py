@@ -7,14 +7,20 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from fermentation import smooth
+from fermentation import misled, smooth
+from fermentation.belief import MODES, OFFSET, THERMAL, cloud_of
 from fermentation.estimate import Estimate
-from tests.fermentation.brew import PITCHED, after, batch, hand, logistic_points, readings
+from fermentation.evidence import innovation
+from fermentation.gravity import gravity_rows
+from tests.fermentation.brew import PITCHED, after, batch, hand, logistic_points, readings, run
 
 
-def followed(off_points: float, samples: dict[float, float], *, until_h: float = 160.0) -> list[Estimate]:
+def followed(
+    off_points: float, samples: dict[float, float], *, until_h: float = 160.0, original_gravity_sg: float | None = 1.052
+) -> list[Estimate]:
     """Estimates of a brew whose float reads so far off, with hand samples that err by so many points at their hours."""
-    belief, estimates, waiting = smooth.start(batch()), list[Estimate](), sorted(samples.items())
+    belief = smooth.start(batch(original_gravity_sg=original_gravity_sg))
+    estimates, waiting = list[Estimate](), sorted(samples.items())
     for reading in readings(until_h, lambda hours: logistic_points(hours) + off_points):
         while waiting and after(waiting[0][0]) <= reading.time:
             hour, error = waiting.pop(0)
@@ -52,3 +58,31 @@ def test_a_misread_sample_is_put_right_by_the_next() -> None:
     misled = errors(followed(0.0, {50.0: 8.0, 74.0: 0.0}), from_h=76.0)
 
     assert np.median(np.abs(misled)) < 1.5
+
+
+@pytest.mark.parametrize(
+    ("samples", "original_gravity_sg"),
+    [({50.0: 8.0}, 1.052), ({4.0: 0.0, 50.0: -8.0}, None)],
+    ids=["the original gravity", "an earlier sample"],
+)
+def test_a_misread_sample_is_not_laid_to_a_float_that_agreed_before(
+    samples: dict[float, float], original_gravity_sg: float | None
+) -> None:
+    misled_by = errors(followed(0.0, samples, until_h=110.0, original_gravity_sg=original_gravity_sg), from_h=52.0)
+
+    assert max(np.abs(misled_by)) < 3.0
+
+
+def test_only_the_offset_of_all_that_is_the_float_s_own_makes_up_for_a_sample() -> None:
+    def warmth(hours: float) -> float:  # at last as at first
+        return 19.0 + 2.0 * max(0.0, 1.0 - abs(hours - 20.0) / 10.0)
+
+    belief, _ = run(smooth.start(batch(original_gravity_sg=None)), readings(40.0, temperature=warmth))
+    cloud = cloud_of(belief)
+    measured = innovation(cloud, *gravity_rows(cloud), 60.0)
+
+    allowed, _ = misled.allow_lasting(cloud, measured, sd=0.7, draws=lambda: np.random.default_rng(1))
+
+    own = [THERMAL, *range(MODES, len(cloud.mean))]
+    assert np.array_equal(allowed.covariance[own], cloud.covariance[own])
+    assert (allowed.covariance[OFFSET, OFFSET] > cloud.covariance[OFFSET, OFFSET]).any()
