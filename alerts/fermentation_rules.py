@@ -133,13 +133,17 @@ def unfinished(
     late_h = max(rule.late_sustained_h - held_h, rule.late_sustained_h / 2 - memory.perhaps_attenuated.hours(now))
     if soon_h <= 0 or late_h <= 0:
         return unseen(settings, batch, memory.witness, estimate, opened)
-    if memory.attenuated.since is None and memory.perhaps_attenuated.since is None:
+    waits_h = [
+        wait_h
+        for wait_h, streak in ((soon_h, memory.attenuated), (late_h, memory.perhaps_attenuated))
+        if streak.since is not None
+    ]
+    if not waits_h:
         return (
             f"with only {_percent(estimate.probability_attenuated)} probability this is where the yeast was expected "
             "to end"
         )
-    wait_h = soon_h if memory.attenuated.since is not None else late_h
-    return f"it has been steady for {held_h:.0f} hours, and is watched for {max(wait_h, 1):.0f} more"
+    return f"it has been steady for {held_h:.0f} hours, and is watched for {max(min(waits_h), 1):.0f} more"
 
 
 def _points_left(estimate: Estimate) -> float:
