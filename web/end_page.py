@@ -19,6 +19,7 @@ from web.bodies import read_form
 from web.context import Context
 from web.rendering import render
 from web.typed import Unclear, shown_again, time
+from web.verdict import verdict
 
 
 class _Pages:
@@ -31,13 +32,15 @@ class _Pages:
         """Whether it shall end; or, of one that has ended, when it did."""
         store = self._context.store
         record = store.batch(BatchId(batch_id))
+        estimate, waiting = store.latest_estimate(record.batch_id), store.open_alerts(record.batch_id)
         return render(
             "end.html",
             _status(question, failed=failed),
             record=record,
             batch=record.batch,
-            estimate=store.latest_estimate(record.batch_id),
-            waiting=len(store.open_alerts(record.batch_id)),
+            estimate=estimate,
+            verdict=verdict(store, self._context.alerts, record, estimate, waiting),
+            waiting=len(waiting),
             typed=shown_again(typed or {}, ("time",)),
             question=question,
             now=self._context.clock(),

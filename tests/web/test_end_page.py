@@ -39,7 +39,7 @@ def test_the_question_says_what_the_end_does_and_what_is_known_of_the_beer(
 
 
 def test_a_finished_beer_has_the_caution_of_every_bottling(client: TestClient, store: Store, batch_id: BatchId) -> None:
-    store.save_outcomes(batch_id, estimates=[brewery.estimate(130, phase=Phase.FINISHED)])
+    store.save_outcomes(batch_id, estimates=[brewery.estimate(130, phase=Phase.FINISHED)], alerts=[brewery.finished()])
 
     page = text(client.get(f"/batches/{batch_id}/end").text)
 

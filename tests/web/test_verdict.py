@@ -27,12 +27,26 @@ HOUR = 119.0
 
 
 def rests(
-    store: Store, batch_id: BatchId, *, still_h: float, seen_points: float, phase: Phase = Phase.FINISHED
+    store: Store,
+    batch_id: BatchId,
+    *,
+    still_h: float,
+    seen_points: float,
+    attenuated_h: float | None = None,
+    phase: Phase = Phase.FINISHED,
 ) -> None:
-    """The store after an estimate of that phase, the gravity still for so long and seen to fall by so much."""
+    """The store after an estimate of that phase, the gravity still for so long and seen to fall by so much.
+
+    attenuated_h : for so long it is probably far enough down, and perhaps for all the time; not given: for all the time
+    """
     now = brewery.PITCHED + timedelta(hours=HOUR)
     since = Streak(since=now - timedelta(hours=still_h), count=40)
-    memory = FermentationMemory(still=since, attenuated=since, witness=Witness(seen_points=seen_points))
+    memory = FermentationMemory(
+        still=since,
+        attenuated=since if attenuated_h is None else Streak(since=now - timedelta(hours=attenuated_h), count=9),
+        perhaps_attenuated=since,
+        witness=Witness(seen_points=seen_points),
+    )
     batch = store.batch(batch_id).batch
     state = State(belief=smooth.start(batch), alerts=AlertState(memory=Memory(fermentation=memory)))
     resting = brewery.estimate(HOUR, phase=phase, rate_points_per_day=0.1)
@@ -55,6 +69,23 @@ def test_what_looks_finished_is_at_rest_and_says_what_the_verdict_lacks(
     assert "at rest" in board
     assert "not told yet" in board
     assert "finished" not in board.replace("looks finished", "")
+
+
+def test_of_two_waits_the_one_that_ends_sooner_is_told(client: TestClient, store: Store, batch_id: BatchId) -> None:
+    rests(store, batch_id, still_h=22.0, seen_points=40.0, attenuated_h=1.0)
+
+    assert "it has been steady for 22 hours, and is watched for 2 more" in lead(client, batch_id)
+
+
+def test_who_ends_a_batch_is_warned_as_long_as_it_only_looks_finished(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    rests(store, batch_id, still_h=200.0, seen_points=2.0)
+
+    page = text(client.get(f"/batches/{batch_id}/end").text)
+
+    assert "It does not count as finished: float heron has itself shown 2 of" in page
+    assert "A beer that still ferments can burst its bottles." in page
 
 
 def test_a_float_that_nobody_saw_fall_is_named(client: TestClient, store: Store, batch_id: BatchId) -> None:
