@@ -32,7 +32,7 @@ from web.rendering import render
 from web.sample_doubt import doubt_far_sample
 from web.sample_form import UNITS_OF, parse_sample
 from web.service_page import add_service
-from web.typed import Question
+from web.typed import Question, shown_again
 from web.verdict import verdict
 from web.withdraw_page import add_withdraw
 
@@ -172,7 +172,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             last=store.latest_reading(record.batch.float_id),
             probe=records.latest_probe_reading(store, record),
             has_curve=record.curve_version is not None or store.current_curve(record.batch.float_id) is not None,
-            typed=typed,
+            typed=shown_again(typed, ("time",)),
             questions=questions,
             told=_TOLD.get(done, ""),
             said=_DONE.get(done, ""),

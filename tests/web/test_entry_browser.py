@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -107,6 +108,21 @@ def test_a_form_that_is_sent_back_as_it_was_opened_changes_nothing(
             page.get_by_role("button", name="Keep the change").tap()
 
             assert "Nothing was changed." in page.locator(".saved").inner_text()
+            assert store.batch(batch_id) == before
+            page.context.close()
+
+
+def test_a_time_that_the_clocks_show_twice_stays_what_it_was(browser: Browser, tmp_path: Path) -> None:
+    with brewery.open_store(tmp_path) as store:
+        batch_id = brewery.fill(store)
+        pitched = datetime(2025, 10, 26, 1, 30, tzinfo=UTC)  # in Helsinki half past three, for the second time
+        before = store.replace_batch(batch_id, replace(store.batch(batch_id).batch, pitched=pitched))
+        with serving(brewery.application(store)) as origin:
+            page = open_page(browser, "phone")
+            page.goto(f"{origin}/batches/{batch_id}/change")
+            page.get_by_role("button", name="Keep the change").tap()
+            page.wait_for_selector("text=Nothing was changed.")
+
             assert store.batch(batch_id) == before
             page.context.close()
 

@@ -69,12 +69,17 @@ function sendLocalTimes(form) {
   for (const field of form.querySelectorAll("input[type=datetime-local]")) {
     // What the service fills in, or sends back with a question, is in UTC.
     const sent = field.getAttribute("value");
-    const time = new Date(/(Z|[+-]\d\d:\d\d)$/.test(sent) ? sent : `${sent}Z`);
-    if (sent && !Number.isNaN(time.getTime())) {
-      field.value = new Date(time.getTime() - time.getTimezoneOffset() * 60_000).toISOString().slice(0, 16);
+    const meant = new Date(`${sent}Z`);
+    let shown = "";
+    if (sent && !Number.isNaN(meant.getTime())) {
+      shown = new Date(meant.getTime() - meant.getTimezoneOffset() * 60_000).toISOString().slice(0, 16);
+      field.value = shown;
     }
     form.addEventListener("formdata", (event) => {
-      if (field.value) event.formData.set(field.name, new Date(field.value).toISOString());
+      if (!field.value) return;
+      // In autumn the clocks show an hour twice: what nobody has changed is the one that was sent.
+      const time = field.value === shown ? meant : new Date(field.value);
+      event.formData.set(field.name, time.toISOString());
     });
   }
 }
