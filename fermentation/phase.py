@@ -8,7 +8,7 @@ STARTED = 0.5
 STILL = 0.7
 ATTENUATED = 0.5
 SLOWING_SHARE = 0.8
-# past this share of the drop, or below half of the greatest rate behind the peak, it is slowing
+# past this share of the drop it is slowing
 LEAVES_BELOW = 0.2
 # Each of these must fall so far below its limit before what it said is taken back, or the phase would flicker with the
 # scatter of the readings
@@ -34,18 +34,18 @@ def phase_of(
     share_done : expected progress, 0..1
     hours_since_finish : hours since it was first held finished; None if it never was
     """
-    if not _holds(probability_started, STARTED, still=before not in {None, Phase.LAG}):
+    if not _holds(probability_started, STARTED, held=before not in {None, Phase.LAG}):
         return Phase.LAG
     over = before in {Phase.FINISHED, Phase.CONDITIONING}
-    if _holds(probability_still, STILL, still=over or before is Phase.STALLED):
-        if not _holds(probability_attenuated, ATTENUATED, still=over):
+    if _holds(probability_still, STILL, held=over or before is Phase.STALLED):
+        if not _holds(probability_attenuated, ATTENUATED, held=over):
             return Phase.STALLED
         settled = hours_since_finish is not None and hours_since_finish > CONDITIONING_HOURS
         return Phase.CONDITIONING if settled else Phase.FINISHED
-    late = _holds(share_done, SLOWING_SHARE, still=over or before is Phase.SLOWING)
+    late = _holds(share_done, SLOWING_SHARE, held=over or before is Phase.SLOWING)
     return Phase.SLOWING if late else Phase.ACTIVE
 
 
-def _holds(value: float, limit: float, *, still: bool) -> bool:
+def _holds(value: float, limit: float, *, held: bool) -> bool:
     """Whether a limit is reached, or for what has reached it before, not left yet."""
-    return value >= limit - (LEAVES_BELOW if still else 0.0)
+    return value >= limit - (LEAVES_BELOW if held else 0.0)
