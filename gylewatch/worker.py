@@ -223,6 +223,11 @@ class Worker(Routine):
         if _read_under(record) == _read_under(before):
             watch.update(record)
             return
+        if record.curve_version is None:  # of another float, that is not calibrated yet
+            del self._watches[record.batch_id]
+            self._store.forget_estimates(record.batch_id)
+            self._take_up(record)
+            return
         watch = BatchWatch(self._store, record, self._alert_settings, self._channels)
         watch.read_again()
         self._watches[record.batch_id] = watch

@@ -102,6 +102,28 @@ def test_a_change_that_could_not_be_taken_in_is_no_problem_once_the_batch_is_tak
         eventually("the fault is over", lambda: worker.health().problems == ())
 
 
+def test_a_batch_that_is_given_a_float_without_a_curve_waits_for_one(store: Store) -> None:
+    amber = BatchId("amber")
+    with working(store, at(300)) as worker:
+        eventually("it is read", lambda: len(store.estimates(amber)) == 20)
+        moved = replace(store.batch(amber).batch, float_id=FloatId("tern"))
+        store.replace_batch(amber, moved, new=[float_record("tern")])
+        store.append_readings([reading(15 * each, name="tern") for each in range(10)])
+        with capture_logs() as logged:
+            worker.look()
+            eventually("it is noticed", lambda: worker.health().problems != ())
+        problems, shown = worker.health().problems, store.estimates(amber)
+
+        store.add_curve(curve("tern"), references("tern"), who="Ada", note="", created=PITCHED)
+        worker.look()
+        eventually("it is read with its own curve", lambda: len(store.estimates(amber)) == 10)
+
+        assert problems == ("batch Amber: float tern has no curve; make one with: gylewatch curve add references.csv",)
+        assert shown == ()
+        assert not [each for each in logged if each["log_level"] == "error"]
+        assert worker.health().problems == ()
+
+
 def test_readings_that_came_late_count_in_their_turn_once_all_is_calm(store: Store) -> None:
     clock, amber = SteppedClock(at(1201)), BatchId("amber")
     late = [reading(minutes) for minutes in range(300, 900, 15)]
