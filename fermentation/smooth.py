@@ -45,6 +45,8 @@ BIN_MINUTES = 10.0
 BIN_MEMBERS = 60
 LATE_HOURS = 6.0
 # A late reading this old still helps; the belief is carried back along its own rate. Older ones are stored, not used
+SAMPLE_BACK_HOURS = 24.0
+# Along the rate of today no belief is carried farther back; an older sample says little about it, or about the float
 START_NOISE_POINTS = 0.9
 STRONGEST_POINTS, STRONGEST_HOURS = 160.0, 6.0
 # No wort is stronger: at first it is a float that is not in the beer yet, or a wild packet. A belief that began with it
@@ -161,7 +163,7 @@ def observe_sample(belief: Belief, sample: HandGravity) -> tuple[Belief, Estimat
 def _take_sample(belief: Belief, time: datetime, points: float, sd_points: float) -> Belief:
     cloud = cloud_of(belief)
     late_hours = max(hours(belief.time - time), 0.0)
-    expected, rows = gravity_rows(cloud, _carried_back(belief, min(late_hours, 24.0)))
+    expected, rows = gravity_rows(cloud, _carried_back(belief, min(late_hours, SAMPLE_BACK_HOURS)))
     sd = hypot(sd_points, 0.02 * late_hours)
     measured = evidence.innovation(cloud, expected, rows, points)
     squared = evidence.squared_surprise(cloud, measured, sd)
@@ -169,7 +171,7 @@ def _take_sample(belief: Belief, time: datetime, points: float, sd_points: float
     if evidence.is_suspicious(cloud, measured, sd):
         # What is believed of the end is widened beyond its prior, which thus no longer governs it.
         cloud = replace(cloud, renewed=np.ones_like(cloud.renewed))
-    if not _is_vouched_for(belief):
+    if late_hours <= SAMPLE_BACK_HOURS and not _is_vouched_for(belief):
         cloud, measured = misled.allow_lasting(cloud, measured, sd=sd, draws=partial(_generator, belief))
     shifts = partial(evidence.astray, measured)
     cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.SAMPLE_SCATTER, shifts=shifts)
