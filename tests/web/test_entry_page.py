@@ -95,6 +95,26 @@ def test_nothing_becomes_known_with_a_batch_that_is_refused(
     assert [each.vessel_id for each in store.vessels()] == ["FV1"]
 
 
+@pytest.mark.parametrize("pitched", ["", "2026-03-02T18:30"])
+def test_a_form_that_is_sent_twice_starts_one_batch_and_says_so(furnished: Store, pitched: str) -> None:
+    times = iter(brewery.NOW + timedelta(seconds=second) for second in range(100))
+    app = create_app(
+        furnished, clock=lambda: next(times), ingest=None, settings=HttpSettings(), health=brewery.all_is_well
+    )
+    client = TestClient(app, follow_redirects=False)
+    typed = GOOD | {"pitched": pitched}
+
+    first, second = (client.post("/start", data=typed, headers=OURS) for _ in range(2))
+    other = client.post("/start", data=typed | {"volume": "22"}, headers=OURS)
+
+    assert first.status_code == second.status_code == 303
+    assert first.headers["location"] == second.headers["location"] == "/batches/quay-stout?done=started"
+    assert other.status_code == 422
+    assert len(furnished.batches()) == 1
+    furnished.end_batch(QUAY, brewery.NOW)
+    assert client.post("/start", data=typed, headers=OURS).status_code == 422  # the beer of last time
+
+
 def test_what_was_typed_stays_with_the_questions(client: TestClient, furnished: Store) -> None:
     step = {"plan_1_from": "2026-03-12T08:00", "plan_1_low": "cold", "plan_1_high": "5", "plan_1_label": "<crash>"}
 
@@ -206,6 +226,18 @@ def test_another_wanted_range_since_pitching_is_asked_about(
     assert store.batch(batch_id).batch.temperature_c == (16.0, 20.5)
 
 
+def test_a_change_that_is_sent_twice_is_no_change_elsewhere(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    address = f"/batches/{batch_id}/change"
+    fields = shown(client.get(address).text) | {"name": "Harbour Bitter"}
+
+    for _ in range(2):
+        assert client.post(address, data=fields, headers=OURS).url.path == f"/batches/{batch_id}"
+
+    assert store.batch(batch_id).batch.name == "Harbour Bitter"
+
+
 def test_a_batch_that_was_changed_elsewhere_meanwhile_is_looked_at_once_more(
     client: TestClient, store: Store, batch_id: BatchId
 ) -> None:
@@ -216,6 +248,7 @@ def test_a_batch_that_was_changed_elsewhere_meanwhile_is_looked_at_once_more(
     asked = client.post(address, data=fields, headers=OURS)
 
     assert "The batch was changed elsewhere since this form was opened" in text(asked.text)
+    assert "To keep this form now would change: name, volume. Look once more." in text(asked.text)
     assert store.batch(batch_id).batch.name == "Harbour Pale"
     again = client.post(address, data=shown(asked.text), headers=OURS)
     assert again.url.path == f"/batches/{batch_id}"
