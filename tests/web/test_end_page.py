@@ -146,7 +146,7 @@ def test_what_is_in_the_way_of_taking_it_back_is_named_and_there_is_no_button(
 
     assert (looked.status_code, sent.status_code) == (200, 422)
     for page in (looked.text, sent.text):
-        said = "It cannot be reopened: its float heron is in the active batch 'Quay Stout'; end that batch first."
+        said = "It cannot be reopened: its float heron is in the active batch 'Quay Stout' since, and what it measured"
         assert said in text(page)
         assert "<button" not in page
     assert store.batch(batch_id).ended is not None
