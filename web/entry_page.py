@@ -12,7 +12,7 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from markupsafe import escape
 
-from gylewatch.batch_rules import changes, why_not_changed
+from gylewatch.batch_rules import changes, float_note, why_not_changed
 from gylewatch.errors import AlreadyExists, InputError, NotFound, StorageError
 from gylewatch.values import Batch, BatchId, FloatId, slug
 from storage.records import BatchRecord, FloatInUse, FloatRecord, VesselRecord
@@ -148,7 +148,18 @@ class _Pages:
     ) -> tuple[Question, ...]:
         if not isinstance(parsed, Batch):
             return parsed
-        return () if typed.get(SURE) else doubts(parsed, before, fahrenheit=self._fahrenheit)
+        if typed.get(SURE):
+            return ()
+        return (*doubts(parsed, before, fahrenheit=self._fahrenheit), *self._mixed(parsed, before))
+
+    def _mixed(self, batch: Batch, before: Batch | None) -> tuple[Question, ...]:
+        """Whether the float was in another beer meanwhile; not asked again where that stays as it was."""
+        if before is not None and (before.float_id, before.pitched) == (batch.float_id, batch.pitched):
+            return ()
+        others = ((record.batch, record.ended) for record in self._context.store.batches())
+        remedy = "correct the time of pitching, or that end (on the page of that batch), and otherwise confirm it below"
+        note = float_note(batch, others, remedy)
+        return (Question(field=SURE, sentence=f"{note[:1].upper()}{note[1:]}."),) if note else ()
 
     def _new(self, batch: Batch, typed: Mapping[str, str]) -> list[FloatRecord | VesselRecord]:
         """The float and the vessel that are named for the first time."""

@@ -171,6 +171,33 @@ def test_what_is_hardly_meant_is_kept_once_it_is_confirmed(client: TestClient, f
     assert furnished.batch(QUAY).batch.temperature_c == (45.0, 50.0)
 
 
+def test_a_float_that_lay_in_another_beer_after_pitching_is_asked_about(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    store.end_batch(batch_id, brewery.NOW - timedelta(hours=1))
+    early = GOOD | {"pitched": "2026-03-08T09:00"}
+
+    asked = client.post("/start", data=early, headers=OURS)
+    assert "Float heron lay in 'Harbour Pale' until 8 Mar 2026, 17:30 UTC, after this beer was pitched" in text(
+        asked.text
+    )
+    assert store.batches() == (store.batch(batch_id),)
+    client.post("/start", data=early | {"sure": "1"}, headers=OURS)
+
+    assert store.batch(QUAY).batch.pitched < brewery.NOW
+    address = f"/batches/{QUAY}/change"
+    changed = client.post(address, data=shown(client.get(address).text) | {"volume": "22"}, headers=OURS)
+    assert changed.url.path == f"/batches/{QUAY}"  # it was confirmed once
+
+
+def test_a_float_that_came_out_of_another_beer_before_pitching_is_no_question(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    store.end_batch(batch_id, brewery.NOW - timedelta(hours=1))
+
+    assert client.post("/start", data=GOOD, headers=OURS).url.path == f"/batches/{QUAY}"
+
+
 def test_a_database_that_is_busy_loses_nothing_that_was_typed(
     client: TestClient, furnished: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
