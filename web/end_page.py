@@ -57,6 +57,8 @@ class _Pages:
             packaged = time(typed, "time", "When was it packaged?") or record.ended or now
         except Unclear as unclear:
             return self.ask_end(batch_id, typed=typed, question=unclear.question.sentence)
+        if record.ended is not None and minute(packaged) == minute(record.ended):
+            packaged = record.ended  # the field shows minutes; an end kept to the second is not moved by being shown
         if why := why_not_ended(record.batch, packaged, now):
             return self.ask_end(batch_id, typed=typed, question=f"When was it packaged? {why}.")
         try:

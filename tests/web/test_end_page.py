@@ -108,6 +108,19 @@ def test_an_end_that_is_sent_twice_stays_where_it_was(client: TestClient, store:
     assert store.batch(batch_id).ended == datetime.fromisoformat("2026-03-07T10:00Z")
 
 
+def test_an_end_kept_to_the_second_is_not_moved_by_being_shown(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    ended = brewery.NOW - timedelta(seconds=20)
+    store.end_batch(batch_id, ended)
+
+    page = client.get(f"/batches/{batch_id}/end").text
+    (shown,) = re.findall(r'name="time"[^>]* value="([^"]+)"', page)
+    client.post(f"/batches/{batch_id}/end", data={"time": shown}, headers=OURS)
+
+    assert store.batch(batch_id).ended == ended
+
+
 def test_what_only_looks_finished_is_said_before_it_is_ended(
     client: TestClient, store: Store, batch_id: BatchId
 ) -> None:
