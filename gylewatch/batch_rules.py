@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import fields
 from datetime import UTC, datetime, timedelta
 from typing import Final
@@ -40,6 +41,23 @@ def why_not_ended(batch: Batch, time: datetime, now: datetime) -> str:
         return f"{_stamp(time)} lies in the future; end the batch when its beer is packaged"
     if time < batch.pitched:
         return f"{_stamp(time)} lies before the batch was pitched, at {_stamp(batch.pitched)}; give a later time"
+    return ""
+
+
+def float_note(batch: Batch, others: Iterable[tuple[Batch, datetime | None]], remedy: str) -> str:
+    """A note on a float that lay in another beer after this one was pitched; empty: it lay in none.
+
+    Parameters
+    ----------
+    others : other batches, each with its end; an active one with the same float is refused elsewhere
+    remedy : what to do about it
+    """
+    for other, ended in others:
+        if other.float_id == batch.float_id and ended is not None and ended > batch.pitched:
+            return (
+                f"float {batch.float_id} lay in {other.name!r} until {_stamp(ended)}, after this beer was pitched, and "
+                f"what it measured there would be taken for this beer; {remedy}"
+            )
     return ""
 
 

@@ -153,7 +153,7 @@ def _name(table: Table, key: str) -> str:
 def _words(table: Table, key: str, default: str | None = None) -> str:
     text = table.text(key, default)
     if len(text) > _LONGEST_TEXT or not text.isprintable():
-        raise table.wrong(key, f"must be one line of at most {_LONGEST_TEXT} characters")
+        raise table.wrong(key, f"must be one line of at most {_LONGEST_TEXT} characters, none of them invisible")
     return text
 
 

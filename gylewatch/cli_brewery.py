@@ -12,7 +12,15 @@ from typing import Final
 import click
 
 from gylewatch.batch_file import read_batch
-from gylewatch.batch_rules import WANTED_SINCE, changes, heat_note, why_not_changed, why_not_ended, why_not_pitched
+from gylewatch.batch_rules import (
+    WANTED_SINCE,
+    changes,
+    float_note,
+    heat_note,
+    why_not_changed,
+    why_not_ended,
+    why_not_pitched,
+)
 from gylewatch.config import read_settings
 from gylewatch.counting import counted
 from gylewatch.errors import AlreadyExists, InputError
@@ -226,8 +234,10 @@ def add_batch(*, file: Path, as_json: bool, config: Path) -> None:
     batch = read_batch(file, instruments=read_settings(config).instruments)
     _check_pitched(file, batch)
     with opened_store(config) as store:
+        others = [(other.batch, other.ended) for other in store.batches()]
         record = store.add_batch(batch, created=now())
     remedy = f"correct the file and change the batch: gylewatch batch change {record.batch_id} {file}"
+    warn(float_note(batch, others, f"correct that end (gylewatch batch end, with --time), or {remedy}"))
     warn(heat_note(batch, remedy))
     if as_json:
         show_json(batch_shape(record))

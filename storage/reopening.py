@@ -62,19 +62,20 @@ def _why_not(connection: Connection, record: BatchRecord) -> str:
     if ended is None:
         return "it is active"
     active = BatchRow.ended.is_(None)
-    if other := _other(connection, record, BatchRow.float_id == batch.float_id, active):
-        return f"its float {batch.float_id} is in the active batch {other!r}; end that batch first"
-    if other := _other(connection, record, BatchRow.vessel_id == batch.vessel, active):
-        return f"its vessel {batch.vessel} holds the active batch {other!r}; end that batch first"
-    if other := _other(connection, record, BatchRow.float_id == batch.float_id, BatchRow.ended > ended):
+    since = or_(active, BatchRow.ended > ended)
+    if other := _other(connection, record, BatchRow.float_id == batch.float_id, since):
+        where = "was in the batch" if other.ended else "is in the active batch"
         return (
-            f"its float {batch.float_id} was in the batch {other!r} since, and what it measured there would be taken "
-            "for this beer; add what is in the vessel as a new batch"
+            f"its float {batch.float_id} {where} {other.batch.name!r} since, and what it measured there would be taken "
+            "for this beer; add what is in the vessel as a new batch, or, if that one was entered by mistake, remove "
+            f"it: gylewatch batch remove {other.batch_id}"
         )
-    if since := _readings_deleted_since(connection, record):
+    if other := _other(connection, record, BatchRow.vessel_id == batch.vessel, active):
+        return f"its vessel {batch.vessel} holds the active batch {other.batch.name!r}; end that batch first"
+    if deleted := _readings_deleted_since(connection, record):
         return (
-            f"its readings since {utc_text(since, 'minutes')} are deleted, and it could not be read again; add what is "
-            "in the vessel as a new batch"
+            f"its readings since {utc_text(deleted, 'minutes')} are deleted, and it could not be read again; add what "
+            "is in the vessel as a new batch"
         )
     return ""
 
@@ -90,11 +91,10 @@ def _readings_deleted_since(connection: Connection, record: BatchRecord) -> date
     return first if first is not None and (oldest is None or oldest > first) else None
 
 
-def _other(connection: Connection, record: BatchRecord, *conditions: ColumnElement[bool]) -> str:
-    """The name of another batch; empty: there is none."""
+def _other(connection: Connection, record: BatchRecord, *conditions: ColumnElement[bool]) -> BatchRecord | None:
     query = select(BatchRow).where(BatchRow.batch_id != record.batch_id, *conditions)
     row = connection.execute(query.order_by(BatchRow.pitched)).first()
-    return batch_record(row).batch.name if row is not None else ""
+    return batch_record(row) if row is not None else None
 
 
 def _open_closed_alerts(connection: Connection, batch_id: BatchId, time: datetime) -> None:

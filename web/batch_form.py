@@ -39,6 +39,7 @@ _ROW_FIELDS: Final = {
     "gravity_points": ("points", "Rise"),
     "label": ("label", "Name"),
 }
+_ORDER: Final = ("name", "volume", "pitched", "original_gravity", "attenuation", "temperature", "vessel", "float")
 _ROW_NAMES: Final = {"plan": "step", "addition": "addition"}
 
 
@@ -102,7 +103,7 @@ def parse_batch(
     elif why := why_not_pitched(found, now):
         form.ask("pitched", f"Pitched: {why}.")
     if form.asked or not isinstance(found, Batch):
-        return tuple(form.asked)
+        return tuple(sorted(form.asked, key=_place_on_form))
     return found
 
 
@@ -257,14 +258,18 @@ class _Form:
         high = self._number(f"{name}_high", f"upper end of the {_lower(label)}", scale)
         if low is None or high is None:
             return None
-        if scale.limits is not None:
-            pair = (scale.shown(low), scale.shown(high))
-            least, most = scale.limits
-            if not all(least <= round(each, 6) <= most for each in pair):
-                doubt = scale.doubt(pair, least, most)
-                allowed = must_be(least, most, scale.unit)
-                self.ask(f"{name}_low", _sentence(f"{label}: {allowed}; {doubt}" if doubt else f"{label}: {allowed}"))
-                return None
+        pair = (scale.shown(low), scale.shown(high))
+        least, most = scale.limits or WANTED_C
+        if not all(least <= round(each, 6) <= most for each in pair):
+            if scale.limits is None:
+                return [low, high]  # the batch table asks
+            doubt = scale.doubt(pair, least, most)
+            allowed = must_be(least, most, scale.unit)
+            self.ask(f"{name}_low", _sentence(f"{label}: {allowed}; {doubt}" if doubt else f"{label}: {allowed}"))
+            return None
+        if not low < high:
+            self.ask(f"{name}_low", f"{label}: the lower end must lie below the upper end.")
+            return None
         return [low, high]
 
     def _time(self, name: str, question: str) -> datetime | None:
@@ -311,6 +316,14 @@ class _Form:
     def _rows(self, what: str, parts: Sequence[str]) -> list[int]:
         numbers = range(1, rows_of(self._fields, what) + 1)
         return [n for n in numbers if any(self._fields.get(f"{what}_{n}_{part}", "").strip() for part in parts)]
+
+
+def _place_on_form(question: Question) -> tuple[int, int]:
+    """Questions stand in the order of the fields, as they are read and answered."""
+    field = question.field.removeprefix("new_")
+    if found := _ROW.fullmatch(field):
+        return len(_ORDER) + (found[1] == "addition"), int(found[2])
+    return next((n for n, start in enumerate(_ORDER) if field.startswith(start)), -1), 0
 
 
 def _lower(label: str) -> str:

@@ -18,7 +18,7 @@ from web import security
 from web.bodies import read_form
 from web.context import Context
 from web.rendering import render
-from web.typed import Unclear, shown_again, time
+from web.typed import Unclear, minute, shown_again, time
 from web.verdict import verdict
 
 
@@ -32,15 +32,17 @@ class _Pages:
         """Whether it shall end; or, of one that has ended, when it did."""
         store = self._context.store
         record = store.batch(BatchId(batch_id))
-        estimate, waiting = store.latest_estimate(record.batch_id), store.open_alerts(record.batch_id)
+        estimate, open_alerts = store.latest_estimate(record.batch_id), store.open_alerts(record.batch_id)
+        if typed is None and record.ended is not None:
+            typed = {"time": minute(record.ended)}
         return render(
             "end.html",
             _status(question, failed=failed),
             record=record,
             batch=record.batch,
             estimate=estimate,
-            verdict=verdict(store, self._context.alerts, record, estimate, waiting),
-            waiting=len(waiting),
+            verdict=verdict(store, self._context.alerts, record, estimate, open_alerts),
+            waiting=len(open_alerts),
             typed=shown_again(typed or {}, ("time",)),
             question=question,
             now=self._context.clock(),
@@ -51,9 +53,12 @@ class _Pages:
         store, now = self._context.store, self._context.clock()
         record = store.batch(BatchId(batch_id))
         try:
-            packaged = time(typed, "time", "When was it packaged?") or now
+            # Nothing typed into one that has ended is the same form sent twice: its end stays where it is.
+            packaged = time(typed, "time", "When was it packaged?") or record.ended or now
         except Unclear as unclear:
             return self.ask_end(batch_id, typed=typed, question=unclear.question.sentence)
+        if record.ended is not None and minute(packaged) == minute(record.ended):
+            packaged = record.ended  # the field shows minutes; an end kept to the second is not moved by being shown
         if why := why_not_ended(record.batch, packaged, now):
             return self.ask_end(batch_id, typed=typed, question=f"When was it packaged? {why}.")
         try:
@@ -80,6 +85,9 @@ class _Pages:
         try:
             record = self._context.store.reopen_batch(BatchId(batch_id), self._context.clock())
         except NotReopened as error:
+            record = self._context.store.batch(BatchId(batch_id))
+            if record.ended is None and record.reopened is not None:  # the same form was sent twice
+                return _back(record, "reopened")
             return self.ask_reopening(batch_id, question=error.why)
         except StorageError as error:
             return self.ask_reopening(batch_id, question=f"the batch is not reopened: {error}", failed=True)

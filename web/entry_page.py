@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from http import HTTPStatus
+from typing import Final
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from markupsafe import escape
 
-from gylewatch.batch_rules import changes, why_not_changed
+from gylewatch.batch_rules import changes, float_note, why_not_changed
 from gylewatch.errors import AlreadyExists, InputError, NotFound, StorageError
-from gylewatch.values import Batch, BatchId, FloatId
+from gylewatch.values import Batch, BatchId, FloatId, slug
 from storage.records import BatchRecord, FloatInUse, FloatRecord, VesselRecord
 from web import security
 from web.batch_form import SPARE_ROWS, SURE, batch_fields, doubts, fingerprint, parse_batch, rows_of, times_of
@@ -23,6 +24,15 @@ from web.rendering import render
 from web.typed import Question, shown_again
 
 _START = "/start"
+# Where the form calls a fact otherwise than the batch file does.
+_CALLED: Final = {
+    "volume_l": "volume",
+    "original_gravity": "original gravity",
+    "expected_attenuation": "expected attenuation",
+    "temperature_c": "wanted temperature",
+    "plan": "planned steps",
+    "addition": "additions",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,12 +88,25 @@ class _Pages:
         if questions or not isinstance(parsed, Batch):
             return self.show(typed, questions=questions)
         created, store = self._context.clock(), self._context.store
-        return self._kept(
-            typed,
-            None,
-            "started",
-            lambda: store.add_batch(parsed, created=created, new=self._new(parsed, typed)),
-        )
+
+        def keep() -> BatchRecord:
+            try:
+                return store.add_batch(parsed, created=created, new=self._new(parsed, typed))
+            except AlreadyExists as error:
+                if (sent_before := self._sent_before(parsed, typed, error)) is None:
+                    raise
+                return sent_before
+
+        return self._kept(typed, None, "started", keep)
+
+    def _sent_before(self, batch: Batch, typed: Mapping[str, str], error: AlreadyExists) -> BatchRecord | None:
+        """The batch that this very form has started, where it is sent twice: a button tapped twice, an answer lost."""
+        if error.what != "batch":
+            return None
+        there = self._context.store.batch(BatchId(slug(batch.name)))
+        if not typed.get("pitched", "").strip():  # "now" was another moment then
+            batch = replace(batch, pitched=there.batch.pitched)
+        return there if there.ended is None and there.batch == batch else None
 
     def form_of(self, batch_id: str) -> HTMLResponse:
         """The form of an active batch, filled in."""
@@ -102,9 +125,8 @@ class _Pages:
             before=before,
         )
         questions = self._questions(parsed, typed, before)
-        if typed.get("seen") != fingerprint(before):
-            sentence = "The batch was changed elsewhere since this form was opened; look at what stands here once more."
-            questions = (Question(field="", sentence=sentence), *questions)
+        if typed.get("seen") != fingerprint(before) and parsed != before:  # else the same form was sent twice
+            questions = (_changed_elsewhere(parsed, before), *questions)
         if questions or not isinstance(parsed, Batch):
             return self.show(typed, record=record, questions=questions)
         done, store = "changed" if changes(before, parsed) else "same", self._context.store
@@ -126,7 +148,18 @@ class _Pages:
     ) -> tuple[Question, ...]:
         if not isinstance(parsed, Batch):
             return parsed
-        return () if typed.get(SURE) else doubts(parsed, before, fahrenheit=self._fahrenheit)
+        if typed.get(SURE):
+            return ()
+        return (*doubts(parsed, before, fahrenheit=self._fahrenheit), *self._mixed(parsed, before))
+
+    def _mixed(self, batch: Batch, before: Batch | None) -> tuple[Question, ...]:
+        """Whether the float was in another beer meanwhile; not asked again where that stays as it was."""
+        if before is not None and (before.float_id, before.pitched) == (batch.float_id, batch.pitched):
+            return ()
+        others = ((record.batch, record.ended) for record in self._context.store.batches())
+        remedy = "correct the time of pitching, or that end (on the page of that batch), and otherwise confirm it below"
+        note = float_note(batch, others, remedy)
+        return (Question(field=SURE, sentence=f"{note[:1].upper()}{note[1:]}."),) if note else ()
 
     def _new(self, batch: Batch, typed: Mapping[str, str]) -> list[FloatRecord | VesselRecord]:
         """The float and the vessel that are named for the first time."""
@@ -154,6 +187,15 @@ class _Pages:
             # See Other, so that loading the page again does not send the form again.
             return RedirectResponse(f"/batches/{escape(kept.batch_id)}?done={done}", HTTPStatus.SEE_OTHER)
         return self.show(typed, record=record, questions=(question,), failed=failed)
+
+
+def _changed_elsewhere(parsed: Batch | tuple[Question, ...], before: Batch) -> Question:
+    """Names what would be undone: the form shows only what this person typed."""
+    sentence = "The batch was changed elsewhere since this form was opened"
+    if isinstance(parsed, Batch):
+        named = ", ".join(_CALLED.get(each, each) for each in changes(before, parsed))
+        return Question(field="", sentence=f"{sentence}. To keep this form now would change: {named}. Look once more.")
+    return Question(field="", sentence=f"{sentence}; look at what stands here once more.")
 
 
 def _field(error: AlreadyExists | NotFound) -> str:

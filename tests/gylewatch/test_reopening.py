@@ -143,11 +143,15 @@ def test_the_terminal_names_the_batch_that_is_in_the_way(workbench: Terminal) ->
     workbench.type("batch end test-ale")
     other = (workbench.folder / "batch.toml").read_text().replace("Test Ale", "Next Ale")
     (workbench.folder / "next.toml").write_text(other)
-    workbench.type("batch add next.toml")
+    added = workbench.type("batch add next.toml")
+    assert "float heron lay in 'Test Ale' until" in added.err  # it was pitched before that end
 
     refused = workbench.type("batch reopen test-ale")
 
     assert refused.code == 2
-    assert refused.err == (
-        "batch 'test-ale' is not reopened: its float heron is in the active batch 'Next Ale'; end that batch first"
+    assert refused.err.startswith(
+        "batch 'test-ale' is not reopened: its float heron is in the active batch 'Next Ale' since, and"
     )
+    assert refused.err.endswith("remove it: gylewatch batch remove next-ale")
+    workbench.type("batch remove next-ale")
+    assert workbench.type("batch reopen test-ale").code == 0

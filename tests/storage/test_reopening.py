@@ -69,7 +69,13 @@ def test_nothing_is_reopened_that_was_never_there(store: Store) -> None:
 def test_a_float_in_another_active_batch_is_named(ended: Store) -> None:
     ended.add_batch(batch("Quay Stout", vessel=VesselId("FV2")), created=at(700))
 
-    assert refusal(ended) == "its float heron is in the active batch 'Quay Stout'; end that batch first"
+    assert refusal(ended) == (
+        "its float heron is in the active batch 'Quay Stout' since, and what it measured there would be taken for this "
+        "beer; add what is in the vessel as a new batch, or, if that one was entered by mistake, remove it: "
+        "gylewatch batch remove quay-stout"
+    )
+    ended.remove_batch(BatchId("quay-stout"))
+    assert ended.why_not_reopened(PALE) == ""  # the remedy is one
 
 
 def test_a_vessel_that_holds_another_active_batch_is_named(ended: Store) -> None:

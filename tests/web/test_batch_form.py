@@ -107,7 +107,7 @@ def test_steps_are_put_in_order_of_time_and_a_question_names_the_row_that_was_ty
     ("field", "typed", "sentence"),
     [
         ("name", " ", "What is the beer called? The field is empty."),
-        ("name", "x" * 101, "Name: must be one line of at most 100 characters."),
+        ("name", "x" * 101, "Name: must be one line of at most 100 characters, none of them invisible."),
         ("volume", "", "What is the volume in litres? The field is empty."),
         ("volume", "21,5", "Did you mean 21.5? Decimals are written with a point here, not a comma."),
         ("volume", "0", "Volume: must be 0.1 to 1000000 l."),
@@ -118,10 +118,10 @@ def test_steps_are_put_in_order_of_time_and_a_question_names_the_row_that_was_ty
             "Original gravity: must be 1.005 to 1.2 SG; is that Brix or °P? as SG it would be about 1.053 (if it is "
             "points, 1.013).",
         ),
-        ("attenuation_low", "85", "Expected attenuation: must be [low, high] with low below high."),
+        ("attenuation_low", "85", "Expected attenuation: the lower end must lie below the upper end."),
         ("attenuation_low", "12", "Expected attenuation: must be 20 to 120 %."),
         ("temperature_low", "64", "Wanted temperature: must be -5 to 50 °C."),
-        ("temperature_low", "21", "Wanted temperature: must be [low, high] with low below high."),
+        ("temperature_low", "21", "Wanted temperature: the lower end must lie below the upper end."),
         ("temperature_high", "", "What is the upper end of the wanted temperature? The field is empty."),
         ("pitched", "2026-03-08T20:00", "Pitched: 2026-03-08 20:00Z lies in the future; add the batch when the yeast"),
         ("pitched", "1926-03-02T18:30", "Pitched: must lie between the years 1990 and 2100."),
@@ -161,6 +161,14 @@ def test_all_questions_are_asked_at_once_and_each_field_is_asked_about_once() ->
         "vessel",
         "float",
     ]
+
+
+def test_questions_stand_in_the_order_of_the_fields() -> None:
+    asked = parse(addition_1_points="6", plan_2_label="rest", new_float="red heron", volume="-1", name="")
+
+    assert isinstance(asked, tuple)
+    order = ["name", "volume", "new_float", "plan_2_from", "plan_2_low", "plan_2_high", "addition_1_time"]
+    assert [question.field for question in asked] == order
 
 
 @pytest.mark.parametrize(

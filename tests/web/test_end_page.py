@@ -14,6 +14,7 @@ from gylewatch.values import BatchId
 from storage.store import Store
 from tests.web import brewery
 from tests.web.test_pages import OURS, text
+from tests.web.test_verdict import rests
 
 
 def links(page: str) -> list[str]:
@@ -88,12 +89,47 @@ def test_a_time_that_cannot_be_is_asked_about_and_stays(
 def test_the_time_of_an_end_is_corrected(client: TestClient, store: Store, batch_id: BatchId) -> None:
     store.end_batch(batch_id, brewery.NOW)
 
-    page = text(client.get(f"/batches/{batch_id}/end").text)
+    page = client.get(f"/batches/{batch_id}/end").text
     client.post(f"/batches/{batch_id}/end", data={"time": "2026-03-07T10:00"}, headers=OURS)
 
-    assert "When did Harbour Pale end?" in page
-    assert "It has ended already." in page
+    assert "When did Harbour Pale end?" in text(page)
+    assert "It has ended already." in text(page)
+    assert 'value="2026-03-08T18:30"' in page  # what stands, to be corrected
+    assert "empty = now" not in page
     assert store.batch(batch_id).ended == datetime.fromisoformat("2026-03-07T10:00Z")
+
+
+def test_an_end_that_is_sent_twice_stays_where_it_was(client: TestClient, store: Store, batch_id: BatchId) -> None:
+    client.post(f"/batches/{batch_id}/end", data={"time": "2026-03-07T10:00"}, headers=OURS)
+
+    answer = client.post(f"/batches/{batch_id}/end", data={"time": ""}, headers=OURS)
+
+    assert "The batch has ended" in text(answer.text)
+    assert store.batch(batch_id).ended == datetime.fromisoformat("2026-03-07T10:00Z")
+
+
+def test_an_end_kept_to_the_second_is_not_moved_by_being_shown(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    ended = brewery.NOW - timedelta(seconds=20)
+    store.end_batch(batch_id, ended)
+
+    page = client.get(f"/batches/{batch_id}/end").text
+    (shown,) = re.findall(r'name="time"[^>]* value="([^"]+)"', page)
+    client.post(f"/batches/{batch_id}/end", data={"time": shown}, headers=OURS)
+
+    assert store.batch(batch_id).ended == ended
+
+
+def test_what_only_looks_finished_is_said_before_it_is_ended(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    rests(store, batch_id, still_h=3.0, seen_points=40.0)
+
+    page = text(client.get(f"/batches/{batch_id}/end").text)
+
+    assert "It looks finished, but that is not told yet: it has been steady for 3 hours" in page
+    assert "Before bottling take stable hand readings over two to three days" in page
 
 
 def test_an_end_is_taken_back(client: TestClient, store: Store, batch_id: BatchId) -> None:
@@ -103,10 +139,10 @@ def test_an_end_is_taken_back(client: TestClient, store: Store, batch_id: BatchI
     page = text(client.get(address).text)
     assert "What float heron has measured since is taken for this beer." in page
     assert store.batch(batch_id).ended is not None
-    answer = client.post(address, headers=OURS)
-
-    assert answer.url.path == f"/batches/{batch_id}"
-    assert "The batch is watched again." in text(answer.text)
+    for _ in range(2):  # the button is tapped twice
+        answer = client.post(address, headers=OURS)
+        assert answer.url.path == f"/batches/{batch_id}"
+        assert "The batch is watched again." in text(answer.text)
     record = store.batch(batch_id)
     assert (record.ended, record.reopened) == (None, brewery.NOW)
     assert store.latest_estimate(batch_id) is None  # forgotten, to be concluded anew
@@ -123,7 +159,7 @@ def test_what_is_in_the_way_of_taking_it_back_is_named_and_there_is_no_button(
 
     assert (looked.status_code, sent.status_code) == (200, 422)
     for page in (looked.text, sent.text):
-        said = "It cannot be reopened: its float heron is in the active batch 'Quay Stout'; end that batch first."
+        said = "It cannot be reopened: its float heron is in the active batch 'Quay Stout' since, and what it measured"
         assert said in text(page)
         assert "<button" not in page
     assert store.batch(batch_id).ended is not None

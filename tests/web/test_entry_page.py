@@ -95,6 +95,26 @@ def test_nothing_becomes_known_with_a_batch_that_is_refused(
     assert [each.vessel_id for each in store.vessels()] == ["FV1"]
 
 
+@pytest.mark.parametrize("pitched", ["", "2026-03-02T18:30"])
+def test_a_form_that_is_sent_twice_starts_one_batch_and_says_so(furnished: Store, pitched: str) -> None:
+    times = iter(brewery.NOW + timedelta(seconds=second) for second in range(100))
+    app = create_app(
+        furnished, clock=lambda: next(times), ingest=None, settings=HttpSettings(), health=brewery.all_is_well
+    )
+    client = TestClient(app, follow_redirects=False)
+    typed = GOOD | {"pitched": pitched}
+
+    first, second = (client.post("/start", data=typed, headers=OURS) for _ in range(2))
+    other = client.post("/start", data=typed | {"volume": "22"}, headers=OURS)
+
+    assert first.status_code == second.status_code == 303
+    assert first.headers["location"] == second.headers["location"] == "/batches/quay-stout?done=started"
+    assert other.status_code == 422
+    assert len(furnished.batches()) == 1
+    furnished.end_batch(QUAY, brewery.NOW)
+    assert client.post("/start", data=typed, headers=OURS).status_code == 422  # the beer of last time
+
+
 def test_what_was_typed_stays_with_the_questions(client: TestClient, furnished: Store) -> None:
     step = {"plan_1_from": "2026-03-12T08:00", "plan_1_low": "cold", "plan_1_high": "5", "plan_1_label": "<crash>"}
 
@@ -149,6 +169,33 @@ def test_what_is_hardly_meant_is_kept_once_it_is_confirmed(client: TestClient, f
     client.post("/start", data=hot | {"sure": "1"}, headers=OURS)
 
     assert furnished.batch(QUAY).batch.temperature_c == (45.0, 50.0)
+
+
+def test_a_float_that_lay_in_another_beer_after_pitching_is_asked_about(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    store.end_batch(batch_id, brewery.NOW - timedelta(hours=1))
+    early = GOOD | {"pitched": "2026-03-08T09:00"}
+
+    asked = client.post("/start", data=early, headers=OURS)
+    assert "Float heron lay in 'Harbour Pale' until 8 Mar 2026, 17:30 UTC, after this beer was pitched" in text(
+        asked.text
+    )
+    assert store.batches() == (store.batch(batch_id),)
+    client.post("/start", data=early | {"sure": "1"}, headers=OURS)
+
+    assert store.batch(QUAY).batch.pitched < brewery.NOW
+    address = f"/batches/{QUAY}/change"
+    changed = client.post(address, data=shown(client.get(address).text) | {"volume": "22"}, headers=OURS)
+    assert changed.url.path == f"/batches/{QUAY}"  # it was confirmed once
+
+
+def test_a_float_that_came_out_of_another_beer_before_pitching_is_no_question(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    store.end_batch(batch_id, brewery.NOW - timedelta(hours=1))
+
+    assert client.post("/start", data=GOOD, headers=OURS).url.path == f"/batches/{QUAY}"
 
 
 def test_a_database_that_is_busy_loses_nothing_that_was_typed(
@@ -206,6 +253,18 @@ def test_another_wanted_range_since_pitching_is_asked_about(
     assert store.batch(batch_id).batch.temperature_c == (16.0, 20.5)
 
 
+def test_a_change_that_is_sent_twice_is_no_change_elsewhere(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    address = f"/batches/{batch_id}/change"
+    fields = shown(client.get(address).text) | {"name": "Harbour Bitter"}
+
+    for _ in range(2):
+        assert client.post(address, data=fields, headers=OURS).url.path == f"/batches/{batch_id}"
+
+    assert store.batch(batch_id).batch.name == "Harbour Bitter"
+
+
 def test_a_batch_that_was_changed_elsewhere_meanwhile_is_looked_at_once_more(
     client: TestClient, store: Store, batch_id: BatchId
 ) -> None:
@@ -216,6 +275,7 @@ def test_a_batch_that_was_changed_elsewhere_meanwhile_is_looked_at_once_more(
     asked = client.post(address, data=fields, headers=OURS)
 
     assert "The batch was changed elsewhere since this form was opened" in text(asked.text)
+    assert "To keep this form now would change: name, volume. Look once more." in text(asked.text)
     assert store.batch(batch_id).batch.name == "Harbour Pale"
     again = client.post(address, data=shown(asked.text), headers=OURS)
     assert again.url.path == f"/batches/{batch_id}"
