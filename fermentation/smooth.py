@@ -167,11 +167,12 @@ def _take_sample(belief: Belief, time: datetime, points: float, sd_points: float
     sd = hypot(sd_points, 0.02 * late_hours)
     measured = evidence.innovation(cloud, expected, rows, points)
     squared = evidence.squared_surprise(cloud, measured, sd)
-    misfit = belief.misfit + MISFIT_MEMORY * (squared - belief.misfit)
+    of_late = late_hours <= SAMPLE_BACK_HOURS
+    misfit = belief.misfit + MISFIT_MEMORY * (squared - belief.misfit) if of_late else belief.misfit
     if evidence.is_suspicious(cloud, measured, sd):
         # What is believed of the end is widened beyond its prior, which thus no longer governs it.
         cloud = replace(cloud, renewed=np.ones_like(cloud.renewed))
-    if late_hours <= SAMPLE_BACK_HOURS and not _is_vouched_for(belief):
+    if of_late and not _is_vouched_for(belief):
         cloud, measured = misled.allow_lasting(cloud, measured, sd=sd, draws=partial(_generator, belief))
     shifts = partial(evidence.astray, measured)
     cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.SAMPLE_SCATTER, shifts=shifts)

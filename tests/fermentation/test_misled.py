@@ -80,6 +80,7 @@ def test_a_sample_of_days_ago_is_no_evidence_against_the_float() -> None:
 
     assert estimate is not None
     assert (estimate.gravity_sg - 1.0) * 1000.0 == pytest.approx(logistic_points(100.0), abs=1.0)
+    assert estimate.misfit_sigma == 0.0
 
 
 def test_only_the_offset_of_all_that_is_the_float_s_own_makes_up_for_a_sample() -> None:
