@@ -10,7 +10,7 @@ import numpy as np
 from calibration.strength import abv_percent, real_attenuation
 from fermentation.belief import FOAM, OFFSET, ORIGINAL, SHORT, Belief, FloatArray, cloud_of, hours
 from fermentation.estimate import Estimate, Forecast, Phase
-from fermentation.forecast import STILL_POINTS_PER_DAY, final_points, hours_to_finish
+from fermentation.forecast import DOUBT_HOURS, STILL_POINTS_PER_DAY, final_points, hours_to_finish
 from fermentation.gravity import gravity_rows, spreads
 from fermentation.kinetics import progress
 from fermentation.motion import pace_of, rate_points_per_day
@@ -130,8 +130,8 @@ def _not_before(now: datetime, finish: Finish | None, phase: Phase) -> Finish | 
     """The finish of a beer that has not reached it lies ahead, whatever was forecast."""
     if finish is None or phase in {Phase.FINISHED, Phase.CONDITIONING}:
         return finish
-    low, middle, high = (max(moment, now) for moment in finish)
-    return low, middle, high
+    low, middle, high = finish
+    return max(low, now), max(middle, now), max(high, now + timedelta(hours=DOUBT_HOURS))
 
 
 def _forecast(final: tuple[FloatArray, FloatArray, FloatArray], finish: Finish | None) -> Forecast:

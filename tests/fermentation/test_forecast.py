@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
 
 from fermentation import smooth
 from fermentation.belief import FINAL, ORIGINAL, TAIL, Belief, Cloud, FloatArray, cloud_of
+from fermentation.estimate import Phase
 from fermentation.forecast import FINISH_POINTS, hours_to_finish
 from fermentation.kinetics import advance, progress
 from fermentation.motion import effective_k, pace_of
@@ -69,3 +71,22 @@ def test_slow_sugars_put_the_finish_off_until_little_of_them_is_left(working: Be
     left = 30.0 * np.exp(-hours * pace_of(working) / cloud.tail_hours)
     assert put_off.mean() > 0.95
     assert left[put_off] == pytest.approx(FINISH_POINTS[1])
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_the_finish_of_a_beer_that_has_not_reached_it_lies_ahead(seed: int) -> None:
+    belief, passed = smooth.start(batch()), 0
+    for reading in readings(160.0, seed=seed):
+        belief, estimate = smooth.step(belief, reading)
+        if estimate is None or estimate.forecast is None or estimate.forecast.finish_time is None:
+            continue
+        forecast, is_over = estimate.forecast, estimate.phase in {Phase.FINISHED, Phase.CONDITIONING}
+        assert forecast.finish_low is not None
+        assert forecast.finish_high is not None
+        assert forecast.finish_low <= forecast.finish_time <= forecast.finish_high
+        if not is_over:
+            assert forecast.finish_low >= estimate.time
+            assert forecast.finish_high >= estimate.time + timedelta(hours=6)
+            passed += int(belief.finish is not None and belief.finish[0] < estimate.time)
+
+    assert passed > 0, "no forecast was passed in this brew"
