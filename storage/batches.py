@@ -43,6 +43,7 @@ class Batches(Part):
         with self._database.writing() as connection:
             if connection.scalar(select(BatchRow.batch_id).where(BatchRow.batch_id == batch_id)) is not None:
                 raise AlreadyExists("batch", batch.name)
+            _require_free_name(connection, batch.name, batch_id)
             _make_known(connection, new)
             _require_float_and_vessel(connection, batch)
             _require_free_float(connection, batch.float_id, batch_id)
@@ -87,12 +88,14 @@ class Batches(Part):
         Raises
         ------
         AlreadyExists
-            The new float lies in another active batch (`FloatInUse`).
+            Another batch has the new name, or (`FloatInUse`) the new float lies in another active batch.
         NotFound
             The batch, float or vessel is not known.
         """
         with self._database.writing() as connection:
             before = require_batch(connection, batch_id)
+            if batch.name != before.batch.name:
+                _require_free_name(connection, batch.name, batch_id)
             _make_known(connection, new)
             _require_float_and_vessel(connection, batch)
             if before.ended is None:
@@ -268,6 +271,13 @@ def _require_float_and_vessel(connection: Connection, batch: Batch) -> None:
     require_float(connection, batch.float_id)
     if connection.scalar(select(VesselRow.vessel_id).where(VesselRow.vessel_id == batch.vessel)) is None:
         raise NotFound("vessel", batch.vessel, "add it first with: gylewatch vessel add")
+
+
+def _require_free_name(connection: Connection, name: str, batch_id: BatchId) -> None:
+    """Names may change, identifiers do not: two beers of one name could not be told apart in what is told of them."""
+    for row in connection.execute(select(BatchRow).where(BatchRow.batch_id != batch_id)):
+        if slug(batch_record(row).batch.name) == slug(name):
+            raise AlreadyExists("batch", name)
 
 
 def _require_free_float(connection: Connection, float_id: FloatId, batch_id: BatchId) -> None:

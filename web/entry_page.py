@@ -14,7 +14,7 @@ from markupsafe import escape
 
 from gylewatch.batch_rules import changes, float_note, why_not_changed
 from gylewatch.errors import AlreadyExists, InputError, NotFound, StorageError
-from gylewatch.values import Batch, BatchId, FloatId, slug
+from gylewatch.values import Batch, BatchId, FloatId
 from storage.records import BatchRecord, FloatInUse, FloatRecord, VesselRecord
 from web import security
 from web.batch_form import SPARE_ROWS, SURE, batch_fields, doubts, fingerprint, parse_batch, rows_of, times_of
@@ -103,10 +103,13 @@ class _Pages:
         """The batch that this very form has started, where it is sent twice: a button tapped twice, an answer lost."""
         if error.what != "batch":
             return None
-        there = self._context.store.batch(BatchId(slug(batch.name)))
+        active = self._context.store.batches(active_only=True)
+        there = next((record for record in active if record.batch.name == batch.name), None)
+        if there is None:
+            return None
         if not typed.get("pitched", "").strip():  # "now" was another moment then
             batch = replace(batch, pitched=there.batch.pitched)
-        return there if there.ended is None and there.batch == batch else None
+        return there if there.batch == batch else None
 
     def form_of(self, batch_id: str) -> HTMLResponse:
         """The form of an active batch, filled in."""

@@ -82,6 +82,22 @@ def test_a_batch_needs_a_known_float_and_vessel(store: Store, changes: dict[str,
     assert store.batches() == ()
 
 
+def test_two_batches_never_have_one_name(store: Store) -> None:
+    pale = store.add_batch(batch("Harbour Pale"), created=at(0))
+    store.end_batch(pale.batch_id, at(1))
+    stout = store.add_batch(batch("Quay Stout"), created=at(2))
+
+    with pytest.raises(AlreadyExists, match="a batch called 'Harbour  pale' exists already"):
+        store.replace_batch(stout.batch_id, batch("Harbour  pale"))
+    store.replace_batch(pale.batch_id, batch("Old Pale"))
+    store.end_batch(stout.batch_id, at(3))
+    with pytest.raises(AlreadyExists, match="a batch called 'Old Pale' exists already"):
+        store.add_batch(batch("Old Pale"), created=at(4))
+
+    assert [record.batch.name for record in store.batches()] == ["Old Pale", "Quay Stout"]
+    store.replace_batch(stout.batch_id, batch("quay stout", volume_l=20.0))  # its own
+
+
 def test_a_float_in_an_active_batch_is_refused_to_another(store: Store) -> None:
     store.add_batch(batch("Harbour Pale"), created=at(0))
 
