@@ -78,15 +78,15 @@ def test_the_finish_of_a_beer_that_has_not_reached_it_lies_ahead(seed: int) -> N
     belief, passed = smooth.start(batch()), 0
     for reading in readings(160.0, seed=seed):
         belief, estimate = smooth.step(belief, reading)
-        if estimate is None or estimate.forecast is None or estimate.forecast.finish_time is None:
+        assert estimate is not None
+        assert estimate.forecast is not None
+        low, middle, high = estimate.forecast.finish_low, estimate.forecast.finish_time, estimate.forecast.finish_high
+        if low is None or middle is None or high is None:
             continue
-        forecast, is_over = estimate.forecast, estimate.phase in {Phase.FINISHED, Phase.CONDITIONING}
-        assert forecast.finish_low is not None
-        assert forecast.finish_high is not None
-        assert forecast.finish_low <= forecast.finish_time <= forecast.finish_high
-        if not is_over:
-            assert forecast.finish_low >= estimate.time
-            assert forecast.finish_high >= estimate.time + timedelta(hours=6)
+        assert low <= middle <= high
+        if estimate.phase not in {Phase.FINISHED, Phase.CONDITIONING}:
+            assert low >= estimate.time
+            assert high >= estimate.time + timedelta(hours=6)
             passed += int(belief.finish is not None and belief.finish[0] < estimate.time)
 
     assert passed > 0, "no forecast was passed in this brew"
