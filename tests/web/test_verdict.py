@@ -84,8 +84,8 @@ def test_who_ends_a_batch_is_warned_as_long_as_it_only_looks_finished(
 
     page = text(client.get(f"/batches/{batch_id}/end").text)
 
-    assert "It does not count as finished: float heron has itself shown 2 of" in page
-    assert "A beer that still ferments can burst its bottles." in page
+    assert "It looks finished, but that is not told yet: float heron has itself shown 2 of" in page
+    assert "use bottles made for pressure: they can burst" in page
 
 
 def test_a_float_that_nobody_saw_fall_is_named(client: TestClient, store: Store, batch_id: BatchId) -> None:
