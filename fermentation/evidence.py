@@ -8,7 +8,7 @@ from math import log, log1p
 
 import numpy as np
 
-from fermentation.belief import FINAL, FOAM, OFFSET, Cloud, FloatArray, SingleArray, Z, normalised, picked
+from fermentation.belief import FINAL, FOAM, OFFSET, BoolArray, Cloud, FloatArray, SingleArray, Z, normalised, picked
 from fermentation.covariance import widened
 from fermentation.kinetics import Z_LIMIT, between, shape_of
 from fermentation.moves import Endings, redraw
@@ -55,6 +55,15 @@ class Innovation:
     rows: FloatArray  # (m, n) slope of what is measured by each state
     towards: FloatArray  # (m, n) its covariance with the state
     variance: FloatArray  # (n,) of what is expected, without the measurement's own error
+
+    def where(self, drawn: BoolArray, other: Innovation) -> Innovation:
+        """What it says to the particles `drawn`, and `other`, with the same slopes, to the rest."""
+        return Innovation(
+            surprise=np.where(drawn, self.surprise, other.surprise),
+            rows=other.rows,
+            towards=np.where(drawn, self.towards, other.towards),
+            variance=np.where(drawn, self.variance, other.variance),
+        )
 
 
 def innovation(cloud: Cloud, expected: FloatArray, rows: FloatArray, value: float) -> Innovation:

@@ -62,12 +62,7 @@ def break_heads(
         mean=np.where(drawn, broken.mean, cloud.mean),
         covariance=np.where(drawn, broken.covariance, cloud.covariance),
     )
-    return cloud, Innovation(
-        surprise=np.where(drawn, fallen.surprise, measured.surprise),
-        rows=measured.rows,
-        towards=np.where(drawn, fallen.towards, measured.towards),
-        variance=np.where(drawn, fallen.variance, measured.variance),
-    )
+    return cloud, fallen.where(drawn, measured)
 
 
 def _broken(cloud: Cloud, part: FloatArray) -> Cloud:

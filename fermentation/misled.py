@@ -54,9 +54,4 @@ def allow_lasting(
         log_weight=cloud.log_weight + np.log(correction),
         covariance=np.where(drawn, wide.covariance, cloud.covariance),
     )
-    return cloud, Innovation(
-        surprise=measured.surprise,
-        rows=measured.rows,
-        towards=np.where(drawn, found.towards, measured.towards),
-        variance=np.where(drawn, found.variance, measured.variance),
-    )
+    return cloud, found.where(drawn, measured)
