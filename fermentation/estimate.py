@@ -15,10 +15,15 @@ class Phase(StrEnum):
     STALLED = "stalled"
     CONDITIONING = "conditioning"
 
+    @property
+    def is_over(self) -> bool:
+        """Whether fermentation is believed to be over."""
+        return self in {Phase.FINISHED, Phase.CONDITIONING}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Forecast:
-    """Where the batch is going. Central 80 % intervals. A finish that already lies behind keeps its time."""
+    """Where the batch is going. Central 80 % intervals. A finish that has been reached keeps its time."""
 
     final_gravity_sg: float
     final_gravity_low_sg: float

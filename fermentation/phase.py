@@ -36,7 +36,7 @@ def phase_of(
     """
     if not _holds(probability_started, STARTED, held=before not in {None, Phase.LAG}):
         return Phase.LAG
-    over = before in {Phase.FINISHED, Phase.CONDITIONING}
+    over = before is not None and before.is_over
     if _holds(probability_still, STILL, held=over or before is Phase.STALLED):
         if not _holds(probability_attenuated, ATTENUATED, held=over):
             return Phase.STALLED

@@ -96,7 +96,7 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
     )
     if phase is Phase.FINISHED and finished_at is None:
         finished_at = belief.time
-    elif phase not in (Phase.FINISHED, Phase.CONDITIONING):
+    elif not phase.is_over:
         finished_at = None
     original_points = float(weight @ original)
     original_sg, gravity_sg = sg_from_points(original_points), sg_from_points(middle)
@@ -128,7 +128,7 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
 
 def _not_before(now: datetime, finish: Finish | None, phase: Phase) -> Finish | None:
     """The finish of a beer that has not reached it lies ahead, whatever was forecast."""
-    if finish is None or phase in {Phase.FINISHED, Phase.CONDITIONING}:
+    if finish is None or phase.is_over:
         return finish
     low, middle, high = finish
     return max(low, now), max(middle, now), max(high, now + timedelta(hours=DOUBT_HOURS))

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import fields
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Final
 
 from gylewatch.likely import too_hot_note
-from gylewatch.values import Batch
+from gylewatch.values import Batch, minute_text
 
 PITCHED_AHEAD: Final = timedelta(hours=1)  # a beer may be entered while it is being pitched
 ENDED_AHEAD: Final = timedelta(minutes=5)  # two clocks of a brewery may differ by so much
@@ -17,30 +17,33 @@ WANTED_SINCE: Final = (
 )
 
 
-def _stamp(time: datetime) -> str:
-    return f"{time.astimezone(UTC):%Y-%m-%d %H:%MZ}"
-
-
 def why_not_pitched(batch: Batch, now: datetime) -> str:
     """Why a batch cannot have been pitched when it says; empty: it can."""
     if batch.pitched - now <= PITCHED_AHEAD:
         return ""
     return (
-        f"{_stamp(batch.pitched)} lies in the future; add the batch when the yeast is in, or check date and time zone"
+        f"{minute_text(batch.pitched)} lies in the future; add the batch when the yeast is in, or check date and time "
+        "zone"
     )
 
 
 def why_not_changed(ended: datetime | None) -> str:
     """Why the facts of a batch stay as they are; empty: they can be changed."""
-    return f"ended at {_stamp(ended)}; what is over is not changed, unless it is reopened" if ended is not None else ""
+    return (
+        f"ended at {minute_text(ended)}; what is over is not changed, unless it is reopened"
+        if ended is not None
+        else ""
+    )
 
 
 def why_not_ended(batch: Batch, time: datetime, now: datetime) -> str:
     """Why a batch cannot have ended at a time; empty: it can."""
     if time > now + ENDED_AHEAD:
-        return f"{_stamp(time)} lies in the future; end the batch when its beer is packaged"
+        return f"{minute_text(time)} lies in the future; end the batch when its beer is packaged"
     if time < batch.pitched:
-        return f"{_stamp(time)} lies before the batch was pitched, at {_stamp(batch.pitched)}; give a later time"
+        return (
+            f"{minute_text(time)} lies before the batch was pitched, at {minute_text(batch.pitched)}; give a later time"
+        )
     return ""
 
 
@@ -55,8 +58,8 @@ def float_note(batch: Batch, others: Iterable[tuple[Batch, datetime | None]], re
     for other, ended in others:
         if other.float_id == batch.float_id and ended is not None and ended > batch.pitched:
             return (
-                f"float {batch.float_id} lay in {other.name!r} until {_stamp(ended)}, after this beer was pitched, and "
-                f"what it measured there would be taken for this beer; {remedy}"
+                f"float {batch.float_id} lay in {other.name!r} until {minute_text(ended)}, after this beer was "
+                f"pitched, and what it measured there would be taken for this beer; {remedy}"
             )
     return ""
 

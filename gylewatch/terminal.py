@@ -15,6 +15,7 @@ import click
 from pydantic import BaseModel
 
 from gylewatch.config import read_settings
+from gylewatch.values import minute_text
 from storage.store import Store
 
 DEFAULT_CONFIG: Final = "gylewatch.toml"
@@ -103,7 +104,7 @@ def show_table(header: Sequence[str], rows: Sequence[Sequence[str]], *, empty: s
 
 def shown_time(time: datetime | None) -> str:
     """A time to the minute in UTC, for tables; ``-`` where there is none."""
-    return "-" if time is None else time.astimezone(UTC).strftime("%Y-%m-%d %H:%MZ")
+    return "-" if time is None else minute_text(time)
 
 
 def shown_number(value: float | None, digits: int, unit: str = "") -> str:

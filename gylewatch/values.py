@@ -97,6 +97,11 @@ def utc_text(time: datetime, timespec: str = "auto") -> str:
     return there.isoformat(timespec=timespec).replace("+00:00", "Z")
 
 
+def minute_text(time: datetime) -> str:
+    """A time to the minute in UTC, for people: ``2026-03-05 18:30Z``."""
+    return f"{time.astimezone(UTC):%Y-%m-%d %H:%MZ}"
+
+
 def _check_utc(what: str, time: datetime) -> None:
     if time.tzinfo is UTC:
         return

@@ -9,6 +9,7 @@ from collector.packet import Source
 from gylewatch.values import FloatId, check_name
 from storage.records import FloatRecord, HeardFloat
 from web.typed import Question
+from web.words import capital
 
 _NOTE_LENGTH = 200
 
@@ -32,7 +33,7 @@ def parse_adoption(fields: Mapping[str, str], heard: HeardFloat, *, created: dat
         check_name("float", name)
     except ValueError as error:
         sentence = f"{error}." if not sends_its_name(heard) else f"{error}; change it where the float is set up."
-        return Question(field="name", sentence=sentence[:1].upper() + sentence[1:])
+        return Question(field="name", sentence=capital(sentence))
     return FloatRecord(
         float_id=FloatId(name),
         created=created,

@@ -17,6 +17,7 @@ from gylewatch.units import celsius_from_fahrenheit, fahrenheit_from_celsius
 from gylewatch.values import Batch, HandSettings
 from web import typed
 from web.typed import Question, Unclear
+from web.words import capital
 
 SPARE_ROWS: Final = 3  # for steps and additions beside those that stand; more come with the next change
 SURE: Final = "sure"  # the box that says that what was asked about is meant
@@ -111,7 +112,7 @@ def doubts(batch: Batch, before: Batch | None, *, fahrenheit: bool) -> tuple[Que
     """What may be meant as it stands but hardly is; a person who has looked again says so in the field `SURE`."""
     said = []
     if not fahrenheit and (hot := heat_note(batch, "otherwise confirm it below")):
-        said.append(f"{hot[:1].upper()}{hot[1:]}.")
+        said.append(f"{capital(hot)}.")
     if before is not None and before.temperature_c != batch.temperature_c:
         said.append(
             f"The wanted temperature {WANTED_SINCE}enter it as a step with its time, and otherwise confirm it below."
@@ -331,4 +332,4 @@ def _lower(label: str) -> str:
 
 
 def _sentence(reason: str) -> str:
-    return f"{reason[:1].upper()}{reason[1:]}{'' if reason.endswith('?') else '.'}"
+    return f"{capital(reason)}{'' if reason.endswith('?') else '.'}"

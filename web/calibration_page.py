@@ -25,7 +25,8 @@ from web.bodies import read_form
 from web.calibration_form import gravities_of, moment_of, number, place_of, sd_of, window_for
 from web.context import Context
 from web.fit_picture import FIT_NARROW, FIT_WIDE, draw_fit
-from web.rendering import render
+from web.rendering import form_status, render
+from web.words import capital
 
 _USUAL_STEPS = 12  # readings from which a float's usual interval is taken
 _TEXT_LENGTH = 200
@@ -54,7 +55,7 @@ class _Pages:
         curves = store.curves(the_bench.float_id)
         return render(
             "calibration.html",
-            HTTPStatus.UNPROCESSABLE_ENTITY if problem else HTTPStatus.OK,
+            form_status(asked=bool(problem)),
             float_id=the_bench.float_id,
             session=session,
             place=measured,
@@ -82,7 +83,7 @@ class _Pages:
                 float_id,
                 place=place if typed.get("action") == "take" else None,
                 since=moment_of(typed.get("since", "")),
-                problem=sentence[:1].upper() + sentence[1:],
+                problem=capital(sentence),
                 typed=typed,
             )
         # See Other, so that loading the page again does not do it again.

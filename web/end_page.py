@@ -17,7 +17,7 @@ from storage.records import BatchRecord, NotReopened
 from web import security
 from web.bodies import read_form
 from web.context import Context
-from web.rendering import render
+from web.rendering import form_status, render
 from web.typed import Unclear, minute, shown_again, time
 from web.verdict import verdict
 
@@ -37,7 +37,7 @@ class _Pages:
             typed = {"time": minute(record.ended)}
         return render(
             "end.html",
-            _status(question, failed=failed),
+            form_status(asked=bool(question), failed=failed),
             record=record,
             batch=record.batch,
             estimate=estimate,
@@ -73,7 +73,7 @@ class _Pages:
         record = store.batch(BatchId(batch_id))
         return render(
             "reopen.html",
-            _status(question, failed=failed),
+            form_status(asked=bool(question), failed=failed),
             record=record,
             batch=record.batch,
             why_not=store.why_not_reopened(record.batch_id),
@@ -92,12 +92,6 @@ class _Pages:
         except StorageError as error:
             return self.ask_reopening(batch_id, question=f"the batch is not reopened: {error}", failed=True)
         return _back(record, "reopened")
-
-
-def _status(question: str, *, failed: bool) -> HTTPStatus:
-    if failed:
-        return HTTPStatus.SERVICE_UNAVAILABLE
-    return HTTPStatus.UNPROCESSABLE_ENTITY if question else HTTPStatus.OK
 
 
 def _back(record: BatchRecord, done: str) -> Response:

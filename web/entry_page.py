@@ -20,8 +20,9 @@ from web import security
 from web.batch_form import SPARE_ROWS, SURE, batch_fields, doubts, fingerprint, parse_batch, rows_of, times_of
 from web.bodies import read_form
 from web.context import Context
-from web.rendering import render
+from web.rendering import form_status, render
 from web.typed import Question, shown_again
+from web.words import capital
 
 _START = "/start"
 # Where the form calls a fact otherwise than the batch file does.
@@ -57,7 +58,6 @@ class _Pages:
         failed: bool = False,
     ) -> HTMLResponse:
         """The form with what was `typed`; of `record` where that one is changed."""
-        status = HTTPStatus.UNPROCESSABLE_ENTITY if questions else HTTPStatus.OK
         store = self._context.store
         active = store.batches(active_only=True)
         others = [each.batch for each in active if record is None or each.batch_id != record.batch_id]
@@ -65,7 +65,7 @@ class _Pages:
         floats = {batch.float_id: batch.name for batch in others}
         return render(
             "batch_form.html",
-            HTTPStatus.SERVICE_UNAVAILABLE if failed else status,
+            form_status(asked=bool(questions), failed=failed),
             record=record,
             typed=shown_again(typed, times_of(typed)),
             questions=questions,
@@ -162,7 +162,7 @@ class _Pages:
         others = ((record.batch, record.ended) for record in self._context.store.batches())
         remedy = "correct the time of pitching, or that end (on the page of that batch), and otherwise confirm it below"
         note = float_note(batch, others, remedy)
-        return (Question(field=SURE, sentence=f"{note[:1].upper()}{note[1:]}."),) if note else ()
+        return (Question(field=SURE, sentence=f"{capital(note)}."),) if note else ()
 
     def _new(self, batch: Batch, typed: Mapping[str, str]) -> list[FloatRecord | VesselRecord]:
         """The float and the vessel that are named for the first time."""
@@ -182,7 +182,7 @@ class _Pages:
         try:
             kept = keep()
         except (AlreadyExists, NotFound) as error:
-            question = Question(field=_field(error), sentence=f"{str(error)[:1].upper()}{str(error)[1:]}.")
+            question = Question(field=_field(error), sentence=f"{capital(str(error))}.")
         except StorageError as error:
             failed = True
             question = Question(field="", sentence=f"Nothing is kept: {error}. What you typed still stands here.")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from http import HTTPStatus
 from typing import Annotated
 
 from fastapi import APIRouter, Query
@@ -14,7 +13,8 @@ from gylewatch.values import BatchId, Instrument
 from web.calibration_form import number
 from web.context import Context
 from web.ledger import LEAST_JAR_ML, MOST_JAR_ML, kept_ledger
-from web.rendering import render
+from web.rendering import form_status, render
+from web.words import capital
 
 
 def add_ledger(pages: APIRouter, context: Context) -> None:
@@ -26,7 +26,7 @@ def add_ledger(pages: APIRouter, context: Context) -> None:
         own_jar_ml, question = _jar_ml(jar_ml)
         return render(
             "ledger.html",
-            HTTPStatus.UNPROCESSABLE_ENTITY if question else HTTPStatus.OK,
+            form_status(asked=bool(question)),
             record=record,
             batch=record.batch,
             kept=kept_ledger(context.store, record, jar_ml=own_jar_ml),
@@ -44,7 +44,7 @@ def _jar_ml(typed: str) -> tuple[float | None, str]:
     try:
         jar_ml = number(typed.strip(), "jar")
     except InputError as error:
-        return None, f"How much does your jar take? {error.reason[:1].upper()}{error.reason[1:]}."
+        return None, f"How much does your jar take? {capital(error.reason)}."
     if not LEAST_JAR_ML <= jar_ml <= MOST_JAR_ML:
         return None, f"How much does your jar take? {jar_ml:g} ml is outside {LEAST_JAR_ML:g} to {MOST_JAR_ML:g} ml."
     return jar_ml, ""

@@ -28,7 +28,7 @@ from web.graph import Graph, probe_at, thin
 from web.ledger import kept_ledger
 from web.ledger_page import add_ledger
 from web.original import original_doubt, original_note
-from web.rendering import render
+from web.rendering import form_status, render
 from web.sample_doubt import doubt_far_sample
 from web.sample_form import UNITS_OF, parse_sample
 from web.service_page import add_service
@@ -113,12 +113,6 @@ def _sample_advice(store: Store, record: BatchRecord) -> str:
     return kept.advice if kept.ranked else "One hydrometer reading halfway through narrows the interval most."
 
 
-def _status(questions: tuple[Question, ...], *, failed: bool) -> HTTPStatus:
-    if failed:
-        return HTTPStatus.SERVICE_UNAVAILABLE
-    return HTTPStatus.UNPROCESSABLE_ENTITY if questions else HTTPStatus.OK
-
-
 def _probe_told(graph: Graph, *, fahrenheit: bool) -> str:
     """The line of the vessel's own probe as a sentence; empty: it has none."""
     measured = [reading.temperature_c for reading in graph.probe.readings]
@@ -150,7 +144,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
         open_ids = {alert.id for alert in open_alerts}
         return render(
             "batch.html",
-            _status(questions, failed=failed),
+            form_status(asked=bool(questions), failed=failed),
             record=record,
             batch=record.batch,
             estimate=latest[-1] if latest else None,

@@ -51,11 +51,6 @@ def _when_of(stamp: str) -> Markup | str:
         return f"{stamp} UTC"
 
 
-def _sentence(text: str) -> str:
-    """With a capital at its beginning; the rest as it is."""
-    return text[:1].upper() + text[1:]
-
-
 def _environment() -> Environment:
     templates = Environment(
         loader=FileSystemLoader(Path(__file__).parent / "templates"),
@@ -65,7 +60,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    templates.filters.update(when=_when, about=_about, day=_day, iso=utc_text, timed=_timed, sentence=_sentence)
+    templates.filters.update(when=_when, about=_about, day=_day, iso=utc_text, timed=_timed, sentence=words.capital)
     templates.globals.update(
         words=words,
         counted=counted,
@@ -84,6 +79,13 @@ _TEMPLATES = _environment()
 def render(name: str, status: int = HTTPStatus.OK, **values: object) -> HTMLResponse:
     """The page that the template `name` makes of `values`."""
     return HTMLResponse(_TEMPLATES.get_template(name).render(values), status)
+
+
+def form_status(*, asked: bool, failed: bool = False) -> HTTPStatus:
+    """Of a form that is shown again: something in it was `asked` about, or it could not be kept."""
+    if failed:
+        return HTTPStatus.SERVICE_UNAVAILABLE
+    return HTTPStatus.UNPROCESSABLE_ENTITY if asked else HTTPStatus.OK
 
 
 # The words of the protocol are a programmer's.

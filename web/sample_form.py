@@ -11,6 +11,7 @@ from gylewatch.units import celsius_from_fahrenheit
 from gylewatch.values import Batch, Instrument, Sample, Unit
 from web import typed
 from web.typed import Question, Unclear
+from web.words import capital
 
 UNITS_OF = {
     Instrument.HYDROMETER: (Unit.SG, Unit.PLATO, Unit.BRIX, Unit.G_PER_CM3),
@@ -129,4 +130,4 @@ def _asked(ask: Callable[[Mapping[str, str]], object], fields: Mapping[str, str]
 
 
 def _doubt(reason: str) -> Question:
-    return Question(field="value", sentence=f"Is that right? {reason[:1].upper()}{reason[1:]}.")
+    return Question(field="value", sentence=f"Is that right? {capital(reason)}.")

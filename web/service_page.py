@@ -18,9 +18,10 @@ from web.adopt_form import parse_adoption, sends_its_name
 from web.bodies import read_form
 from web.context import Context
 from web.problems import Problem
-from web.rendering import render
+from web.rendering import form_status, render
 from web.trial import ChannelTrial
 from web.typed import Question
+from web.words import capital
 
 _REFUSED_ROWS = 50
 _DONE = {
@@ -48,7 +49,7 @@ class _Pages:
         heard = store.heard_floats(with_ignored=True)
         return render(
             "service.html",
-            HTTPStatus.UNPROCESSABLE_ENTITY if asked else HTTPStatus.OK,
+            form_status(asked=bool(asked)),
             health=self._context.health(),
             open_notices=store.open_notices(),
             rejected_counts=store.rejected_counts(),
@@ -101,7 +102,7 @@ class _Pages:
             self._context.store.add_float(parsed)
         except AlreadyExists as error:
             sentence = str(error)
-            question = Question(field="name", sentence=sentence[:1].upper() + sentence[1:] + ".")
+            question = Question(field="name", sentence=capital(sentence) + ".")
             return self.show(asked=(heard.name, question), typed=typed)
         return _back("adopted")
 

@@ -24,7 +24,7 @@ class Verdict:
 
     def phase(self, phase: Phase) -> str:
         """The word for the phase; what merely looks finished is at rest."""
-        if phase not in words.OVER:
+        if not phase.is_over:
             return words.PHASES[phase]
         if not self.told:
             return words.PHASES[Phase.FINISHED]

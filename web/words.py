@@ -22,7 +22,6 @@ PHASES = {
     Phase.STALLED: "stalled",
     Phase.CONDITIONING: "conditioning",
 }
-OVER = (Phase.FINISHED, Phase.CONDITIONING)
 STRENGTH_CAUTION = "Strength figures are for the brewer's own use, not for duty or labelling."
 
 
@@ -63,9 +62,14 @@ def motion(estimate: Estimate) -> str:
     return f"still falling {rate:.1f} points a day"
 
 
+def capital(text: str) -> str:
+    """With a capital at its beginning; the rest as it is."""
+    return text[:1].upper() + text[1:]
+
+
 def is_over(estimate: Estimate) -> bool:
     """Whether fermentation is believed to be over, and not only forecast to be."""
-    return estimate.phase in OVER
+    return estimate.phase.is_over
 
 
 def rate(points_per_day: float) -> str:

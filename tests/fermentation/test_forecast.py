@@ -10,7 +10,6 @@ import pytest
 
 from fermentation import smooth
 from fermentation.belief import FINAL, ORIGINAL, TAIL, Belief, Cloud, FloatArray, cloud_of
-from fermentation.estimate import Phase
 from fermentation.forecast import FINISH_POINTS, hours_to_finish
 from fermentation.kinetics import advance, progress
 from fermentation.motion import effective_k, pace_of
@@ -84,7 +83,7 @@ def test_the_finish_of_a_beer_that_has_not_reached_it_lies_ahead(seed: int) -> N
         if low is None or middle is None or high is None:
             continue
         assert low <= middle <= high
-        if estimate.phase not in {Phase.FINISHED, Phase.CONDITIONING}:
+        if not estimate.phase.is_over:
             assert low >= estimate.time
             assert high >= estimate.time + timedelta(hours=6)
             passed += int(belief.finish is not None and belief.finish[0] < estimate.time)

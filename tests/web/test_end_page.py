@@ -121,15 +121,21 @@ def test_an_end_kept_to_the_second_is_not_moved_by_being_shown(
     assert store.batch(batch_id).ended == ended
 
 
+@pytest.mark.parametrize(
+    ("rest", "lacks"),
+    [((3.0, 40.0), "it has been steady for 3 hours"), ((200.0, 2.0), "float heron has itself shown 2 of")],
+)
 def test_what_only_looks_finished_is_said_before_it_is_ended(
-    client: TestClient, store: Store, batch_id: BatchId
+    client: TestClient, store: Store, batch_id: BatchId, rest: tuple[float, float], lacks: str
 ) -> None:
-    rests(store, batch_id, still_h=3.0, seen_points=40.0)
+    still_h, seen_points = rest
+    rests(store, batch_id, still_h=still_h, seen_points=seen_points)
 
     page = text(client.get(f"/batches/{batch_id}/end").text)
 
-    assert "It looks finished, but that is not told yet: it has been steady for 3 hours" in page
+    assert f"It looks finished, but that is not told yet: {lacks}" in page
     assert "Before bottling take stable hand readings over two to three days" in page
+    assert "use bottles made for pressure: they can burst" in page
 
 
 def test_an_end_is_taken_back(client: TestClient, store: Store, batch_id: BatchId) -> None:

@@ -77,17 +77,6 @@ def test_of_two_waits_the_one_that_ends_sooner_is_told(client: TestClient, store
     assert "it has been steady for 22 hours, and is watched for 2 more" in lead(client, batch_id)
 
 
-def test_who_ends_a_batch_is_warned_as_long_as_it_only_looks_finished(
-    client: TestClient, store: Store, batch_id: BatchId
-) -> None:
-    rests(store, batch_id, still_h=200.0, seen_points=2.0)
-
-    page = text(client.get(f"/batches/{batch_id}/end").text)
-
-    assert "It looks finished, but that is not told yet: float heron has itself shown 2 of" in page
-    assert "use bottles made for pressure: they can burst" in page
-
-
 def test_a_float_that_nobody_saw_fall_is_named(client: TestClient, store: Store, batch_id: BatchId) -> None:
     rests(store, batch_id, still_h=200.0, seen_points=2.0, phase=Phase.CONDITIONING)
 
