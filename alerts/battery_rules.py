@@ -56,7 +56,7 @@ CHEMISTRIES: Mapping[str, Chemistry] = MappingProxyType(
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class BatteryMemory:
     newest_v: tuple[float, ...] = ()  # at most `_NEWEST`
     highest_v: float | None = None  # highest median so far: tells the chemistry

@@ -25,7 +25,7 @@ _NEAR_PEAK = 0.8  # of the highest rate so far: the heat of fermentation is stil
 _OVER_EDGE_C = 0.1  # beyond the range by the resolution of common sensors
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class DriftMemory:
     """Hourly means of the last day, the usual band and the two sums."""
 

@@ -64,7 +64,7 @@ class Decision:
     time: datetime | None = None  # as of which it was judged
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class AlertState:
     """What is carried from one observation to the next: what is open, and what the rules remember."""
 

@@ -18,7 +18,7 @@ _FALLEN_POINTS = 8.0
 # (service begun in mid-batch): beyond any usual error of a curve.
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class FermentationMemory:
     """What the verdicts need to know of the past."""
 

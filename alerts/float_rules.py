@@ -17,7 +17,7 @@ _HOURS = 48  # hourly spans of the angle that are kept at most; the stuck window
 _SPANS = 8  # windows from which the usual span of working beer is learnt
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class SilenceMemory:
     """When the float was heard, and how often it usually is."""
 
@@ -96,7 +96,7 @@ def _silent(summary: str, silent_h: float, interval_h: float | None, limit_h: fl
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class AngleHour:
     """Extremes of the angle within one hour of readings."""
 
@@ -107,7 +107,7 @@ class AngleHour:
     rate_points_per_day: float  # as believed at the start of the hour
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class StuckMemory:
     """How the angle has moved lately, hour by hour."""
 

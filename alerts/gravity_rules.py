@@ -30,7 +30,7 @@ _SURELY_LAG_H = 6.0
 _RELEASE = 0.8  # of a limit, below which it no longer counts as passed: scatter must not end and raise an alert in turn
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class GravityMemory:
     newest_sg: tuple[float, ...] = ()  # by the curve alone, at most `_NEWEST`
     newest_at: tuple[datetime, ...] = ()  # when each was measured

@@ -60,7 +60,7 @@ class Hour:
         return self.float_c - self.probe_c
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class ProbeMemory:
     """What the comparison needs to know of the past; empty as long as no probe was heard."""
 

@@ -31,7 +31,7 @@ from gylewatch.values import Batch
 __all__ = ["RULES", "AlertSettings", "Condition", "Memory", "Observation", "Rule", "follow"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Memory:
     """What all rules know of the past: bounded, whatever the length of the batch."""
 

@@ -21,7 +21,7 @@ from gylewatch.copying import replace
 from gylewatch.values import Batch, Reading
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class RangeMemory:
     """What the range rule needs to know of the past."""
 

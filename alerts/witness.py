@@ -22,7 +22,7 @@ _FASTEST_POINTS_PER_HOUR = 4.0
 # that a float that is taken out and put back has shown neither.
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Witness:
     """What the float has shown of the fall, and since when hand samples agree."""
 

@@ -39,7 +39,7 @@ IndexArray = npt.NDArray[np.intp]
 ORIGINAL, FINAL, THERMAL, FOAM, HEAD, SHORT, OFFSET, Z, LOG_K, TAIL, MODES = range(11)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Cloud:
     """The particles; arrays are read-only. n particles, m states."""
 
@@ -111,7 +111,7 @@ def normalised(log_weight: FloatArray) -> FloatArray:
     return shifted
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Pending:
     """Dense readings waiting to be joined into one robust mean; at most `BIN_MEMBERS` are held."""
 
@@ -120,7 +120,7 @@ class Pending:
     seen: int = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Belief:
     """The smoother's state after the readings up to `time`."""
 
@@ -146,8 +146,9 @@ class Belief:
     misfit: float  # smoothed square of the standardised disagreement of the hand samples
     phase: Phase | None  # at the last estimate
     finished_at: datetime | None  # since when the phase has been finished or conditioning
+    final: tuple[float, float, float] | None  # gravity forecast, points: low, middle, high
     finish: tuple[datetime, datetime, datetime] | None  # low, middle, high; kept once it lies behind
-    forecast_at: datetime | None  # when the finish was last worked out; None: it is to be done now
+    forecast_at: datetime | None  # when both were last worked out; None: it is to be done now
     undrawn_hours: float  # since changes (stall, foam, renewal) were last drawn
 
 
@@ -164,7 +165,7 @@ def cloud_of(belief: Belief) -> Cloud:
     return belief.cloud
 
 
-_MAGIC = b"gylewatch belief 15\n"
+_MAGIC = b"gylewatch belief 16\n"
 _SCALARS = (
     "step",
     "stillest_deg",
@@ -190,6 +191,7 @@ def encode_belief(belief: Belief) -> bytes:
     head["phase"] = belief.phase
     head["finished_at"] = belief.finished_at.isoformat() if belief.finished_at else None
     head["forecast_at"] = belief.forecast_at.isoformat() if belief.forecast_at else None
+    head["final"] = belief.final
     head["finish"] = [moment.isoformat() for moment in belief.finish] if belief.finish else None
     head["early"] = [(time.isoformat(), points, sd) for time, points, sd in belief.early]
     head["recent_deg"] = belief.recent_deg
@@ -229,7 +231,7 @@ def decode_belief(stored: bytes, batch: Batch) -> Belief:
         head = json.loads(plain[4 : 4 + size])
         cloud = _decode_cloud(head["shape"], plain[4 + size :]) if "shape" in head else None
         gravity, temperature, seen = head["pending"]
-        finish = head["finish"]
+        final, finish = head["final"], head["finish"]
     except (zlib.error, struct.error, KeyError, TypeError, RecursionError) as fault:
         raise ValueError(f"the stored belief is damaged ({fault})") from fault
     belief = Belief(
@@ -240,6 +242,7 @@ def decode_belief(stored: bytes, batch: Batch) -> Belief:
         finished_at=_time(head["finished_at"]) if head["finished_at"] else None,
         cloud=cloud,
         forecast_at=_time(head["forecast_at"]) if head["forecast_at"] else None,
+        final=(final[0], final[1], final[2]) if final else None,
         finish=(_time(finish[0]), _time(finish[1]), _time(finish[2])) if finish else None,
         early=tuple((_time(time), points, sd) for time, points, sd in head["early"]),
         recent_deg=tuple(head["recent_deg"]),
@@ -259,7 +262,7 @@ def _holds(belief: Belief) -> bool:
     scalars = [getattr(belief, name) for name in _SCALARS if name != "stillest_deg"]
     pending, early = belief.pending, chain.from_iterable((points, sd) for _, points, sd in belief.early)
     lists = (belief.modes_points, belief.recent_deg, pending.gravity_points, pending.temperature_c, early)
-    numbers = [*scalars, *chain(*lists), *chain.from_iterable(belief.lately)]
+    numbers = [*scalars, *(belief.final or ()), *chain(*lists), *chain.from_iterable(belief.lately)]
     if not all(isinstance(each, int | float) and abs(each) < _LARGEST for each in numbers):
         return False
     if not (isinstance(belief.stillest_deg, int | float) and belief.stillest_deg >= 0.0):  # infinite at first

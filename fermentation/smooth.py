@@ -100,6 +100,7 @@ def start(batch: Batch) -> Belief:
         misfit=0.0,
         phase=None,
         finished_at=None,
+        final=None,
         finish=None,
         forecast_at=None,
         undrawn_hours=0.0,
@@ -282,6 +283,7 @@ def _add(belief: Belief, addition: Addition) -> Belief:
         cloud=additions.add(cloud_of(belief), addition, _generator(belief)),
         step=belief.step + 1,
         additions_done=belief.additions_done + 1,
+        forecast_at=None,
     )
 
 

@@ -28,7 +28,7 @@ MOVING_SHARE = 0.5
 # A finish time is given while this share of the belief moves towards it
 RESTART_HOURS = 12.0
 FORECAST_HOURS = 0.9
-# A finish is known to hours at best: it is worked out anew about once an hour, and after each hand sample
+# An end is known to hours and tenths of a point: it is worked out anew about once an hour, and after each sample
 _LOW_MID_HIGH = 2.0 * np.array([0.1, 0.5, 0.9]) - 1.0
 _GRID = np.linspace(-3.2, 3.2, 33)
 _GRID_AND_ONE = np.column_stack([_GRID, np.ones_like(_GRID)]).astype(np.float32)
@@ -67,7 +67,7 @@ def _slope(sd: FloatArray) -> FloatArray:
 
 
 def summarise(belief: Belief) -> tuple[Belief, Estimate]:
-    """The estimate of a belief that has seen readings; the belief is returned with its finish noted."""
+    """The estimate of a belief that has seen readings; the belief is returned with its end noted."""
     cloud = cloud_of(belief)
     weight = np.exp(cloud.log_weight)
     here, rows = gravity_rows(cloud)
@@ -83,8 +83,9 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
     started = _share_above(original - here, fallen_sd, weight, START_DROP_POINTS)
     attenuated = _share_above(enough * original - here, margin_sd, weight, 0.0)
     share_done = float(weight @ progress(cloud.z))
-    stale = belief.forecast_at is None or hours(belief.time - belief.forecast_at) >= FORECAST_HOURS
-    finish = _finish(belief) if stale else belief.finish
+    if belief.forecast_at is None or hours(belief.time - belief.forecast_at) >= FORECAST_HOURS:
+        final = quantiles(*final_points(belief, here, here_sd, share_done))
+        belief = replace(belief, final=final, finish=_finish(belief), forecast_at=belief.time)
     finished_at = belief.finished_at
     phase = phase_of(
         belief.phase,
@@ -114,7 +115,7 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
         abv_percent=abv_percent(original_sg, min(gravity_sg, original_sg)),
         temperature_c=belief.temperature_c,
         phase=phase,
-        forecast=_forecast(final_points(belief, here, here_sd, share_done), _not_before(belief.time, finish, phase)),
+        forecast=_forecast(belief, phase),
         probability_started=started,
         probability_still=still,
         probability_attenuated=attenuated,
@@ -122,8 +123,7 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
         noise_points=belief.noise_points,
         misfit_sigma=sqrt(belief.misfit),
     )
-    forecast_at = belief.time if stale else belief.forecast_at
-    return replace(belief, phase=phase, finished_at=finished_at, finish=finish, forecast_at=forecast_at), estimate
+    return replace(belief, phase=phase, finished_at=finished_at), estimate
 
 
 def _not_before(now: datetime, finish: Finish | None, phase: Phase) -> Finish | None:
@@ -134,8 +134,11 @@ def _not_before(now: datetime, finish: Finish | None, phase: Phase) -> Finish | 
     return max(low, now), max(middle, now), max(high, now + timedelta(hours=DOUBT_HOURS))
 
 
-def _forecast(final: tuple[FloatArray, FloatArray, FloatArray], finish: Finish | None) -> Forecast:
-    low, middle, high = quantiles(*final)
+def _forecast(belief: Belief, phase: Phase) -> Forecast | None:
+    if belief.final is None:
+        return None
+    low, middle, high = belief.final
+    finish = _not_before(belief.time, belief.finish, phase)
     return Forecast(
         final_gravity_sg=sg_from_points(middle),
         final_gravity_low_sg=sg_from_points(low),

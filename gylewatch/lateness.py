@@ -22,7 +22,7 @@ PAUSE: Final = timedelta(hours=6)
 # Where a gateway always delivers the newest first: reading a batch of weeks again takes a small board some minutes.
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Lateness:
     """The late readings since a batch was last read in the order of time."""
 

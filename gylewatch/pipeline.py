@@ -46,7 +46,7 @@ class Course:
     alert_settings: AlertSettings
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class State:
     """What is carried from event to event."""
 

@@ -11,7 +11,7 @@ import pytest
 from gylewatch.copying import replace
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Wort:
     gravity_sg: float
     label: str = ""
