@@ -140,7 +140,7 @@ def deliberate(
         # The time that passed is judged before the reading that ended it, so that a gap is found even without ticks.
         # Not up to the very reading: one that comes on the beat would be called missing in the moment it is heard.
         before = observation.time - half_interval(state.memory.silence)
-        if before > clock:
+        if before > clock and not _passes_quietly(settings, batch, state, before):
             state, decisions = _pass(settings, batch, state, Observation(time=before), _SILENCE_RULES)
     state, more = _pass(settings, batch, state, observation, _ALL_RULES)
     return state, (*decisions, *more)

@@ -180,8 +180,11 @@ def float_stuck(
     window = _window(rule.window_h, memory.hours, now)
     if not window or window[0].rate_points_per_day < rule.rate_points_per_day:
         return None
-    # While the newest hour moves, the float may just have come free.
-    span = max(_span(window[:-1] or window), _whole_span(window[-2:]))
+    # While the newest hour moves, the float may just have come free. Mostly it does, and no more need be known.
+    lately = _whole_span(window[-2:])
+    if lately > limit:
+        return None
+    span = max(_span(window[:-1] or window), lately)
     count = sum(hour.count for hour in window)
     if span > limit or count < rule.readings:
         return None
