@@ -118,16 +118,32 @@ def test_a_form_that_is_sent_twice_starts_one_batch_and_says_so(furnished: Store
 def test_what_was_typed_stays_with_the_questions(client: TestClient, furnished: Store) -> None:
     step = {"plan_1_from": "2026-03-12T08:00", "plan_1_low": "cold", "plan_1_high": "5", "plan_1_label": "<crash>"}
 
-    answer = client.post("/start", data=GOOD | {"volume": "21,5"} | step, headers=OURS)
+    answer = client.post("/start", data=GOOD | {"volume": "1,500", "temperature_high": "20,5"} | step, headers=OURS)
 
     assert answer.status_code == 422
-    assert "Did you mean 21.5?" in answer.text
-    assert re.search(r'id="volume"[^>]* value="21,5" aria-invalid="true"', answer.text)
+    assert "Did you mean 1500 or 1.5?" in answer.text
+    assert re.search(r'id="volume"[^>]* value="1,500" aria-invalid="true"', answer.text)
+    assert re.search(r'id="temperature_high"[^>]* value="20.5"', answer.text)
     assert re.search(r'id="plan_1_low"[^>]* value="cold" aria-invalid="true"', answer.text)
     assert re.search(r'id="plan_1_label"[^>]* value="&lt;crash&gt;"', answer.text)
     assert "<details open><summary>Planned" in answer.text
     assert selected(answer.text, "float") == "heron"
     assert furnished.batches() == ()
+
+
+@pytest.mark.parametrize(("fahrenheit", "keyboard"), [(False, "text"), (True, "decimal")])
+def test_what_may_lie_below_zero_opens_a_keyboard_with_a_minus(
+    furnished: Store, *, fahrenheit: bool, keyboard: str
+) -> None:
+    settings = HttpSettings(fahrenheit=fahrenheit)
+    page = TestClient(brewery.application(furnished, settings=settings)).get("/start").text
+
+    keyboards = dict(re.findall(r'<input id="(\w+)"[^>]* inputmode="(\w+)"', page))
+
+    below_zero = {f"{name}_{end}" for name in ("temperature", "plan_1", "plan_2", "plan_3") for end in ("low", "high")}
+    assert {keyboards[name] for name in below_zero} == {keyboard}  # -5 °C, the coldest that is wanted, is 23 °F
+    assert {keyboards[name] for name in keyboards.keys() - below_zero} == {"decimal"}
+    assert keyboards.keys() > {"volume", "original_gravity", "attenuation_low", "addition_1_points"}
 
 
 def test_floats_and_vessels_of_active_batches_say_so(client: TestClient, store: Store, batch_id: BatchId) -> None:
