@@ -15,7 +15,7 @@ from markupsafe import escape
 from gylewatch.batch_rules import changes, float_note, why_not_changed
 from gylewatch.errors import AlreadyExists, InputError, NotFound, StorageError
 from gylewatch.values import Batch, BatchId, FloatId
-from storage.records import BatchRecord, FloatInUse, FloatRecord, VesselRecord
+from storage.records import BatchRecord, ChangedMeanwhile, FloatInUse, FloatRecord, VesselRecord
 from web import security
 from web.batch_form import (
     SPARE_ROWS,
@@ -143,12 +143,15 @@ class _Pages:
         if questions or not isinstance(parsed, Batch):
             return self.show(typed, record=record, questions=questions)
         done, store = "changed" if changes(before, parsed) else "same", self._context.store
-        return self._kept(
-            typed,
-            record,
-            done,
-            lambda: store.replace_batch(record.batch_id, parsed, new=self._new(parsed, typed)),
-        )
+        try:
+            return self._kept(
+                typed,
+                record,
+                done,
+                lambda: store.replace_batch(record, parsed, new=self._new(parsed, typed)),
+            )
+        except ChangedMeanwhile:
+            return self.change(batch_id, typed)  # to be judged against what stands now
 
     def _changeable(self, batch_id: str) -> BatchRecord:
         record = self._context.store.batch(BatchId(batch_id))
