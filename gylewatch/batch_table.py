@@ -15,6 +15,7 @@ from gylewatch.toml_table import Table, TableError
 from gylewatch.values import Addition, Batch, FloatId, HandSettings, PlanStep, VesselId, check_name, utc_text
 
 WANTED_C: Final = (-5.0, 50.0)
+VOLUME_L: Final = (0.1, 1e6)
 # Wide enough for any fermentation, narrow enough to catch Fahrenheit typed as Celsius.
 ATTENUATION: Final = (0.2, 1.2)
 _LONGEST_TEXT: Final = 100  # of a name or label: it stands in a line of a table, a title and a notification
@@ -67,7 +68,7 @@ def batch_or_faults(table: Table, instruments: HandSettings) -> Batch | tuple[Ta
     faults = _Faults()
     pitched = faults.read(lambda: table.time("pitched"), _NO_TIME)
     name = faults.read(lambda: _words(table, "name"), "")
-    volume_l = faults.read(lambda: table.number("volume_l", low=0.1, high=1e6, unit="l"), 0.0)
+    volume_l = faults.read(lambda: table.number("volume_l", low=VOLUME_L[0], high=VOLUME_L[1], unit="l"), 0.0)
     original_gravity_sg = faults.read(lambda: _original_gravity(table), None)
     expected_attenuation = faults.read(lambda: _attenuation(table), ATTENUATION)
     temperature_c = faults.read(lambda: _wanted(table), WANTED_C)

@@ -184,7 +184,7 @@ def pitch(*, batch_id: str, gravity_sg: float, replaces: bool, as_json: bool, co
                 f"batch {batch_id}",
                 f"its original gravity is {stored:.4f} already; is {gravity_sg:.4f} right? then add --replace",
             )
-        record = store.replace_batch(BatchId(batch_id), replace(record.batch, original_gravity_sg=gravity_sg))
+        record = store.replace_batch(record, replace(record.batch, original_gravity_sg=gravity_sg))
     if as_json:
         show_json(batch_shape(record))
     else:

@@ -266,7 +266,7 @@ def change_batch(*, batch_id: str, file: Path, as_json: bool, config: Path) -> N
         _check_pitched(file, batch)
         if batch.original_gravity_sg is None:  # it may have been entered by gylewatch brewday pitch
             batch = replace(batch, original_gravity_sg=before.batch.original_gravity_sg)
-        record = store.replace_batch(before.batch_id, batch)
+        record = store.replace_batch(before, batch)
     warn(heat_note(record.batch, f"correct the file and change it again: gylewatch batch change {batch_id} {file}"))
     if before.batch.temperature_c != record.batch.temperature_c:
         warn(

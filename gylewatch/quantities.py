@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from gylewatch.likely import celsius_doubt, gravity_doubt
+from gylewatch.typed_number import number_of, thousands_doubt, why_no_number
 
-_NUMBER: Final = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)", re.ASCII)
-_COMMA: Final = re.compile(r"[-+]?\d+,\d+", re.ASCII)
-_LONGEST = 40  # characters; more is no number that anyone types
+_SHOWN: Final = 40  # characters of what was typed that a message repeats
 
 
 if TYPE_CHECKING:
@@ -21,13 +19,14 @@ else:
 
 
 class Number(_FloatType):
-    """A decimal number with a point, between `low` and `high`."""
+    """A decimal number between `low` and `high`; `grouped` where a comma in it may stand between thousands."""
 
     name = "number"
 
-    def __init__(self, unit: str = "", *, low: float = -1e9, high: float = 1e9) -> None:
+    def __init__(self, unit: str = "", *, low: float = -1e9, high: float = 1e9, grouped: bool = True) -> None:
         self._unit = unit
         self._low, self._high = low, high
+        self._most = high if grouped else 0.0
 
     def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:
         del param, ctx
@@ -54,12 +53,12 @@ class Number(_FloatType):
         return ""
 
     def _typed(self, text: str, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        if _COMMA.fullmatch(text):
-            meant = text.replace(",", ".")[:_LONGEST]
-            self.fail(f"did you mean {meant}? decimals are written with a point, not a comma", param, ctx)
-        if not _NUMBER.fullmatch(text) or len(text) > _LONGEST:
-            self.fail(f"{text[:_LONGEST]!r} is not a plain number", param, ctx)
-        return float(text)
+        if doubt := thousands_doubt(text, self._most):
+            self.fail(doubt, param, ctx)
+        number = number_of(text)
+        if number is None:
+            self.fail(f"{text[:_SHOWN]!r} {why_no_number(text)}", param, ctx)
+        return number
 
 
 class Gravity(Number):

@@ -6,15 +6,15 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Select, delete, func, insert, select, update
+from sqlalchemy import ColumnElement, Connection, Select, delete, func, insert, select, update
 from sqlalchemy.engine import Row
 
 from gylewatch.errors import AlreadyExists, NotFound, StorageError
-from gylewatch.values import Batch, BatchId, FloatId, Sample, natural_order, slug
+from gylewatch.values import Batch, BatchId, FloatId, Sample, VesselId, natural_order, slug
 from storage.curves import current_version, require_float
 from storage.outcomes import forget
 from storage.part import Part
-from storage.records import BatchRecord, FloatInUse, FloatRecord, VesselRecord
+from storage.records import BatchRecord, ChangedMeanwhile, FloatInUse, FloatRecord, VesselInUse, VesselRecord
 from storage.registry import insert_float, insert_vessel
 from storage.schema import AlertRow, BatchRow, CurveRow, OutboxRow, SampleRow, VesselRow
 from storage.stored import batch_from_json, batch_to_json, sample_from_columns, sample_to_columns
@@ -35,7 +35,7 @@ class Batches(Part):
         Raises
         ------
         AlreadyExists
-            A batch of that name is there, or (`FloatInUse`) the float lies in another active batch.
+            A batch of that name is there, or another active one has the float (`FloatInUse`) or vessel (`VesselInUse`).
         NotFound
             The float or the vessel is not known.
         """
@@ -47,6 +47,7 @@ class Batches(Part):
             _make_known(connection, new)
             _require_float_and_vessel(connection, batch)
             _require_free_float(connection, batch.float_id, batch_id)
+            _require_free_vessel(connection, batch.vessel, batch_id)
             version = current_version(connection, batch.float_id)
             row = {"batch_id": batch_id, "created": created, "ended": None, "curve_version": version}
             connection.execute(insert(BatchRow).values(**row, **_batch_columns(batch)))
@@ -75,7 +76,7 @@ class Batches(Part):
             return require_batch(connection, batch_id)
 
     def replace_batch(
-        self, batch_id: BatchId, batch: Batch, *, new: Sequence[FloatRecord | VesselRecord] = ()
+        self, before: BatchRecord, batch: Batch, *, new: Sequence[FloatRecord | VesselRecord] = ()
     ) -> BatchRecord:
         """Save changed facts of a batch (plan, additions, vessel, float, even its name); its identifier stays.
 
@@ -83,23 +84,32 @@ class Batches(Part):
 
         Parameters
         ----------
+        before : the batch as it was when the change was made of it
         new : a float or a vessel that becomes known with it, or not at all
 
         Raises
         ------
         AlreadyExists
-            Another batch has the new name, or (`FloatInUse`) the new float lies in another active batch.
+            Another batch has the new name, or an active one the new float (`FloatInUse`) or vessel (`VesselInUse`).
+        ChangedMeanwhile
+            The batch is not as `before` any more.
         NotFound
             The batch, float or vessel is not known.
         """
+        batch_id = before.batch_id
         with self._database.writing() as connection:
-            before = require_batch(connection, batch_id)
+            stored = require_batch(connection, batch_id)
+            if (stored.batch, stored.ended) != (before.batch, before.ended):
+                raise ChangedMeanwhile(batch_id)
             if batch.name != before.batch.name:
                 _require_free_name(connection, batch.name, batch_id)
             _make_known(connection, new)
             _require_float_and_vessel(connection, batch)
             if before.ended is None:
                 _require_free_float(connection, batch.float_id, batch_id)
+                # Two batches that an older version let into one vessel can be changed as before.
+                if batch.vessel != before.batch.vessel:
+                    _require_free_vessel(connection, batch.vessel, batch_id)
             change = _batch_columns(batch)
             if batch.float_id != before.batch.float_id:
                 change["curve_version"] = current_version(connection, batch.float_id)
@@ -281,9 +291,17 @@ def _require_free_name(connection: Connection, name: str, batch_id: BatchId) -> 
 
 
 def _require_free_float(connection: Connection, float_id: FloatId, batch_id: BatchId) -> None:
-    query = select(BatchRow).where(
-        BatchRow.float_id == float_id, BatchRow.ended.is_(None), BatchRow.batch_id != batch_id
-    )
-    row = connection.execute(query).first()
-    if row is not None:
-        raise FloatInUse(float_id, batch_record(row).batch.name)
+    if (name := _other_active(connection, BatchRow.float_id == float_id, batch_id)) is not None:
+        raise FloatInUse(float_id, name)
+
+
+def _require_free_vessel(connection: Connection, vessel_id: VesselId, batch_id: BatchId) -> None:
+    if (name := _other_active(connection, BatchRow.vessel_id == vessel_id, batch_id)) is not None:
+        raise VesselInUse(vessel_id, name)
+
+
+def _other_active(connection: Connection, where: ColumnElement[bool], batch_id: BatchId) -> str | None:
+    """The name of another active batch, None: there is none."""
+    query = select(BatchRow).where(where, BatchRow.ended.is_(None), BatchRow.batch_id != batch_id)
+    row = connection.execute(query.order_by(BatchRow.pitched)).first()
+    return batch_record(row).batch.name if row is not None else None

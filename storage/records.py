@@ -27,6 +27,28 @@ class FloatInUse(AlreadyExists):
         )
 
 
+class VesselInUse(AlreadyExists):
+    """The vessel holds another active batch: a fermenter holds one beer at a time."""
+
+    def __init__(self, vessel_id: VesselId, batch_name: str) -> None:
+        super().__init__("vessel", vessel_id)
+        self.batch_name = batch_name
+        self.args = (
+            f"vessel {vessel_id!r} holds the active batch {batch_name!r}; end that batch first or choose another "
+            "vessel, and if that beer was moved, change its vessel first",
+        )
+
+
+class ChangedMeanwhile(GylewatchError):
+    """The batch is no longer what it was when the change was made of it: to save it would undo the other change."""
+
+    def __init__(self, batch_id: BatchId) -> None:
+        super().__init__(
+            f"batch {batch_id!r} was changed or ended by someone else at the same moment, and nothing was saved; look "
+            "at it, and change it once more"
+        )
+
+
 class AddressInUse(AlreadyExists):
     """Another float has that radio address: what it advertises can be of one float only."""
 

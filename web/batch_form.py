@@ -10,9 +10,10 @@ from datetime import datetime
 from typing import Any, Final
 
 from gylewatch.batch_rules import WANTED_SINCE, heat_note, why_not_pitched
-from gylewatch.batch_table import ATTENUATION, WANTED_C, batch_or_faults
+from gylewatch.batch_table import ATTENUATION, VOLUME_L, WANTED_C, batch_or_faults
 from gylewatch.likely import fahrenheit_doubt, percent_doubt
 from gylewatch.toml_table import Table, TableError, must_be
+from gylewatch.typed_number import thousands_doubt
 from gylewatch.units import celsius_from_fahrenheit, fahrenheit_from_celsius
 from gylewatch.values import Batch, HandSettings
 from web import typed
@@ -23,6 +24,9 @@ SPARE_ROWS: Final = 3  # for steps and additions beside those that stand; more c
 SURE: Final = "sure"  # the box that says that what was asked about is meant
 _ROW: Final = re.compile(r"(plan|addition)_(\d{1,3})_\w+")
 _TIME: Final = re.compile(r"pitched|plan_\d+_from|addition_\d+_time")
+_NUMBER: Final = re.compile(
+    r"volume|original_gravity|(attenuation|temperature|plan_\d+)_(low|high)|addition_\d+_points"
+)
 _PLACE: Final = re.compile(r"(plan|addition)\[(\d+)\]\.(\w+)")
 # By the key of the batch table: the field, and what a person calls it.
 _FIELDS: Final = {
@@ -136,6 +140,13 @@ def times_of(fields: Mapping[str, str]) -> frozenset[str]:
     return frozenset(name for name in fields if _TIME.fullmatch(name))
 
 
+def numbers_of(fields: Mapping[str, str]) -> frozenset[str]:
+    """Those of the fields that hold a number, and only one."""
+    return frozenset(
+        name for name in fields if _NUMBER.fullmatch(name) and not thousands_doubt(fields[name], _most(name))
+    )
+
+
 def rows_of(fields: Mapping[str, str], what: str) -> int:
     """How many rows of ``plan`` or ``addition`` the form has, for these fields."""
     filled = [int(found[2]) for name, text in fields.items() if text and (found := _ROW.fullmatch(name))
@@ -146,6 +157,11 @@ def rows_of(fields: Mapping[str, str], what: str) -> int:
 def fingerprint(batch: Batch) -> str:
     """Changes with every fact of a batch: what is changed must be what was looked at."""
     return hashlib.sha256(repr(batch).encode()).hexdigest()[:16]
+
+
+def _most(field: str) -> float:
+    """The largest number in a field, where a comma in it may stand between thousands."""
+    return VOLUME_L[1] if field == "volume" else 0.0
 
 
 def _known(batch: Batch, *, fahrenheit: bool) -> dict[str, tuple[str, Any]]:
@@ -241,7 +257,7 @@ class _Form:
         if (kept := self._unchanged(name)) is not None:
             return float(kept)
         try:
-            return scale.kept(typed.number(self._fields, name, what))
+            return scale.kept(typed.number(self._fields, name, what, most=_most(name)))
         except Unclear as unclear:
             self.asked.append(unclear.question)
             return None

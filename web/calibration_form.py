@@ -9,11 +9,10 @@ from itertools import pairwise
 from statistics import median
 
 from gylewatch.errors import InputError
+from gylewatch.typed_number import in_ascii, number_of, thousands_doubt, why_no_number
 from gylewatch.units import POINT_SG
 from gylewatch.values import Reading
 
-_NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)", re.ASCII)
-_COMMA = re.compile(r"[-+]?\d+,\d+", re.ASCII)
 _SHOWN = 20
 MOST_SD_POINTS = 20.0
 
@@ -22,16 +21,22 @@ _WINDOW_REPORTS = 6  # a float that reports seldom needs as many reports as any 
 
 
 def gravities_of(typed: str) -> tuple[float, ...]:
-    """The gravities of the solutions, with spaces between them.
+    """The gravities of the solutions, with spaces between them; a comma or semicolon at the end of one parts them too.
 
     Raises
     ------
     InputError
         One of them is not a number.
     """
-    # A comma between numbers that have their point already separates them; any other is a decimal comma.
-    apart = re.sub(r"(\.\d+),(?=\s*(?:\d+\.|$))", r"\1 ", typed)
-    return tuple(number(word, "gravity") for word in apart.replace(";", " ").split())
+    # So does one between numbers that have their point already; any other is a decimal comma.
+    apart = re.sub(r"(\.\d+),(?=\d+\.)|,(?=\s|;|$)", r"\1 ", in_ascii(typed).replace(";", " "))
+    return tuple(_gravity(word) for word in apart.split())
+
+
+def _gravity(word: str) -> float:
+    if word.count(",") + word.count(".") > 1:
+        raise InputError("gravity", f"{word[:_SHOWN]!r} is not one number; put spaces between the gravities")
+    return number(word, "gravity")
 
 
 def sd_of(typed: str) -> float | None:
@@ -44,20 +49,24 @@ def sd_of(typed: str) -> float | None:
     return points * POINT_SG
 
 
-def number(word: str, what: str) -> float:
+def number(word: str, what: str, *, most: float = 0.0) -> float:
     """One number as typed.
+
+    Parameters
+    ----------
+    most : the largest number that makes sense there, where that is a thousand or more
 
     Raises
     ------
     InputError
-        It is not one, or has a decimal comma.
+        It is not one, or can be read in two ways.
     """
-    if _COMMA.fullmatch(word):
-        meant = word.replace(",", ".")[:_SHOWN]
-        raise InputError(what, f"did you mean {meant}? Decimals are written with a point here, not a comma")
-    if not _NUMBER.fullmatch(word) or len(word) > _SHOWN:
-        raise InputError(what, f"{word[:_SHOWN]!r} is not a number")
-    return float(word)
+    if doubt := thousands_doubt(word, most):
+        raise InputError(what, doubt)
+    found = number_of(word)
+    if found is None:
+        raise InputError(what, f"{word[:_SHOWN]!r} {why_no_number(word)}")
+    return found
 
 
 def place_of(fields: Mapping[str, str]) -> int:

@@ -26,6 +26,7 @@ from web.calibration_form import gravities_of, moment_of, number, place_of, sd_o
 from web.context import Context
 from web.fit_picture import FIT_NARROW, FIT_WIDE, draw_fit
 from web.rendering import form_status, render
+from web.typed import shown_again
 from web.words import capital
 
 _USUAL_STEPS = 12  # readings from which a float's usual interval is taken
@@ -66,7 +67,7 @@ class _Pages:
             current=_shown(curves[-1].curve, curves[-1].references) if curves and not session else None,
             kept=kept,
             problem=problem,
-            typed=typed or {},
+            typed=shown_again(typed or {}, (), ("sd_points", "gravity")),
             usual=" ".join(f"{gravity:.3f}" for gravity in USUAL_GRAVITIES_SG),
             fahrenheit=self._context.settings.fahrenheit,
         )

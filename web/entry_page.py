@@ -15,9 +15,19 @@ from markupsafe import escape
 from gylewatch.batch_rules import changes, float_note, why_not_changed
 from gylewatch.errors import AlreadyExists, InputError, NotFound, StorageError
 from gylewatch.values import Batch, BatchId, FloatId
-from storage.records import BatchRecord, FloatInUse, FloatRecord, VesselRecord
+from storage.records import BatchRecord, ChangedMeanwhile, FloatInUse, FloatRecord, VesselRecord
 from web import security
-from web.batch_form import SPARE_ROWS, SURE, batch_fields, doubts, fingerprint, parse_batch, rows_of, times_of
+from web.batch_form import (
+    SPARE_ROWS,
+    SURE,
+    batch_fields,
+    doubts,
+    fingerprint,
+    numbers_of,
+    parse_batch,
+    rows_of,
+    times_of,
+)
 from web.bodies import read_form
 from web.context import Context
 from web.rendering import form_status, render
@@ -67,7 +77,7 @@ class _Pages:
             "batch_form.html",
             form_status(asked=bool(questions), failed=failed),
             record=record,
-            typed=shown_again(typed, times_of(typed)),
+            typed=shown_again(typed, times_of(typed), numbers_of(typed)),
             questions=questions,
             vessels=[Choice(name=v.vessel_id, taken_by=vessels.get(v.vessel_id, "")) for v in store.vessels()],
             floats=[Choice(name=f.float_id, taken_by=floats.get(f.float_id, "")) for f in store.floats()],
@@ -133,12 +143,15 @@ class _Pages:
         if questions or not isinstance(parsed, Batch):
             return self.show(typed, record=record, questions=questions)
         done, store = "changed" if changes(before, parsed) else "same", self._context.store
-        return self._kept(
-            typed,
-            record,
-            done,
-            lambda: store.replace_batch(record.batch_id, parsed, new=self._new(parsed, typed)),
-        )
+        try:
+            return self._kept(
+                typed,
+                record,
+                done,
+                lambda: store.replace_batch(record, parsed, new=self._new(parsed, typed)),
+            )
+        except ChangedMeanwhile:
+            return self.change(batch_id, typed)  # to be judged against what stands now
 
     def _changeable(self, batch_id: str) -> BatchRecord:
         record = self._context.store.batch(BatchId(batch_id))

@@ -9,6 +9,7 @@ from fastapi.responses import HTMLResponse
 
 from calibration.ledger import DRAWN_ML, NEVER_BACK
 from gylewatch.errors import InputError
+from gylewatch.typed_number import point_form, thousands_doubt
 from gylewatch.values import BatchId, Instrument
 from web.calibration_form import number
 from web.context import Context
@@ -31,7 +32,7 @@ def add_ledger(pages: APIRouter, context: Context) -> None:
             batch=record.batch,
             kept=kept_ledger(context.store, record, jar_ml=own_jar_ml),
             jar_ml=own_jar_ml or DRAWN_ML[Instrument.HYDROMETER],
-            typed=jar_ml,
+            typed=jar_ml if thousands_doubt(jar_ml, MOST_JAR_ML) else point_form(jar_ml),
             question=question,
             never_back=NEVER_BACK,
         )
@@ -42,7 +43,7 @@ def _jar_ml(typed: str) -> tuple[float | None, str]:
     if not typed.strip():
         return None, ""
     try:
-        jar_ml = number(typed.strip(), "jar")
+        jar_ml = number(typed.strip(), "jar", most=MOST_JAR_ML)
     except InputError as error:
         return None, f"How much does your jar take? {capital(error.reason)}."
     if not LEAST_JAR_ML <= jar_ml <= MOST_JAR_ML:

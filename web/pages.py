@@ -166,7 +166,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             last=store.latest_reading(record.batch.float_id),
             probe=records.latest_probe_reading(store, record),
             has_curve=record.curve_version is not None or store.current_curve(record.batch.float_id) is not None,
-            typed=shown_again(typed, ("time",)),
+            typed=shown_again(typed, ("time",), ("value", "sample_temperature")),
             questions=questions,
             told=_TOLD.get(done, ""),
             said=_DONE.get(done, ""),

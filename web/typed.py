@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Container, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
+from gylewatch.typed_number import number_of, point_form, thousands_doubt, why_no_number
+from web.words import capital
+
 SHOWN: Final = 40  # characters of what was typed that a sentence repeats
-_NUMBER: Final = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)", re.ASCII)
-_COMMA: Final = re.compile(r"[-+]?\d+,\d+", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,23 +29,27 @@ class Unclear(Exception):
         self.question = Question(field=field, sentence=sentence)
 
 
-def number(fields: Mapping[str, str], name: str, what: str) -> float:
+def number(fields: Mapping[str, str], name: str, what: str, *, most: float = 0.0) -> float:
     """The number in a field.
+
+    Parameters
+    ----------
+    most : the largest number that makes sense there, where that is a thousand or more
 
     Raises
     ------
     Unclear
-        The field is empty, or holds no plain number with a point.
+        The field is empty, or holds no plain number, or one that can be read in two ways.
     """
     typed = fields.get(name, "").strip()
     if not typed:
         raise Unclear(name, f"What is the {what}? The field is empty.")
-    if _COMMA.fullmatch(typed):
-        meant = typed.replace(",", ".")
-        raise Unclear(name, f"Did you mean {meant[:SHOWN]}? Decimals are written with a point here, not a comma.")
-    if not _NUMBER.fullmatch(typed) or len(typed) > SHOWN:
-        raise Unclear(name, f"What is the {what} as a plain number? {typed[:SHOWN]!r} is not one.")
-    return float(typed)
+    if doubt := thousands_doubt(typed, most):
+        raise Unclear(name, f"{capital(doubt)}.")
+    found = number_of(typed)
+    if found is None:
+        raise Unclear(name, f"What is the {what}? {typed[:SHOWN]!r} {why_no_number(typed)}.")
+    return found
 
 
 def time(fields: Mapping[str, str], name: str, question: str) -> datetime | None:
@@ -67,14 +71,23 @@ def time(fields: Mapping[str, str], name: str, question: str) -> datetime | None
         raise Unclear(name, sentence) from error
 
 
-def shown_again(fields: Mapping[str, str], times: Container[str]) -> dict[str, str]:
-    """What was typed, for the form that asks about it: its `times` as a browser takes them, in UTC without a zone."""
-    return {name: _time_again(fields, name) if name in times else text for name, text in fields.items()}
+def shown_again(fields: Mapping[str, str], times: Container[str], numbers: Container[str] = ()) -> dict[str, str]:
+    """What was typed, for the form that asks about it.
+
+    Its `times` stand as a browser takes them, in UTC without a zone, and its `numbers` with a point.
+    """
+    return {name: _again(fields, name, times, numbers) for name in fields}
 
 
 def minute(moment: datetime) -> str:
     """A time as a browser's field takes it, in UTC."""
     return f"{moment.astimezone(UTC):%Y-%m-%dT%H:%M}"
+
+
+def _again(fields: Mapping[str, str], name: str, times: Container[str], numbers: Container[str]) -> str:
+    if name in times:
+        return _time_again(fields, name)
+    return point_form(fields[name]) if name in numbers else fields[name]
 
 
 def _time_again(fields: Mapping[str, str], name: str) -> str:

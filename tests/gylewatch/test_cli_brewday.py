@@ -69,7 +69,7 @@ def test_the_pitching_gravity_becomes_the_original_gravity(workbench: Terminal) 
         ("brewday boil --gravity 1.05 --volume-l 25 --target 1.04", "dilute instead"),
         ("brewday boil --gravity 12 --volume-l 25 --target 1.06", "is that Brix or °P?"),
         ("brewday boil --gravity 1.05 --volume-l 25 --hours 8 --rate 20", "check the rate and the time"),
-        ("brewday boil --gravity 1.05 --volume-l 2,5 --target 1.06", "did you mean 2.5?"),
+        ("brewday boil --gravity 1.05 --volume-l 2,500 --target 1.06", "did you mean 2500 or 2.5?"),
         ("brewday dilute --gravity 1.05 --volume-l 25 --target 1.06", "boil longer instead"),
         ("brewday gravity --brix 1.048 --temperature 66", "looks like SG"),
         ("brewday gravity --brix 12 --temperature 152", "in °C it would be 66.7"),

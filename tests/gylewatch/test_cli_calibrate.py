@@ -187,10 +187,10 @@ def test_the_steps_also_serve_a_script(workbench: Terminal, live: LiveFloat) -> 
 
 
 def test_what_was_asked_is_asked_again_until_it_makes_sense(workbench: Terminal, live: LiveFloat) -> None:
-    answer = workbench.type("calibrate", answers=["1.0 1,03 1.06", "1.0 12 1.06", "1.0 1.03 1.06", "dance", "quit"])
+    answer = workbench.type("calibrate", answers=["1.0 ten 1.06", "1.0 12 1.06", "1.0 1,03 1.06", "dance", "quit"])
 
     assert answer.code == 0
-    assert "did you mean 1.03?" in answer.out
+    assert "'ten' is not a plain number" in answer.out
     assert "is that Brix or °P?" in answer.out
     assert "'dance': is nothing that can be done here" in answer.out
     assert len(workbench.type("calibrate status heron --json").json["solutions"]) == 3

@@ -109,7 +109,7 @@ def test_strength_comes_as_json_too(bare: Terminal) -> None:
         ("solution --gravity 0.99 --volume-ml 500", "outside 1 to 1.17"),
         ("solution --gravity 1.06 --volume-ml -500", "outside 10"),
         ("solution --gravity 1.06 --volume-ml 40 --resolution-g 1", "use a finer one or make more"),
-        ("correct hydrometer 1,048 --temperature 20", "did you mean 1.048?"),
+        ("correct hydrometer 1,048.5 --temperature 20", "more than one point or comma"),
         ("correct hydrometer 12.5 --temperature 20", "if that was Brix or °P choose that unit"),
         ("correct hydrometer 1048 --temperature 20", "lacks its decimal point; enter 1.048"),
         ("correct hydrometer 1.048 --temperature 68", "is that °F? in °C it would be 20.0"),

@@ -78,7 +78,7 @@ def test_a_beer_watched_for_a_day_gets_no_plan(workbench: Terminal) -> None:
         (BY_HAND.replace("--warmest 20 ", ""), "--warmest are needed"),
         (BY_HAND.replace("--earlier-gravity 1.010", "--earlier-gravity 1.013"), "fell by 3.0 points"),
         (BY_HAND.replace("--warmest 20", "--warmest 68"), "in °C it would be 20.0"),
-        (BY_HAND.replace("2.4", "2,4"), "did you mean 2.4?"),
+        (BY_HAND.replace("2.4", "2,4.0"), "more than one point or comma"),
         (BY_HAND.replace("2.4", "3.4"), "choose less carbonation"),
         ("prime other --volumes 2.4", "no batch is called 'other'"),
     ],
@@ -116,16 +116,22 @@ def test_a_batch_without_an_estimate_has_a_ledger_without_advice(workbench: Term
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        ("vessel add FV9 --volume-l 30,5", "did you mean 30.5?"),
-        ("alert snooze 1 --hours 2,5", "did you mean 2.5?"),
+        ("vessel add FV9 --volume-l 1,500", "did you mean 1500 or 1.5?"),
+        ("alert snooze 1 --hours 1e1", "'1e1' is not a plain number"),
     ],
 )
-def test_a_decimal_comma_is_answered_with_a_point(workbench: Terminal, words: str, sentence: str) -> None:
+def test_every_number_is_read_in_the_same_way(workbench: Terminal, words: str, sentence: str) -> None:
     answer = workbench.type(words)
 
     assert answer.code == 2
     assert sentence in answer.err
     assert "FLOAT " not in workbench.type([*words.split()[:2], "--help"]).out
+
+
+def test_a_decimal_comma_is_taken_and_shown_as_a_point(workbench: Terminal) -> None:
+    assert workbench.type("vessel add FV9 --volume-l 30,5").code == 0
+
+    assert "30.5 l" in workbench.type("vessel list").out
 
 
 def test_a_sample_far_from_the_estimate_needs_a_second_look(workbench: Terminal) -> None:

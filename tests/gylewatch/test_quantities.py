@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 import pytest
 
-from gylewatch.quantities import COOL_C, GRAVITY, HOT_C, Gravity, Number
+from gylewatch.quantities import COOL_C, GRAVITY, HOT_C, LITRES, Gravity, Number
 
 
 def test_a_plain_number_is_taken() -> None:
@@ -13,10 +13,17 @@ def test_a_plain_number_is_taken() -> None:
     assert COOL_C.convert("-1", None, None) == -1.0
 
 
+def test_a_decimal_comma_is_a_point() -> None:
+    assert GRAVITY.convert("1,048", None, None) == 1.048
+    assert LITRES.convert("20,5", None, None) == 20.5
+    assert Number(grouped=False).convert("1,048", None, None) == 1.048
+
+
 @pytest.mark.parametrize(
     ("quantity", "typed", "question"),
     [
-        (GRAVITY, "1,048", r"did you mean 1\.048\?"),
+        (LITRES, "1,500", r"did you mean 1500 or 1\.5\?"),
+        (LITRES, "1.500,5", "more than one point or comma"),
         (GRAVITY, "1048", r"did you mean 1\.048\?"),
         # ASBC table: 12 °P is 1.04837.
         (GRAVITY, "12", r"is that Brix or °P\? as SG it would be about 1\.048"),

@@ -204,7 +204,7 @@ def test_a_changed_plan_goes_on_without_reading_again(store: Store) -> None:
     follow(watched)
     changed = replace(record(store).batch, temperature_c=(15.0, 25.0))
 
-    watched.update(store.replace_batch(record(store).batch_id, changed))
+    watched.update(store.replace_batch(record(store), changed))
     store.append_readings(READINGS[100:])
     follow(watched)
 
@@ -217,12 +217,12 @@ def test_a_changed_plan_goes_on_without_reading_again(store: Store) -> None:
 def test_an_original_gravity_that_is_entered_later_counts_from_the_beginning(store: Store, *, restarts: bool) -> None:
     store.append_readings(READINGS)
     known = record(store).batch
-    store.replace_batch(record(store).batch_id, replace(known, original_gravity_sg=None))
+    store.replace_batch(record(store), replace(known, original_gravity_sg=None))
     watched = watch(store)
     follow(watched)
     before = list(estimates(store))
 
-    changed = store.replace_batch(record(store).batch_id, known)
+    changed = store.replace_batch(record(store), known)
     if restarts:
         watched.save()
         watched = watch(store)

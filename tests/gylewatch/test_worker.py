@@ -93,7 +93,7 @@ def test_a_change_that_could_not_be_taken_in_is_no_problem_once_the_batch_is_tak
             raise ZeroDivisionError
 
         monkeypatch.setattr(BatchWatch, "update", stumbling)
-        store.replace_batch(BatchId("amber"), changed)
+        store.replace_batch(store.batch(BatchId("amber")), changed)
         worker.look()
         eventually("the fault is told", lambda: worker.health().problems)
 
@@ -107,7 +107,7 @@ def test_a_batch_that_is_given_a_float_without_a_curve_waits_for_one(store: Stor
     with working(store, at(300)) as worker:
         eventually("it is read", lambda: len(store.estimates(amber)) == 20)
         moved = replace(store.batch(amber).batch, float_id=FloatId("tern"))
-        store.replace_batch(amber, moved, new=[float_record("tern")])
+        store.replace_batch(store.batch(amber), moved, new=[float_record("tern")])
         store.append_readings([reading(15 * each, name="tern") for each in range(10)])
         with capture_logs() as logged:
             worker.look()

@@ -1,17 +1,22 @@
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import pytest
+import sqlalchemy
 
 from gylewatch.errors import AlreadyExists, NotFound, StorageError
 from gylewatch.values import Addition, BatchId, FloatId, PlanStep, VesselId
-from storage.records import FloatInUse
+from storage.records import ChangedMeanwhile, FloatInUse, VesselInUse
+from storage.schema import BatchRow
 from storage.store import Store
+from storage.stored import batch_to_json
 from tests.storage.examples import at, batch, curve, float_record, references, sample, vessel_record
 
 HERON = FloatId("heron")
 WREN = FloatId("wren")
+FV2 = VesselId("FV2")
 
 
 def test_a_batch_comes_back_with_its_plan_and_additions(store: Store) -> None:
@@ -65,7 +70,7 @@ def test_a_float_and_a_vessel_become_known_with_a_batch_or_not_at_all(store: Sto
 
     assert store.batch(record.batch_id).batch == facts
     moved = replace(facts, vessel=VesselId("FV10"))
-    assert store.replace_batch(record.batch_id, moved, new=[vessel_record("FV10")]).batch == moved
+    assert store.replace_batch(record, moved, new=[vessel_record("FV10")]).batch == moved
 
 
 @pytest.mark.parametrize(
@@ -88,14 +93,14 @@ def test_two_batches_never_have_one_name(store: Store) -> None:
     stout = store.add_batch(batch("Quay Stout"), created=at(2))
 
     with pytest.raises(AlreadyExists, match="a batch called 'Harbour  pale' exists already"):
-        store.replace_batch(stout.batch_id, batch("Harbour  pale"))
-    store.replace_batch(pale.batch_id, batch("Old Pale"))
+        store.replace_batch(stout, batch("Harbour  pale"))
+    store.replace_batch(store.batch(pale.batch_id), batch("Old Pale"))
     store.end_batch(stout.batch_id, at(3))
     with pytest.raises(AlreadyExists, match="a batch called 'Old Pale' exists already"):
         store.add_batch(batch("Old Pale"), created=at(4))
 
     assert [record.batch.name for record in store.batches()] == ["Old Pale", "Quay Stout"]
-    store.replace_batch(stout.batch_id, batch("quay stout", volume_l=20.0))  # its own
+    store.replace_batch(store.batch(stout.batch_id), batch("quay stout", volume_l=20.0))  # its own
 
 
 def test_a_float_in_an_active_batch_is_refused_to_another(store: Store) -> None:
@@ -105,6 +110,83 @@ def test_a_float_in_an_active_batch_is_refused_to_another(store: Store) -> None:
         store.add_batch(batch("Quay Stout"), created=at(1))
 
     assert [record.batch.name for record in store.batches()] == ["Harbour Pale"]
+
+
+def test_a_vessel_holds_one_beer_at_a_time(store: Store) -> None:
+    pale = store.add_batch(batch("Harbour Pale"), created=at(0))
+    stout = store.add_batch(batch("Quay Stout", float_id=WREN, vessel=FV2), created=at(1), new=[vessel_record("FV2")])
+    tern = [float_record("tern")]
+    third = batch("Pier Mild", float_id=FloatId("tern"))
+    there = "vessel 'FV1' holds the active batch 'Harbour Pale'; end that batch first or choose another vessel"
+
+    with pytest.raises(VesselInUse, match=there):
+        store.add_batch(third, created=at(2), new=tern)
+    with pytest.raises(VesselInUse, match=there):
+        store.replace_batch(stout, batch("Quay Stout", float_id=WREN))
+    assert store.batches() == (pale, stout)
+
+    moved = store.replace_batch(pale, batch(vessel=VesselId("FV3")), new=[vessel_record("FV3")])
+    store.add_batch(third, created=at(2), new=tern)  # what the refusal says helps, both of it
+    store.end_batch(stout.batch_id, at(3))
+    assert store.replace_batch(moved, batch(vessel=FV2)).batch.vessel == "FV2"
+
+
+def test_an_ended_batch_is_corrected_whatever_its_vessel_holds_now(store: Store) -> None:
+    pale = store.add_batch(batch("Harbour Pale"), created=at(0))
+    ended = store.end_batch(pale.batch_id, at(1))
+    store.add_batch(batch("Quay Stout", float_id=WREN), created=at(2))
+
+    assert store.replace_batch(ended, batch(original_gravity_sg=1.052)).batch.original_gravity_sg == 1.052
+
+
+def test_two_batches_that_an_older_version_let_into_one_vessel_go_on(store: Store, store_url: str) -> None:
+    store.add_batch(batch("Harbour Pale"), created=at(0))
+    shared = batch("Quay Stout", float_id=WREN, vessel=FV2)
+    stout = store.add_batch(shared, created=at(1), new=[vessel_record("FV2")]).batch_id
+    engine = sqlalchemy.create_engine(store_url.replace("postgresql:", "postgresql+psycopg:"))
+    with engine.begin() as connection:
+        document = batch_to_json(batch("Quay Stout", float_id=WREN))
+        facts = {"vessel_id": "FV1", "document": document}
+        connection.execute(sqlalchemy.update(BatchRow).where(BatchRow.batch_id == stout).values(**facts))
+    engine.dispose()
+
+    assert [record.batch.vessel for record in store.batches(active_only=True)] == ["FV1", "FV1"]
+    changed = store.replace_batch(store.batch(stout), batch("Quay Stout", float_id=WREN, volume_l=19.0))
+    assert changed.batch.volume_l == 19.0
+    apart = store.replace_batch(changed, shared)
+    with pytest.raises(VesselInUse):
+        store.replace_batch(apart, changed.batch)
+
+
+def test_of_many_who_start_a_batch_in_one_vessel_at_once_one_does(store: Store) -> None:
+    names = [f"tern{number}" for number in range(6)]
+    for name in names:
+        store.add_float(float_record(name))
+
+    def start(name: str) -> bool:
+        try:
+            store.add_batch(batch(f"Beer of {name}", float_id=FloatId(name)), created=at(0))
+        except VesselInUse:
+            return False
+        return True
+
+    with ThreadPoolExecutor(len(names)) as pool:
+        assert sorted(pool.map(start, names)) == [False] * 5 + [True]
+    assert len(store.batches()) == 1
+
+
+def test_a_change_does_not_undo_another_one_that_it_has_not_seen(store: Store) -> None:
+    seen = store.add_batch(batch(), created=at(0))
+    first = store.replace_batch(seen, batch(volume_l=19.0))
+
+    with pytest.raises(ChangedMeanwhile, match="was changed or ended by someone else at the same moment, and nothing"):
+        store.replace_batch(seen, batch(original_gravity_sg=1.052))
+    assert store.batch(seen.batch_id) == first
+
+    ended = store.end_batch(seen.batch_id, at(9))
+    with pytest.raises(ChangedMeanwhile):
+        store.replace_batch(first, batch(volume_l=19.0, original_gravity_sg=1.052))
+    assert store.batch(seen.batch_id) == ended
 
 
 def test_a_float_is_free_again_when_its_batch_has_ended(store: Store) -> None:
@@ -132,7 +214,7 @@ def test_facts_of_a_batch_can_change_under_the_same_identifier(store: Store) -> 
     record = store.add_batch(batch(), created=at(0))
     changed = batch("Harbour Pale Ale", plan=(PlanStep(start=at(5), temperature_c=(20.0, 22.0), label="rest"),))
 
-    store.replace_batch(record.batch_id, changed)
+    store.replace_batch(record, changed)
 
     assert store.batch(record.batch_id).batch == changed
     assert store.batches()[0].batch_id == "harbour-pale"
@@ -141,23 +223,24 @@ def test_facts_of_a_batch_can_change_under_the_same_identifier(store: Store) -> 
 def test_another_float_brings_its_own_curve_and_must_be_free(store: Store) -> None:
     store.add_curve(curve("heron"), references("heron"), who="Ada", note="", created=at(0))
     record = store.add_batch(batch(), created=at(1))
-    moved = store.replace_batch(record.batch_id, batch(float_id=WREN))
+    moved = store.replace_batch(record, batch(float_id=WREN))
     assert moved.curve_version is None
-    store.add_batch(batch("Quay Stout"), created=at(2))
+    store.add_batch(batch("Quay Stout", vessel=FV2), created=at(2), new=[vessel_record("FV2")])
 
     with pytest.raises(FloatInUse, match="'Quay Stout'"):
-        store.replace_batch(record.batch_id, batch(float_id=HERON))
+        store.replace_batch(moved, batch(float_id=HERON))
 
     assert store.batch(record.batch_id).batch.float_id == WREN
 
 
 def test_a_batch_that_is_not_there_is_named_in_the_refusal(store: Store) -> None:
     missing = BatchId("nowhere")
+    gone = replace(store.add_batch(batch(), created=at(0)), batch_id=missing)
 
     for use in (
         lambda: store.batch(missing),
         lambda: store.end_batch(missing, at(1)),
-        lambda: store.replace_batch(missing, batch()),
+        lambda: store.replace_batch(gone, batch()),
         lambda: store.add_sample(missing, sample(0)),
         lambda: store.save_outcomes(missing),
     ):

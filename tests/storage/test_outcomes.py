@@ -7,7 +7,7 @@ from gylewatch.errors import NotFound
 from gylewatch.values import BatchId
 from storage.records import StateRecord
 from storage.store import Store
-from tests.storage.examples import alert, at, batch, estimate, float_record
+from tests.storage.examples import alert, at, batch, estimate, float_record, vessel_record
 
 STARTED = Kind.FERMENTATION_STARTED
 SILENT = Kind.FLOAT_SILENT
@@ -45,9 +45,9 @@ def test_a_batch_without_estimates_has_no_latest(store: Store, batch_id: BatchId
 
 
 def test_the_latest_estimates_of_many_batches_come_in_one_answer(store: Store, batch_id: BatchId) -> None:
-    other = store.add_batch(batch("Quay Stout", float_id="wren"), created=at(0)).batch_id
-    store.add_float(float_record("lark"))
-    third = store.add_batch(batch("Pier Mild", float_id="lark"), created=at(0)).batch_id
+    stout, mild = batch("Quay Stout", float_id="wren", vessel="FV2"), batch("Pier Mild", float_id="lark", vessel="FV3")
+    other = store.add_batch(stout, created=at(0), new=[vessel_record("FV2")]).batch_id
+    third = store.add_batch(mild, created=at(0), new=[float_record("lark"), vessel_record("FV3")]).batch_id
     store.save_outcomes(batch_id, estimates=[estimate(1), estimate(0)])
     store.save_outcomes(other, estimates=[estimate(7)])
 
@@ -94,7 +94,8 @@ def test_an_alert_that_ends_in_the_moment_it_was_raised_is_not_open(store: Store
 
 
 def test_open_alerts_of_many_batches_come_in_one_answer(store: Store, batch_id: BatchId) -> None:
-    other = store.add_batch(batch("Quay Stout", float_id="wren"), created=at(0)).batch_id
+    stout = batch("Quay Stout", float_id="wren", vessel="FV2")
+    other = store.add_batch(stout, created=at(0), new=[vessel_record("FV2")]).batch_id
     store.save_outcomes(batch_id, alerts=[alert(1, STARTED), alert(2, SILENT), alert(3, SILENT, resolves=SILENT)])
     store.save_outcomes(other, alerts=[alert(2, SILENT)])
 

@@ -354,12 +354,12 @@ def test_a_sample_without_the_token_is_refused(client: TestClient, store: Store,
     assert len(store.samples(batch_id)) == 1
 
 
-def test_a_comma_in_a_posted_sample_is_asked_about(client: TestClient, batch_id: BatchId) -> None:
-    new = {"instrument": "hydrometer", "value": "1,020", "unit": "SG", "sample_temperature_c": 20.0}
+def test_a_posted_sample_with_two_decimal_marks_is_asked_about(client: TestClient, batch_id: BatchId) -> None:
+    new = {"instrument": "hydrometer", "value": "1,020.5", "unit": "SG", "sample_temperature_c": 20.0}
 
     answer = client.post(f"/api/v1/batches/{batch_id}/samples", json=new, headers=BEARER)
 
-    assert "Did you mean 1.020?" in problem(answer, 422)
+    assert "more than one point or comma" in problem(answer, 422)
     assert answer.json()["questions"][0]["field"] == "value"
 
 

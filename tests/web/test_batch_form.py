@@ -90,6 +90,19 @@ def test_pitching_original_gravity_steps_and_additions_may_be_typed() -> None:
     assert found.additions == (sugar, Addition(time=datetime(2026, 3, 6, 10, tzinfo=UTC)))
 
 
+def test_a_number_pad_without_a_point_fills_the_whole_form() -> None:
+    typed = {"volume": "20,5", "original_gravity": "1,048", "attenuation_low": "74,5", "temperature_high": "20,5"}
+    step = {"plan_1_from": "2026-03-09T08:00", "plan_1_low": "\u22121,5", "plan_1_high": "\u20130,5"}
+    sugar = {"addition_1_time": "2026-03-09T08:00", "addition_1_points": "6,125"}
+
+    found = batch(parse(typed | step | sugar))
+
+    assert (found.volume_l, found.original_gravity_sg) == (20.5, 1.048)
+    assert (found.expected_attenuation, found.temperature_c) == ((0.745, 0.80), (18.0, 20.5))
+    assert found.plan[0].temperature_c == (-1.5, -0.5)
+    assert found.additions[0].gravity_points == 6.125
+
+
 def test_steps_are_put_in_order_of_time_and_a_question_names_the_row_that_was_typed() -> None:
     late = {"plan_1_from": "2026-03-12T08:00", "plan_1_low": "2", "plan_1_high": "5"}
     early = {"plan_2_from": "2026-03-09T08:00", "plan_2_low": "20", "plan_2_high": "22"}
@@ -109,7 +122,8 @@ def test_steps_are_put_in_order_of_time_and_a_question_names_the_row_that_was_ty
         ("name", " ", "What is the beer called? The field is empty."),
         ("name", "x" * 101, "Name: must be one line of at most 100 characters, none of them invisible."),
         ("volume", "", "What is the volume in litres? The field is empty."),
-        ("volume", "21,5", "Did you mean 21.5? Decimals are written with a point here, not a comma."),
+        ("volume", "1,500", "Did you mean 1500 or 1.5? A comma before three digits may be either; type 1500 or 1,5."),
+        ("temperature_low", "1.018,5", "What is the lower end of the wanted temperature? '1.018,5' has more than one"),
         ("volume", "0", "Volume: must be 0.1 to 1000000 l."),
         ("original_gravity", "1052", "Original gravity: must be 1.005 to 1.2 SG; did you mean 1.052?"),
         (

@@ -413,9 +413,9 @@ def test_a_sample_typed_on_a_phone_is_kept_at_the_viewer_s_time(
     before = len(store.samples(batch_id))
 
     page.get_by_label("Instrument").select_option("refractometer")
-    page.get_by_label("Reading, as read").fill("7.1")
+    page.get_by_label("Reading, as read").fill("7,1")  # its number pad has no point
     page.get_by_label("Unit").select_option("Brix")
-    page.get_by_label("Temperature of the sample, °C").fill("20")
+    page.get_by_label("Temperature of the sample, °C").fill("18,5")
     page.locator("#time").fill("2026-03-06T09:15")
     page.get_by_role("button", name="Keep the sample").click()
     page.wait_for_selector(".saved")
@@ -423,22 +423,45 @@ def test_a_sample_typed_on_a_phone_is_kept_at_the_viewer_s_time(
     samples = store.samples(batch_id)
     assert len(samples) == before + 1
     assert samples[-1][1].time.isoformat() == "2026-03-06T07:15:00+00:00"
+    assert (samples[-1][1].value, samples[-1][1].sample_temperature_c) == (7.1, 18.5)
     page.context.close()
 
 
-def test_a_decimal_comma_is_asked_about_on_the_page(browser: Browser, site: tuple[str, Store, BatchId]) -> None:
+@pytest.mark.parametrize(
+    ("instrument", "unit", "keyboard"),
+    [
+        ("hydrometer", "SG", "decimal"),
+        ("hydrometer", "Plato", "text"),
+        ("density-meter", "Brix", "text"),
+        ("refractometer", "Brix", "decimal"),  # alcohol lifts what it shows
+    ],
+)
+def test_a_reading_that_may_lie_below_zero_opens_a_keyboard_with_a_minus(
+    browser: Browser, site: tuple[str, Store, BatchId], instrument: str, unit: str, keyboard: str
+) -> None:
+    page = open_page(browser, "phone")
+    page.goto(f"{site[0]}/batches/{site[2]}")
+
+    page.get_by_label("Instrument").select_option(instrument)
+    page.get_by_label("Unit").select_option(unit)
+
+    assert page.get_by_label("Reading, as read").get_attribute("inputmode") == keyboard
+    page.context.close()
+
+
+def test_a_number_that_is_none_is_asked_about_on_the_page(browser: Browser, site: tuple[str, Store, BatchId]) -> None:
     origin, store, batch_id = site
     page = open_page(browser, "desk")
     page.goto(f"{origin}/batches/{batch_id}")
     before = len(store.samples(batch_id))
 
     page.get_by_label("Reading, as read").fill("1,020")
-    page.get_by_label("Temperature of the sample, °C").fill("20")
+    page.get_by_label("Temperature of the sample, °C").fill("1.020,5")
     page.locator("#time").fill("2026-03-06T09:15")
     page.get_by_role("button", name="Keep the sample").click()
 
-    assert "Did you mean 1.020?" in page.locator(".questions").inner_text()
-    assert page.get_by_label("Reading, as read").input_value() == "1,020"
+    assert "more than one point or comma" in page.locator(".questions").inner_text()
+    assert page.get_by_label("Reading, as read").input_value() == "1.020"
     assert page.locator("#time").input_value() == "2026-03-06T09:15"
     assert len(store.samples(batch_id)) == before
     page.wait_for_selector(".chart.drawn canvas")

@@ -17,9 +17,17 @@ def test_commas_between_gravities_that_have_their_point_are_no_decimal_commas() 
     assert gravities_of("1.000,1.020, 1.040,") == (1.0, 1.02, 1.04)
 
 
+@pytest.mark.parametrize("typed", ["1,000 1,020 1,04", "1,000; 1,020;1,040", "1,000, 1,020, 1,040,", "1 1,020 1.040"])
+def test_a_comma_within_a_gravity_is_a_decimal_one(typed: str) -> None:
+    assert gravities_of(typed) == (1.0, 1.02, 1.04)
+
+
 @pytest.mark.parametrize(
     ("typed", "why"),
-    [("1.0 1,020", "did you mean 1.020?"), ("1,000,1,020", "is not"), ("1.0 ten", "'ten' is not a number")],
+    [
+        ("1,000,1,020", "is not one number; put spaces between the gravities"),
+        ("1.0 ten", "'ten' is not a plain number"),
+    ],
 )
 def test_a_gravity_that_is_no_number_is_asked_about(typed: str, why: str) -> None:
     with pytest.raises(InputError, match=why.replace("?", r"\?")):
@@ -27,7 +35,7 @@ def test_a_gravity_that_is_no_number_is_asked_about(typed: str, why: str) -> Non
 
 
 def test_an_uncertainty_is_typed_in_points() -> None:
-    assert sd_of("0.4") == pytest.approx(0.0004)
+    assert sd_of("0.4") == sd_of("0,4") == pytest.approx(0.0004)
     assert sd_of(" ") is None
 
 

@@ -78,7 +78,11 @@ def test_a_calibration_begins_with_its_solutions(bench: Bench) -> None:
 
 @pytest.mark.parametrize(
     ("gravities", "why"),
-    [("1.0 1.03", "2 given; a curve needs 3"), ("1,0 1.03 1.06", "Did you mean 1.0?"), ("0 12 20", "not Brix, °P")],
+    [
+        ("1.0 1.03", "2 given; a curve needs 3"),
+        ("1,0,1,03,1,06", "is not one number; put spaces"),
+        ("0 12 20", "not Brix, °P"),
+    ],
 )
 def test_solutions_that_cannot_be_are_asked_about_and_stay_typed(bench: Bench, gravities: str, why: str) -> None:
     answer = bench.press("begin", gravities=gravities)

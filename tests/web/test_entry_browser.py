@@ -116,7 +116,8 @@ def test_a_time_that_the_clocks_show_twice_stays_what_it_was(browser: Browser, t
     with brewery.open_store(tmp_path) as store:
         batch_id = brewery.fill(store)
         pitched = datetime(2025, 10, 26, 1, 30, tzinfo=UTC)  # in Helsinki half past three, for the second time
-        before = store.replace_batch(batch_id, replace(store.batch(batch_id).batch, pitched=pitched))
+        entered = store.batch(batch_id)
+        before = store.replace_batch(entered, replace(entered.batch, pitched=pitched))
         with serving(brewery.application(store)) as origin:
             page = open_page(browser, "phone")
             page.goto(f"{origin}/batches/{batch_id}/change")

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import pytest
 from fastapi.testclient import TestClient
@@ -118,11 +119,12 @@ def test_a_form_that_is_sent_twice_starts_one_batch_and_says_so(furnished: Store
 def test_what_was_typed_stays_with_the_questions(client: TestClient, furnished: Store) -> None:
     step = {"plan_1_from": "2026-03-12T08:00", "plan_1_low": "cold", "plan_1_high": "5", "plan_1_label": "<crash>"}
 
-    answer = client.post("/start", data=GOOD | {"volume": "21,5"} | step, headers=OURS)
+    answer = client.post("/start", data=GOOD | {"volume": "1,500", "temperature_high": "20,5"} | step, headers=OURS)
 
     assert answer.status_code == 422
-    assert "Did you mean 21.5?" in answer.text
-    assert re.search(r'id="volume"[^>]* value="21,5" aria-invalid="true"', answer.text)
+    assert "Did you mean 1500 or 1.5?" in answer.text
+    assert re.search(r'id="volume"[^>]* value="1,500" aria-invalid="true"', answer.text)
+    assert re.search(r'id="temperature_high"[^>]* value="20.5"', answer.text)
     assert re.search(r'id="plan_1_low"[^>]* value="cold" aria-invalid="true"', answer.text)
     assert re.search(r'id="plan_1_label"[^>]* value="&lt;crash&gt;"', answer.text)
     assert "<details open><summary>Planned" in answer.text
@@ -130,19 +132,55 @@ def test_what_was_typed_stays_with_the_questions(client: TestClient, furnished: 
     assert furnished.batches() == ()
 
 
+@pytest.mark.parametrize(("fahrenheit", "keyboard"), [(False, "text"), (True, "decimal")])
+def test_what_may_lie_below_zero_opens_a_keyboard_with_a_minus(
+    furnished: Store, *, fahrenheit: bool, keyboard: str
+) -> None:
+    settings = HttpSettings(fahrenheit=fahrenheit)
+    page = TestClient(brewery.application(furnished, settings=settings)).get("/start").text
+
+    keyboards = dict(re.findall(r'<input id="(\w+)"[^>]* inputmode="(\w+)"', page))
+
+    below_zero = {f"{name}_{end}" for name in ("temperature", "plan_1", "plan_2", "plan_3") for end in ("low", "high")}
+    assert {keyboards[name] for name in below_zero} == {keyboard}  # -5 °C, the coldest that is wanted, is 23 °F
+    assert {keyboards[name] for name in keyboards.keys() - below_zero} == {"decimal"}
+    assert keyboards.keys() > {"volume", "original_gravity", "attenuation_low", "addition_1_points"}
+
+
 def test_floats_and_vessels_of_active_batches_say_so(client: TestClient, store: Store, batch_id: BatchId) -> None:
     page = client.get("/start").text
 
     assert '<option value="heron" disabled>heron (in use: Harbour Pale)</option>' in page
-    assert '<option value="FV1">FV1 (in use: Harbour Pale)</option>' in page
+    assert '<option value="FV1" disabled>FV1 (in use: Harbour Pale)</option>' in page
+    assert "what is in use is free once that batch has ended" in page
+    own = client.get(f"/batches/{batch_id}/change").text
+    assert (selected(own, "float"), selected(own, "vessel")) == ("heron", "FV1")
+    assert "in use" not in own
     store.end_batch(batch_id, brewery.NOW)
     assert "in use" not in client.get("/start").text
+
+
+def test_a_batch_that_shares_its_vessel_since_an_older_version_can_be_changed(
+    store: Store, batch_id: BatchId, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    other = brewery.harbour_pale("Quay Stout", "wren", "FV1")
+    shared = replace(store.batch(batch_id), batch_id=QUAY, batch=other)
+    monkeypatch.setattr(Store, "batches", lambda *_, **__: (store.batch(batch_id), shared))
+
+    form = TestClient(brewery.application(store)).get(f"/batches/{batch_id}/change").text
+
+    assert '<option value="FV1" selected>FV1 (in use: Quay Stout)</option>' in form
 
 
 @pytest.mark.parametrize(
     ("changes", "sentence"),
     [
         ({}, "Float 'heron' is in the active batch 'Harbour Pale'; end that batch first or choose another float."),
+        (
+            {"float": "curlew"},
+            "Vessel 'FV1' holds the active batch 'Harbour Pale'; end that batch first or choose another vessel, and if "
+            "that beer was moved, change its vessel first.",
+        ),
         ({"float": "wren"}, "No float is called 'wren'"),
         ({"float": "curlew", "vessel": "FV9"}, "No vessel is called 'FV9'"),
     ],
@@ -270,7 +308,8 @@ def test_a_batch_that_was_changed_elsewhere_meanwhile_is_looked_at_once_more(
 ) -> None:
     address = f"/batches/{batch_id}/change"
     fields = shown(client.get(address).text) | {"name": "Harbour Bitter"}
-    store.replace_batch(batch_id, replace(store.batch(batch_id).batch, volume_l=20.0))
+    before = store.batch(batch_id)
+    store.replace_batch(before, replace(before.batch, volume_l=20.0))
 
     asked = client.post(address, data=fields, headers=OURS)
 
@@ -280,6 +319,58 @@ def test_a_batch_that_was_changed_elsewhere_meanwhile_is_looked_at_once_more(
     again = client.post(address, data=shown(asked.text), headers=OURS)
     assert again.url.path == f"/batches/{batch_id}"
     assert store.batch(batch_id).batch.name == "Harbour Bitter"
+
+
+class Meddling:
+    """A clock that lets somebody else act once, after a form was taken and before it is kept."""
+
+    def __init__(self, act: Callable[[], object]) -> None:
+        self._acts = [act]
+
+    def __call__(self) -> datetime:
+        while self._acts:
+            self._acts.pop()()
+        return brewery.NOW
+
+
+def test_a_change_at_the_same_moment_is_not_undone(client: TestClient, store: Store, batch_id: BatchId) -> None:
+    address = f"/batches/{batch_id}/change"
+    fields = shown(client.get(address).text) | {"name": "Harbour Bitter"}
+    before = store.batch(batch_id)
+    meddling = Meddling(lambda: store.replace_batch(before, replace(before.batch, volume_l=20.0)))
+
+    asked = TestClient(brewery.application(store, clock=meddling)).post(address, data=fields, headers=OURS)
+
+    assert asked.status_code == 422
+    assert "To keep this form now would change: name, volume. Look once more." in text(asked.text)
+    assert store.batch(batch_id).batch == replace(before.batch, volume_l=20.0)
+    client.post(address, data=shown(asked.text) | {"volume": "20"}, headers=OURS)
+    assert store.batch(batch_id).batch == replace(before.batch, volume_l=20.0, name="Harbour Bitter")
+
+
+def test_the_same_change_at_the_same_moment_is_kept_once(client: TestClient, store: Store, batch_id: BatchId) -> None:
+    address = f"/batches/{batch_id}/change"
+    fields = shown(client.get(address).text) | {"volume": "20"}
+    before = store.batch(batch_id)
+    meddling = Meddling(lambda: store.replace_batch(before, replace(before.batch, volume_l=20.0)))
+
+    answer = TestClient(brewery.application(store, clock=meddling)).post(address, data=fields, headers=OURS)
+
+    assert (answer.status_code, answer.url.path) == (200, f"/batches/{batch_id}")
+
+
+def test_a_batch_that_ends_at_the_same_moment_is_not_changed(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    address = f"/batches/{batch_id}/change"
+    fields = shown(client.get(address).text) | {"volume": "20"}
+    meddling = Meddling(lambda: store.end_batch(batch_id, brewery.NOW))
+
+    answer = TestClient(brewery.application(store, clock=meddling)).post(address, data=fields, headers=OURS)
+
+    assert answer.status_code == 422
+    assert "what is over is not changed" in text(answer.text)
+    assert store.batch(batch_id).batch.volume_l == 21.0
 
 
 def test_a_batch_that_has_ended_is_not_changed(client: TestClient, store: Store, batch_id: BatchId) -> None:

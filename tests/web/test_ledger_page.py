@@ -52,11 +52,18 @@ def test_an_own_jar_is_reckoned_with(client: TestClient, batch_id: BatchId) -> N
     assert "Reckoned with 100 ml" in page
 
 
+def test_a_decimal_comma_in_the_jar_is_shown_as_a_point(client: TestClient, batch_id: BatchId) -> None:
+    answer = client.get(f"/batches/{batch_id}/ledger", params={"jar_ml": "87,5"})
+
+    assert "Reckoned with 87.5 ml" in text(answer.text)
+    assert 'value="87.5"' in answer.text
+
+
 @pytest.mark.parametrize(
     ("typed", "sentence"),
     [
-        ("1,5", "Did you mean 1.5? Decimals are written with a point"),
-        ("a cup", "'a cup' is not a number."),
+        ("1,000", "Did you mean 1000 or 1?"),
+        ("a cup", "'a cup' is not a plain number."),
         ("0", "0 ml is outside 1 to 1000 ml."),
         ("5000", "5000 ml is outside 1 to 1000 ml."),
     ],

@@ -75,7 +75,8 @@ def test_what_was_added_is_said_to_be_in_the_original_gravity() -> None:
 
 def test_the_page_says_that_an_addition_is_in_it(client: TestClient, store: Store) -> None:
     batch_id = brewery.fill(store)
-    store.replace_batch(batch_id, replace(store.batch(batch_id).batch, additions=(sugar(6.0),)))
+    before = store.batch(batch_id)
+    store.replace_batch(before, replace(before.batch, additions=(sugar(6.0),)))
     store.save_outcomes(batch_id, estimates=[brewery.estimate(119.0, original_gravity_sg=1.0580)])
 
     page = text(client.get(f"/batches/{batch_id}").text)

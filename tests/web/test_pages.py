@@ -362,14 +362,28 @@ def test_a_form_from_elsewhere_is_refused(
     assert len(store.samples(batch_id)) == 1
 
 
-def test_a_decimal_comma_is_asked_about_and_what_was_typed_stays(
+def test_a_decimal_comma_is_taken_as_the_point_that_the_phone_does_not_have(
     client: TestClient, store: Store, batch_id: BatchId
 ) -> None:
-    answer = client.post(f"/batches/{batch_id}", data=FORM | {"value": "1,020"}, headers=OURS)
+    typed = FORM | {"value": "1,020", "sample_temperature": "18,5"}
+
+    client.post(f"/batches/{batch_id}", data=typed, headers=OURS)
+
+    _, kept = store.samples(batch_id)[-1]
+    assert (kept.value, kept.sample_temperature_c) == (1.020, 18.5)
+
+
+def test_a_number_that_is_none_is_asked_about_and_what_was_typed_stays_with_a_point(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    typed = FORM | {"value": "1,020", "sample_temperature": "1.018,5"}
+
+    answer = client.post(f"/batches/{batch_id}", data=typed, headers=OURS)
 
     assert answer.status_code == 422
-    assert "Did you mean 1.020?" in answer.text
-    assert 'value="1,020"' in answer.text
+    assert "more than one point or comma" in answer.text
+    assert 'value="1.020"' in answer.text
+    assert 'value="1.018,5"' in answer.text
     assert len(store.samples(batch_id)) == 1
 
 

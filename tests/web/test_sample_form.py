@@ -31,6 +31,25 @@ def test_a_plain_reading_becomes_a_sample_of_now() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("changes", "value"),
+    [
+        ({"value": "1,020"}, 1.020),
+        # Thousands make no sense in any unit of an instrument, so a comma before three digits is no question.
+        ({"instrument": "refractometer", "unit": "Brix", "value": "6,125"}, 6.125),
+        ({"instrument": "density-meter", "unit": "g/cm3", "value": "1,0185"}, 1.0185),
+        ({"unit": "Plato", "value": "\u22120,4"}, -0.4),  # a dry beer reads below zero
+    ],
+)
+def test_a_number_pad_with_a_comma_gives_the_same_sample(changes: dict[str, str], value: float) -> None:
+    fields = GOOD | changes | {"sample_temperature": "18,5"}
+
+    sample = parse_sample(fields, BATCH, now=NOW, fahrenheit=False)
+
+    assert isinstance(sample, Sample)
+    assert (sample.value, sample.sample_temperature_c) == (value, 18.5)
+
+
 def test_a_time_without_a_zone_is_utc() -> None:
     sample = parse(time="2026-03-05T08:15")
 
@@ -62,8 +81,8 @@ def test_what_is_no_time_is_asked_about(typed: str) -> None:
 @pytest.mark.parametrize(
     ("field", "typed", "hint"),
     [
-        ("value", "1,020", "1.020"),
-        ("sample_temperature", "19,5", "19.5"),
+        ("value", "1,020.5", "more than one point or comma"),
+        ("sample_temperature", "1.019,5", "more than one point or comma"),
         ("value", "", "empty"),
         ("value", "about 1.02", "plain number"),
         ("value", "nan", "plain number"),
@@ -89,7 +108,7 @@ def test_a_refractometer_does_not_show_g_per_cm3() -> None:
 
 
 def test_all_questions_are_asked_at_once() -> None:
-    answer = parse(value="1,020", sample_temperature="cold")
+    answer = parse(value="thin", sample_temperature="cold")
 
     assert isinstance(answer, tuple)
     assert [item.field for item in answer] == ["value", "sample_temperature"]

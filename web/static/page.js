@@ -84,17 +84,25 @@ function sendLocalTimes(form) {
   }
 }
 
-// Only the units that the chosen instrument shows.
+// Only the units that the chosen instrument shows, and the keyboard that fits: the number pads of many phones have no
+// minus, and a glass or a meter shows a dry beer's extract below zero.
 function offerUnits(form) {
   const units = JSON.parse(form.dataset.units);
   const instrument = form.querySelector("select[name=instrument]");
   const unit = form.querySelector("select[name=unit]");
+  const value = form.querySelector("input[name=value]");
+  const fitKeyboard = () => {
+    const belowZero = instrument.value !== "refractometer" && ["Plato", "Brix"].includes(unit.value);
+    value.inputMode = belowZero ? "text" : "decimal";
+  };
   const offer = () => {
     const fitting = units[instrument.value];
     const chosen = fitting.includes(unit.value) ? unit.value : fitting[0];
     unit.replaceChildren(...fitting.map((name) => new Option(name, name, name === chosen, name === chosen)));
+    fitKeyboard();
   };
   instrument.addEventListener("change", offer);
+  unit.addEventListener("change", fitKeyboard);
   offer();
 }
 
