@@ -59,7 +59,10 @@ def add_sample(
     as_json: bool,
     config: Path,
 ) -> None:
-    """Keep a hand measurement of BATCH (its id); the estimate follows it at once."""
+    """Keep a hand measurement of BATCH (its id); the estimate follows it at once.
+
+    Where readings from after the time it was drawn were used already, the batch is read again with it.
+    """
     fields = {
         "instrument": instrument,
         "value": value,

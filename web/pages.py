@@ -49,7 +49,8 @@ _TOLD = {
     "reopened": "The batch is watched again. It is read again from its readings; its estimate comes back in a moment.",
 }
 _DONE = {
-    "saved": "The sample is kept. The estimate takes it in with the next update.",
+    "saved": "The sample is kept. The estimate takes it in with the next update; if newer readings were used already, "
+    "the batch is read again, and its estimate comes back in a moment.",
     "withdrawn": "The sample is withdrawn, and nothing uses it any more. An active batch is read again from its "
     "readings; its estimate comes back in a moment.",
 }
