@@ -307,6 +307,8 @@ class BatchWatch:
         """One event that cannot be concluded from must not stop the batch: it is left out, and the log says why."""
         try:
             outcome = step()
+            if outcome.left_out:
+                _log.warning("a sample is left out", batch=self._record.batch_id, reason=outcome.left_out)
         except Exception:
             _log.exception("an event could not be used and is left out", batch=self._record.batch_id, time=str(time))
         else:

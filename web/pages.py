@@ -156,7 +156,10 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             probe_told=_probe_told(graph, fahrenheit=fahrenheit),
             probe_at=partial(probe_at, graph.probe) if graph.probe.readings else None,
             pictures=_pictures(graph, record, fahrenheit=fahrenheit),
-            samples=[(number, sample, records.corrected(record.batch, sample)) for number, sample in reversed(samples)],
+            samples=[
+                (number, sample, records.corrected(record.batch, sample), records.why_not_used(record.batch, sample))
+                for number, sample in reversed(samples)
+            ],
             verdict=verdict(store, context.alerts, record, latest[-1] if latest else None, open_alerts),
             open_alerts=board.waiting_first(open_alerts, now),
             urgent=board.urgent(open_alerts, now),

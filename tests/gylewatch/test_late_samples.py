@@ -12,6 +12,7 @@ import pytest
 from alerts.alert import Kind
 from alerts.settings import AlertSettings
 from gylewatch import replay
+from gylewatch.rehearsing import rehearse
 from gylewatch.values import Instrument, Reading, Sample, Unit
 from gylewatch.watch import BatchWatch
 from storage.store import Store
@@ -64,7 +65,7 @@ def row(sample: Sample) -> str:
 def replayed(tmp_path: Path, samples: Sequence[Sample], readings: Sequence[Reading] = READINGS) -> list[str]:
     """The rows of a replay of the same readings and samples."""
     folder = tmp_path / "replay"
-    folder.mkdir()
+    folder.mkdir(exist_ok=True)
     brew = recording(folder, len(readings))
     (folder / "samples.csv").write_text("\n".join((SAMPLES_HEADER, *map(row, samples))) + "\n")
     inputs = replay.load(
@@ -234,6 +235,31 @@ def test_a_sample_from_before_pitching_has_nothing_read_again(store: Store) -> N
     assert not progress.more
     assert store.state(BATCH) == before
     assert len(store.estimates(BATCH)) == len(READINGS)
+
+
+def test_a_sample_that_cannot_be_this_beer_s_is_left_out_as_in_the_replay(
+    store: Store, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = drawn(130, 1.085)  # of another beer: more than 15 points above the original gravity
+    for sample in (FIRST, other):
+        store.add_sample(BATCH, sample)
+    store.append_readings(READINGS)
+
+    follow(watch(store))
+
+    assert believed(store, [FIRST]) == replayed(tmp_path, [FIRST, other]) == replayed(tmp_path, [FIRST])
+    said = capsys.readouterr().out
+    assert "lies far above the original gravity" in said
+    assert "Traceback" not in said
+
+
+def test_a_rehearsal_leaves_it_out_too(store: Store) -> None:
+    store.append_readings(READINGS)
+    store.add_sample(BATCH, drawn(130, 1.085))
+
+    found = rehearse(store, store.batch(BATCH), AlertSettings(), now=NOW)
+
+    assert found.readings == len(READINGS)
 
 
 def test_readings_that_come_after_a_sample_was_drawn_later_are_late(store: Store, tmp_path: Path) -> None:
