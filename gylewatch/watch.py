@@ -106,7 +106,7 @@ class BatchWatch:
         self._samples = SampleOrder(store, record)
         self._probe_cursor = 0
         self._saved_at: datetime | None = None
-        self._withdrawn = store.withdrawn_samples(record.batch_id)
+        self._footing = store.footing(record.batch_id)
         self._restore()
 
     @property
@@ -220,11 +220,7 @@ class BatchWatch:
 
     def save(self) -> None:
         """Save the state, so that a restart goes on from here."""
-        if self._sample_was_withdrawn():
-            return  # a state that learnt from it must not come back
         try:
-            if self._store.batch(self._record.batch_id).reopened != self._record.reopened:
-                return  # nor one from before the batch was reopened, which forgot its estimates
             self._save(_Pending(), with_state=True)
         except NotFound:
             _log.info("a batch was removed", batch=self._record.batch_id)
@@ -249,7 +245,7 @@ class BatchWatch:
 
     def read_again(self) -> None:
         """Forget what was concluded and begin anew; alerts that were told stay told."""
-        self._withdrawn = self._store.withdrawn_samples(self._record.batch_id)
+        self._footing = self._store.footing(self._record.batch_id)
         self._store.forget_estimates(self._record.batch_id)
         self._told = tuple(record.alert for record in self._store.alerts(self._record.batch_id))
         self._found, self._still_open = {}, {}
@@ -264,7 +260,7 @@ class BatchWatch:
         self._saved_at = None
 
     def _sample_was_withdrawn(self) -> bool:
-        return self._store.withdrawn_samples(self._record.batch_id) != self._withdrawn
+        return self._store.footing(self._record.batch_id).withdrawn != self._footing.withdrawn
 
     def _take_reading(self, reading: Reading, pending: _Pending) -> None:
         ended = self._record.ended
@@ -405,6 +401,9 @@ class BatchWatch:
             sample_cursor=self._samples.cursor if whole else None,
             probe_cursor=self._probe_cursor if whole else None,
             channels=self._channels,
+            # A state that learnt from a withdrawn sample, or is of before a reopening that forgot its estimates, must
+            # not come back.
+            footing=self._footing,
         )
         if whole and newest is not None:
             self._saved_at = newest

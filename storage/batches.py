@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Select, delete, func, insert, select, update
+from sqlalchemy import Connection, Select, delete, insert, select, update
 from sqlalchemy.engine import Row
 
 from gylewatch.errors import AlreadyExists, NotFound, StorageError
@@ -152,7 +152,7 @@ class Batches(Part):
             No batch has that identifier.
         """
         with self._database.writing() as connection:
-            require_batch(connection, batch_id)
+            require_batch(connection, batch_id, locked=True)
             forget(connection, batch_id)
             alerts = select(AlertRow.id).where(AlertRow.batch_id == batch_id)
             connection.execute(delete(OutboxRow).where(OutboxRow.alert_id.in_(alerts)))
@@ -198,7 +198,7 @@ class Batches(Part):
             The batch has no such sample, or it is withdrawn already.
         """
         with self._database.writing() as connection:
-            record = require_batch(connection, batch_id)
+            record = require_batch(connection, batch_id, locked=True)
             standing = (SampleRow.id == sample_id, SampleRow.batch_id == batch_id, SampleRow.withdrawn.is_(None))
             if connection.scalar(select(SampleRow.id).where(*standing)) is None:
                 remedy = f"list them with: gylewatch sample list {batch_id}"
@@ -207,12 +207,6 @@ class Batches(Part):
             connection.execute(update(SampleRow).where(SampleRow.id == sample_id).values(**marks))
             if record.ended is None:
                 forget(connection, batch_id)
-
-    def withdrawn_samples(self, batch_id: BatchId) -> int:
-        """How many samples of a batch were withdrawn."""
-        query = select(func.count()).where(SampleRow.batch_id == batch_id, SampleRow.withdrawn.is_not(None))
-        with self._database.reading() as connection:
-            return connection.scalar(query) or 0
 
     def _samples(self, query: Any) -> tuple[tuple[int, Sample], ...]:
         with self._database.reading() as connection:
@@ -245,9 +239,15 @@ def batch_record(row: Row[Any]) -> BatchRecord:
     )
 
 
-def require_batch(connection: Connection, batch_id: str) -> BatchRecord:
-    """A batch within a transaction, or `NotFound` with the remedy."""
-    row = connection.execute(select(BatchRow).where(BatchRow.batch_id == batch_id)).one_or_none()
+def require_batch(connection: Connection, batch_id: str, *, locked: bool = False) -> BatchRecord:
+    """A batch within a transaction, or `NotFound` with the remedy.
+
+    Parameters
+    ----------
+    locked : let whoever else locks it wait for the end of the transaction, as what is concluded about it does
+    """
+    query = select(BatchRow).where(BatchRow.batch_id == batch_id)
+    row = connection.execute(query.with_for_update() if locked else query).one_or_none()
     if row is None:
         raise NotFound("batch", batch_id, _remedy(connection, batch_id))
     return batch_record(row)
