@@ -283,7 +283,7 @@ class Service:
             if since is not None and since != before:
                 self._feed.repeat(index)
         self._repeated = connected
-        self._feed.follow(self._ends(), self._now())
+        self._feed.follow(self._ends, self._now())
 
     def _now(self) -> datetime:
         """The time that is believed. If the clock was set, what was stamped before says nothing any more."""

@@ -121,10 +121,19 @@ class StateFeed(Routine):
                     self._put(batch_id, None)
         self.wake()
 
-    def follow(self, ended: Mapping[BatchId, datetime | None], now: datetime) -> None:
-        """Take note of which batches there are and when each ended, None: not; any thread."""
+    def follow(self, ends: Callable[[], Mapping[BatchId, datetime | None]], now: datetime) -> None:
+        """Take note of which batches there are and when each ended, None: not; any thread.
+
+        Parameters
+        ----------
+        ends : asked once it is known which have been told: what is told first meanwhile is new, and not removed
+        """
         with self._lock:
-            for batch_id, state in list(self._newest.items()):
+            known = set(self._newest)
+        ended = ends()
+        with self._lock:
+            for batch_id in known & self._newest.keys():
+                state = self._newest[batch_id]
                 if batch_id not in ended or _is_gone(ended[batch_id], now):
                     self._put(batch_id, None)
                 elif state.ended != ended[batch_id]:

@@ -13,13 +13,14 @@ import pytest
 
 from gylewatch.clock import SteppedClock
 from gylewatch.service import Service
-from gylewatch.state_feed import KEPT_FOR, OFF_FOR
-from gylewatch.values import utc_text
+from gylewatch.state_feed import KEPT_FOR, OFF_FOR, StateFeed
+from gylewatch.values import BatchId, utc_text
 from storage.store import Store
 from tests.broker import Broker
 from tests.eventually import eventually
 from tests.gylewatch.brew import PITCHED, pale_readings
 from tests.gylewatch.live import BATCH, furnish, retained_state, settings
+from tests.storage.examples import estimate
 
 READINGS = pale_readings(20)
 ENDED = READINGS[-1].time + timedelta(minutes=1)
@@ -127,6 +128,24 @@ def test_an_end_while_the_service_is_stopped_is_told_or_its_state_taken_back_at_
             wait_for_state(broker, ended=ENDED)
         else:
             wait_for_none(broker)
+
+
+def test_a_batch_that_is_told_of_while_the_others_are_looked_up_was_not_removed() -> None:
+    published: dict[str, bytes] = {}
+    feed = StateFeed([published.__setitem__])
+
+    def look_up() -> dict[BatchId, datetime | None]:
+        feed.tell(BATCH, estimate(1))  # it was added after that look
+        return {}
+
+    feed.follow(look_up, ENDED)
+    feed.start()
+    try:
+        eventually("it is published", lambda: published != {})
+    finally:
+        feed.stop()
+
+    assert [json.loads(each)["batch"] for each in published.values()] == [BATCH]
 
 
 def test_a_state_is_taken_back_from_a_broker_that_was_away_meanwhile(
