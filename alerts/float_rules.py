@@ -181,12 +181,8 @@ def float_stuck(
     if not window or window[0].rate_points_per_day < rule.rate_points_per_day:
         return None
     # While the newest hour moves, the float may just have come free. Mostly it does, and no more need be known.
-    lately = _whole_span(window[-2:])
-    if lately > limit:
-        return None
-    span = max(_span(window[:-1] or window), lately)
-    count = sum(hour.count for hour in window)
-    if span > limit or count < rule.readings:
+    lately, count = _whole_span(window[-2:]), sum(hour.count for hour in window)
+    if lately > limit or count < rule.readings or (span := max(_span(window[:-1] or window), lately)) > limit:
         return None
     held_h = hours_between(window[0].start, now)
     return Condition(

@@ -9,9 +9,9 @@ from datetime import datetime
 from calibration.density import water_density_kell
 from calibration.expansion import TYPICAL_ORIGINAL_SG, WATER_20_C, gravity_at_20_c
 from calibration.refractometer import fermented_gravity, temperature_correction_brix
-from gylewatch.errors import InputError, OutOfDomain
-from gylewatch.units import celsius_from_fahrenheit, plato_from_sg, sg_from_plato
-from gylewatch.values import HandSettings, Instrument, Sample, Unit
+from gylewatch.errors import AboveOriginal, InputError, OutOfDomain
+from gylewatch.units import POINT_SG, celsius_from_fahrenheit, plato_from_sg, sg_from_plato
+from gylewatch.values import Batch, HandSettings, Instrument, Sample, Unit
 
 GLASS_EXPANSION_PER_C = 25e-6  # cubic, soda-lime glass; conventional value of ISO 1768:1975
 
@@ -77,8 +77,32 @@ def density_meter_gravity(
     return gravity_at_20_c(density_g_per_cm3 * 1000.0 / WATER_20_C, temperature_c, original_gravity_sg)
 
 
+def batch_gravity(batch: Batch, sample: Sample) -> HandGravity:
+    """Correct one hand sample of a batch, by its original gravity, its additions and the instruments it was given.
+
+    Raises
+    ------
+    AboveOriginal
+        It lies far above the original gravity, with what was added by then.
+    InputError
+        The value cannot be this instrument's in this unit.
+    """
+    added = [addition.gravity_points for addition in batch.additions if addition.time <= sample.time]
+    weighed = [points for points in added if points is not None]
+    return hand_gravity(
+        sample,
+        original_gravity_sg=batch.original_gravity_sg,
+        settings=batch.instruments,
+        raised_sg=sum(weighed) * POINT_SG if len(weighed) == len(added) else math.inf,
+    )
+
+
 def hand_gravity(
-    sample: Sample, *, original_gravity_sg: float | None, settings: HandSettings | None = None
+    sample: Sample,
+    *,
+    original_gravity_sg: float | None,
+    settings: HandSettings | None = None,
+    raised_sg: float = 0.0,
 ) -> HandGravity:
     """Correct one hand sample by its instrument and unit.
 
@@ -87,9 +111,12 @@ def hand_gravity(
     sample : as read
     original_gravity_sg : SG 20/20 °C of the batch; None: unknown, then a typical beer's, with a wider uncertainty
     settings : the user's instruments; None: the contract's (scale true at 20 °C, wort factor 1.04)
+    raised_sg : by what was added to the wort since; infinite: nobody knows
 
     Raises
     ------
+    AboveOriginal
+        It lies far above the original gravity: one of the two is wrong, or it is of another beer.
     InputError
         The value cannot be this instrument's in this unit; the text says what it most likely is.
     """
@@ -101,7 +128,8 @@ def hand_gravity(
         gravity, sd, note = _hydrometer(sample, original_gravity_sg, own)
     else:
         gravity, sd, note = _density_meter(sample, original_gravity_sg)
-    _refuse_impossible(sample, gravity, original_gravity_sg)
+    _refuse_impossible(sample, gravity)
+    _refuse_above(sample, gravity, original_gravity_sg, raised_sg)
     return HandGravity(time=sample.time, gravity_sg=gravity, sd_sg=sd, instrument=sample.instrument, note=note)
 
 
@@ -200,19 +228,22 @@ def _refuse_wrong_field(sample: Sample) -> None:
         raise InputError(place, f"{value:g} {sample.unit} is outside -5 to 45, what an instrument can show")
 
 
-def _refuse_impossible(sample: Sample, gravity_sg: float, original_gravity_sg: float | None) -> None:
+def _refuse_impossible(sample: Sample, gravity_sg: float) -> None:
     place = _place(sample)
     likely_sg = sample.unit in (Unit.BRIX, Unit.PLATO) and 0.98 <= sample.value <= 1.18
-    if original_gravity_sg is not None and gravity_sg > original_gravity_sg + ABOVE_ORIGINAL_SG:
-        raise InputError(
-            place,
-            f"gravity {gravity_sg:.4f} lies far above the original gravity {original_gravity_sg:.4f}; check the value, "
-            "the unit and the batch, and declare an addition of sugar or fruit if there was one",
-        )
     if not LOWEST_GRAVITY_SG <= gravity_sg <= HIGHEST_GRAVITY_SG:
         remedy = f"if {sample.value:g} was SG choose that unit" if likely_sg else "check value, unit and temperature"
         raise InputError(
             place, f"gravity {gravity_sg:.4f} is outside {LOWEST_GRAVITY_SG:.3f} to {HIGHEST_GRAVITY_SG:.3f}; {remedy}"
+        )
+
+
+def _refuse_above(sample: Sample, gravity_sg: float, original_gravity_sg: float | None, raised_sg: float) -> None:
+    if original_gravity_sg is not None and gravity_sg > original_gravity_sg + raised_sg + ABOVE_ORIGINAL_SG:
+        raise AboveOriginal(
+            _place(sample),
+            f"gravity {gravity_sg:.4f} lies far above the original gravity {original_gravity_sg:.4f}; check the value, "
+            "the unit, the batch and its original gravity, and declare an addition of sugar or fruit if there was one",
         )
 
 

@@ -24,7 +24,7 @@ from gylewatch.terminal import (
 )
 from gylewatch.units import POINT_SG
 from gylewatch.values import BatchId
-from web.records import corrected
+from web.records import corrected, why_not_used
 from web.sample_doubt import doubt_far_sample
 from web.sample_form import check_sample_time, parse_sample
 from web.shapes import sample_shape
@@ -59,7 +59,10 @@ def add_sample(
     as_json: bool,
     config: Path,
 ) -> None:
-    """Keep a hand measurement of BATCH (its id); the estimate follows it at once."""
+    """Keep a hand measurement of BATCH (its id); the estimate follows it at once.
+
+    Where readings from after the time it was drawn were used already, the batch is read again with it.
+    """
     fields = {
         "instrument": instrument,
         "value": value,
@@ -133,7 +136,7 @@ def list_samples(*, batch_id: str, as_json: bool, config: Path) -> None:
             f"{sample.sample_temperature_c:.1f} °C",
             f"{gravity.gravity_sg:.4f} ± {gravity.sd_sg / POINT_SG:.1f} points"
             if (gravity := corrected(batch, sample))
-            else "-",
+            else why_not_used(batch, sample),
         )
         for identifier, sample in numbered
     ]

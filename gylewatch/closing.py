@@ -6,17 +6,23 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from alerts.alert import Alert
 from alerts.engine import closed
+from gylewatch.copying import replace
 from gylewatch.values import BatchId
 from storage.records import BatchRecord
 from storage.store import Store
 
 
 def close(store: Store, records: Iterable[BatchRecord], channels: Sequence[str]) -> Mapping[BatchId, tuple[Alert, ...]]:
-    """End the open alerts of those batches that have ended, and return these ends; once more, and there are none."""
-    ended = {record.batch_id: record.ended for record in records if record.ended is not None}
+    """End the open alerts of those batches that have ended, and return these ends; once more, and there are none.
+
+    Those of a batch that was reopened since its record was read stay open.
+    """
+    over = {record.batch_id: record for record in records if record.ended is not None}
+    ended = {batch_id: record.ended for batch_id, record in over.items() if record.ended is not None}
     told: dict[BatchId, tuple[Alert, ...]] = {}
     for batch_id, opened in store.open_alerts_of(ended).items():
         alerts = [closed(each.alert, ended[batch_id]) for each in opened]
-        saved = store.save_outcomes(batch_id, alerts=alerts, channels=channels)
+        footing = replace(store.footing(batch_id), reopened=over[batch_id].reopened)
+        saved = store.save_outcomes(batch_id, alerts=alerts, channels=channels, footing=footing)
         told[batch_id] = tuple(each.alert for each in saved)
     return told

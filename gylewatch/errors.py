@@ -30,6 +30,13 @@ class InputError(GylewatchError):
         self.reason = reason
 
 
+class AboveOriginal(InputError):
+    """A sample lies far above the batch's original gravity: one of the two is wrong, or it is of another beer.
+
+    Whoever takes it in now asks; where it stands already it is left out and named, and the rest goes on.
+    """
+
+
 class TooEarly(InputError):
     """What was asked for cannot be done yet and may be asked for again, unchanged, in a while."""
 

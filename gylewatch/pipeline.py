@@ -16,12 +16,12 @@ from alerts.alert import Alert
 from alerts.engine import AlertState, Observation
 from alerts.settings import AlertSettings
 from calibration.curve import Curve, gravity_reading
-from calibration.hydrometry import hand_gravity
+from calibration.hydrometry import batch_gravity
 from fermentation import smooth
 from fermentation.belief import Belief, decode_belief, encode_belief
 from fermentation.estimate import Estimate
 from gylewatch.copying import replace
-from gylewatch.errors import GylewatchError
+from gylewatch.errors import AboveOriginal, GylewatchError
 from gylewatch.values import Batch, ProbeReading, Reading, Sample
 
 _MAGIC = b"gylewatch state 5\n"
@@ -61,6 +61,7 @@ class Outcome:
     state: State
     estimate: Estimate | None  # None: the event did not lead to an estimate
     alerts: tuple[Alert, ...] = ()
+    left_out: str = ""  # why the event changed nothing, though it might have
 
 
 def start(course: Course) -> State:
@@ -88,9 +89,14 @@ def on_reading(course: Course, state: State, reading: Reading) -> Outcome:
 
 
 def on_sample(course: Course, state: State, sample: Sample) -> Outcome:
-    """One hand sample: it re-anchors the estimate at once."""
-    batch = course.batch
-    gravity = hand_gravity(sample, original_gravity_sg=batch.original_gravity_sg, settings=batch.instruments)
+    """One hand sample: it re-anchors the estimate at once.
+
+    One far above the original gravity is left out: that may have been entered or corrected later than the sample.
+    """
+    try:
+        gravity = batch_gravity(course.batch, sample)
+    except AboveOriginal as error:
+        return Outcome(state=state, estimate=None, left_out=str(error))
     belief, estimate = smooth.observe_sample(state.belief, gravity)
     seen = Observation(time=sample.time, estimate=estimate, sample_sg=gravity.gravity_sg)
     return _judged(course, state, belief, seen)

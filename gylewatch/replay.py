@@ -76,6 +76,7 @@ class Summary:
     points_left_out: tuple[str, ...]  # of the references, each with its reason
     early: int  # readings from before pitching
     late: int  # readings that came after a later one, and thus gave no estimate
+    samples_left_out: tuple[str, ...]  # each with its reason
     repeated_samples: int  # rows that say word for word what another one says
     early_samples: int  # from before pitching
     unused_samples: int  # later than the last reading
@@ -98,6 +99,9 @@ class Summary:
             parts.append(f"{counted(self.late, 'reading')} that came after later ones gave no estimate")
             if self.late > self.readings // 2:
                 parts.append("sort the file by time")
+        if self.samples_left_out:
+            count, several = len(self.samples_left_out), len(self.samples_left_out) > 1
+            parts.append(f"{counted(count, 'sample')} left out{', the first' * several}: {self.samples_left_out[0]}")
         if self.repeated_samples:
             parts.append(f"{counted(self.repeated_samples, 'sample')} repeated and used once")
         if self.early_samples:
@@ -138,7 +142,7 @@ def load(
         curve = fit_curve(points)
     except GylewatchError as error:
         raise InputError(str(references), str(error)) from error
-    hand = read_samples_of(the_batch, samples) if samples is not None else ()
+    hand = read_samples_of(the_batch, samples, above_original=True) if samples is not None else ()
     once = tuple(dict.fromkeys(hand))  # twice, they would count as two measurements that agree
     return Inputs(
         course=pipeline.Course(batch=the_batch, curve=curve, alert_settings=alert_settings),
@@ -239,6 +243,7 @@ def run(inputs: Inputs, *, estimates: IO[str], alerts: IO[str], progress: Progre
     clock: datetime | None = None
     readings = written = told = early = late = 0
     last: Estimate | None = None
+    left_out: list[str] = []
     estimates.write(ESTIMATES_HEADER + "\n")
 
     for done, reading in admission.readings():
@@ -250,6 +255,7 @@ def run(inputs: Inputs, *, estimates: IO[str], alerts: IO[str], progress: Progre
                 outcome = pipeline.on_tick(course, state, event)
             state = outcome.state
             outcomes.append(outcome)
+            left_out += [outcome.left_out] * bool(outcome.left_out)
         early += reading.time < course.batch.pitched
         late += clock is not None and course.batch.pitched <= reading.time < clock
         outcome = pipeline.on_reading(course, state, reading)
@@ -275,6 +281,7 @@ def run(inputs: Inputs, *, estimates: IO[str], alerts: IO[str], progress: Progre
         points_left_out=course.curve.excluded_reasons,
         early=early,
         late=late,
+        samples_left_out=tuple(left_out),
         repeated_samples=inputs.repeated_samples,
         early_samples=sum(sample.time < course.batch.pitched for sample in inputs.samples),
         unused_samples=len(samples),

@@ -41,7 +41,7 @@ from gylewatch.state_feed import StateFeed
 from gylewatch.trial import try_channels
 from gylewatch.undelivered import undelivered
 from gylewatch.unknown_floats import UnknownFloats
-from gylewatch.values import FloatId
+from gylewatch.values import BatchId, FloatId
 from gylewatch.watch import Progress
 from gylewatch.worker import Worker
 from storage.store import Store
@@ -201,7 +201,7 @@ class Service:
                 "noting unknown floats": lambda: unknown.keep(self._ingest.heard()),
                 "telling outages": self._tell_outages,
                 "judging silence": self._judge_silence,
-                "repeating states": self._repeat_states,
+                "following states": self._follow_states,
             }
         )
         self._over_http = HttpIngest(self._store, self._time, settings.floats, self._worker.stored)
@@ -220,9 +220,8 @@ class Service:
         self._run_parts(schedule)
 
     def _run_parts(self, schedule: Schedule) -> None:
-        active = [record.batch_id for record in self._store.batches(active_only=True)]
-        for batch_id, estimate in self._store.latest_estimates(active).items():
-            self._feed.tell(batch_id, estimate)
+        ended = self._ends()
+        self._feed.begin(ended, self._store.latest_estimates(list(ended)), self._clock.now())
         parts: list[tuple[Callable[[], None], Callable[[], None]]] = [
             (self._worker.start, self._worker.stop),
             (self._ingest.start, self._ingest.stop),
@@ -274,13 +273,17 @@ class Service:
         if not unsettled and not self._ingest.health().queued:
             self._worker.tick()
 
-    def _repeat_states(self) -> None:
-        """Once for each connection that was made since the last tick."""
+    def _ends(self) -> dict[BatchId, datetime | None]:
+        return {record.batch_id: record.ended for record in self._store.batches()}
+
+    def _follow_states(self) -> None:
+        """Repeat the states once for each connection made since the last tick; let them follow ends and removals."""
         connected = [health.since if health.connected else None for health in self._broker_health()]
         for index, (since, before) in enumerate(zip(connected, self._repeated, strict=True)):
             if since is not None and since != before:
                 self._feed.repeat(index)
         self._repeated = connected
+        self._feed.follow(self._ends, self._now())
 
     def _now(self) -> datetime:
         """The time that is believed. If the clock was set, what was stamped before says nothing any more."""

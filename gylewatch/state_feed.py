@@ -1,15 +1,21 @@
-"""StateFeed: tells other programs, over MQTT, what is believed about each batch. Only the newest state counts."""
+"""StateFeed: tells other programs, over MQTT, what is believed about each batch. Only the newest state counts.
+
+The last state of a batch that has ended says so, and goes from the brokers some days later: what is retained would
+otherwise stay there for ever.
+"""
 
 from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Callable, Sequence
-from datetime import datetime
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Final
 
 from collector.topics import DEFAULT_PREFIX, state_topic
 from fermentation.estimate import Estimate
+from gylewatch.copying import replace
 from gylewatch.errors import TransportError
 from gylewatch.routine import Routine
 from gylewatch.values import BatchId, utc_text
@@ -17,14 +23,31 @@ from gylewatch.values import BatchId, utc_text
 Publish = Callable[[str, bytes], None]
 """Publishes a retained payload; raises `TransportError` when the broker is away."""
 
+KEPT_FOR: Final = timedelta(days=7)  # after the end: a program that is off over a weekend still hears of it
+
+OFF_FOR: Final = timedelta(days=365)
+# A service that was stopped for so long after the end of a batch still takes its state back when it starts. Not that of
+# every batch there ever was: each goes to all who listen, at each start.
+
+GONE: Final = b""  # takes back what is retained (MQTT 5.0, section 3.3.1.3)
+
 AGAIN_S: Final = 10.0  # an outage is noticed in the log by the collector; here it only means to keep the state
 
 
-def state_payload(batch_id: BatchId, estimate: Estimate) -> bytes:
-    """The retained JSON of one batch: the columns of ``estimates.csv`` and the batch's id."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _State:
+    """What was last believed about a batch, and when it ended."""
+
+    estimate: Estimate
+    ended: datetime | None = None
+
+
+def state_payload(batch_id: BatchId, estimate: Estimate, ended: datetime | None = None) -> bytes:
+    """The retained JSON of one batch: the columns of ``estimates.csv``, the batch's id, and when it ended."""
     forecast = estimate.forecast
     content = {
         "batch": batch_id,
+        "ended": _time(ended),
         "time": utc_text(estimate.time),
         "gravity_sg": round(estimate.gravity_sg, 5),
         "gravity_low_sg": round(estimate.gravity_low_sg, 5),
@@ -42,6 +65,14 @@ def state_payload(batch_id: BatchId, estimate: Estimate) -> bytes:
         "finish_high": None if forecast is None else _time(forecast.finish_high),
     }
     return json.dumps(content).encode()
+
+
+def _payload(batch_id: BatchId, state: _State | None) -> bytes:
+    return GONE if state is None else state_payload(batch_id, state.estimate, state.ended)
+
+
+def _is_gone(ended: datetime | None, now: datetime) -> bool:
+    return ended is not None and now - ended > KEPT_FOR
 
 
 def _time(time: datetime | None) -> str | None:
@@ -62,22 +93,66 @@ class StateFeed(Routine):
         self._publishers = tuple(publishers)
         self._prefixes = tuple(prefixes or (DEFAULT_PREFIX for _ in publishers))
         self._lock = threading.Lock()
-        self._newest: dict[BatchId, bytes] = {}
+        self._newest: dict[BatchId, _State] = {}
         self._waiting: list[dict[BatchId, bytes]] = [{} for _ in self._publishers]
 
     def tell(self, batch_id: BatchId, estimate: Estimate) -> None:
         """Take the newest estimate of a batch; any thread."""
-        payload = state_payload(batch_id, estimate)
         with self._lock:
-            self._newest[batch_id] = payload
-            for waiting in self._waiting:
-                waiting[batch_id] = payload
+            self._put(batch_id, _State(estimate=estimate))
         self.wake()
+
+    def begin(
+        self, ended: Mapping[BatchId, datetime | None], latest: Mapping[BatchId, Estimate], now: datetime
+    ) -> None:
+        """Tell what is stored, and take back what was left when the service was stopped; any thread.
+
+        Parameters
+        ----------
+        ended : of every batch, when it ended
+        latest : the newest estimates of those that have any
+        """
+        with self._lock:
+            for batch_id, time in ended.items():
+                if not _is_gone(time, now):
+                    if batch_id in latest:
+                        self._put(batch_id, _State(estimate=latest[batch_id], ended=time))
+                elif time is not None and now - time <= KEPT_FOR + OFF_FOR:
+                    self._put(batch_id, None)
+        self.wake()
+
+    def follow(self, ends: Callable[[], Mapping[BatchId, datetime | None]], now: datetime) -> None:
+        """Take note of which batches there are and when each ended, None: not; any thread.
+
+        Parameters
+        ----------
+        ends : asked once it is known which have been told: what is told first meanwhile is new, and not removed
+        """
+        with self._lock:
+            known = set(self._newest)
+        ended = ends()
+        with self._lock:
+            for batch_id in known & self._newest.keys():
+                state = self._newest[batch_id]
+                if batch_id not in ended or _is_gone(ended[batch_id], now):
+                    self._put(batch_id, None)
+                elif state.ended != ended[batch_id]:
+                    self._put(batch_id, replace(state, ended=ended[batch_id]))
+        self.wake()
+
+    def _put(self, batch_id: BatchId, state: _State | None) -> None:
+        if state is None:
+            self._newest.pop(batch_id, None)
+        else:
+            self._newest[batch_id] = state
+        for waiting in self._waiting:
+            waiting[batch_id] = _payload(batch_id, state)
 
     def repeat(self, index: int) -> None:
         """Tell one broker all of it again: one that was started anew may have lost what it retained; any thread."""
         with self._lock:
-            self._waiting[index] = dict(self._newest)
+            # What is to be taken back there and waits for that still does.
+            self._waiting[index] |= {batch_id: _payload(batch_id, state) for batch_id, state in self._newest.items()}
         self.wake()
 
     def _run(self) -> None:

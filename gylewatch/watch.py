@@ -11,6 +11,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Final
 
 import structlog
@@ -23,6 +24,7 @@ from gylewatch import pipeline
 from gylewatch.errors import NotFound
 from gylewatch.lateness import Lateness
 from gylewatch.reading_order import ReadingOrder
+from gylewatch.sample_order import SampleOrder
 from gylewatch.values import Batch, BatchId, ProbeReading, Reading, Sample, utc_text
 from storage.records import BatchRecord
 from storage.store import Store
@@ -64,7 +66,7 @@ class Progress:
     """What a step did, for those who publish and show it."""
 
     batch_id: BatchId
-    estimate: Estimate | None  # the newest one, if there is a new one
+    estimate: Estimate | None  # the newest one, if there is a new one; None while a batch is read again
     alerts: tuple[Alert, ...]  # new ones, saved
     until: datetime | None  # time of the last reading taken
     more: bool  # there are stored readings left
@@ -95,14 +97,16 @@ class BatchWatch:
         self._ahead_since: datetime | None = None  # by the clock that says so
         self._clock_doubt: str | None = None
         self._left_out_from: datetime | None = None  # the earliest reading that was left out as ahead of the clock
+        self._newest: Estimate | None = None  # the newest estimate, if it was not told
         self._news: list[Alert] = []  # what was found so far while a batch is read again, and not told
         self._late = Lateness()
         self._put_in_order_at: datetime | None = None  # when it was last read again for late readings
         self._state = pipeline.start(self._course)
         self._order = ReadingOrder(store, record.batch)
-        self._sample_cursor = self._probe_cursor = 0
+        self._samples = SampleOrder(store, record)
+        self._probe_cursor = 0
         self._saved_at: datetime | None = None
-        self._withdrawn = store.withdrawn_samples(record.batch_id)
+        self._footing = store.footing(record.batch_id)
         self._restore()
 
     @property
@@ -177,28 +181,31 @@ class BatchWatch:
         if self._sample_was_withdrawn():
             _log.info("reading a batch again without a withdrawn sample", batch=self._record.batch_id)
             self.read_again()
+        self._samples.look()
+        if self._samples.is_overtaken(self._state.alerts.memory.silence.reading_time):
+            _log.info("reading a batch again, as a sample was entered late", batch=self._record.batch_id)
+            self.read_again()
         readings = self._order.page(READINGS_AT_ONCE)
-        samples = list(reversed(self._store.sample_after(self._record.batch_id, self._sample_cursor)))
         more = len(readings) == READINGS_AT_ONCE
         horizon = now + AHEAD if self._rereading and now is not None else None
         probes = _ProbeQueue(self._store, self._record.batch, self._probe_cursor, horizon)
         pending = _Pending()
         for reading in readings:
             self._take_probes(probes, until=reading.time)
-            while samples and samples[-1][1].time <= reading.time:
-                self._take_sample(*samples.pop(), pending)
+            self._take_samples(pending, until=reading.time)
             if horizon is not None and reading.time > horizon:
                 self._leave_out(reading.time)
             else:
                 self._take_reading(reading, pending)
-        while samples and not more:
-            self._take_sample(*samples.pop(), pending)
         if not more:
+            self._take_samples(pending, until=None)
             self._take_probes(probes, until=None)
         if not more and self._rereading:
             self._end_rereading(pending, horizon)
         alerts = self._save(pending)
-        newest = pending.estimates[-1] if pending.estimates else None
+        newest = None
+        if not self._rereading:  # what was believed of the past is no state of the beer
+            newest, self._newest = self._newest, None
         until = readings[-1].time if readings else None
         return Progress(batch_id=self._record.batch_id, estimate=newest, alerts=alerts, until=until, more=more)
 
@@ -213,11 +220,7 @@ class BatchWatch:
 
     def save(self) -> None:
         """Save the state, so that a restart goes on from here."""
-        if self._sample_was_withdrawn():
-            return  # a state that learnt from it must not come back
         try:
-            if self._store.batch(self._record.batch_id).reopened != self._record.reopened:
-                return  # nor one from before the batch was reopened, which forgot its estimates
             self._save(_Pending(), with_state=True)
         except NotFound:
             _log.info("a batch was removed", batch=self._record.batch_id)
@@ -235,27 +238,29 @@ class BatchWatch:
             self.read_again()
             return
         self._order = ReadingOrder(self._store, self._record.batch, cursor=stored.cursor)
-        self._sample_cursor, self._probe_cursor = stored.sample_cursor, stored.probe_cursor
+        self._samples = SampleOrder(self._store, self._record, cursor=stored.sample_cursor)
+        self._probe_cursor = stored.probe_cursor
         # Stopped between the end of reading again and the first tick.
         self._still_open = self._gone(self._open_on_record(_Pending()))
 
     def read_again(self) -> None:
         """Forget what was concluded and begin anew; alerts that were told stay told."""
-        self._withdrawn = self._store.withdrawn_samples(self._record.batch_id)
+        self._footing = self._store.footing(self._record.batch_id)
         self._store.forget_estimates(self._record.batch_id)
         self._told = tuple(record.alert for record in self._store.alerts(self._record.batch_id))
         self._found, self._still_open = {}, {}
         self._rereading = True
-        self._news = []
+        self._news, self._newest = [], None
         self._left_out_from = None
         self._late = Lateness()
         self._state = pipeline.start(self._course)
         self._order = ReadingOrder(self._store, self._record.batch, by_time=True)
-        self._sample_cursor = self._probe_cursor = 0
+        self._samples = SampleOrder(self._store, self._record, by_time=True)
+        self._probe_cursor = 0
         self._saved_at = None
 
     def _sample_was_withdrawn(self) -> bool:
-        return self._store.withdrawn_samples(self._record.batch_id) != self._withdrawn
+        return self._store.footing(self._record.batch_id).withdrawn != self._footing.withdrawn
 
     def _take_reading(self, reading: Reading, pending: _Pending) -> None:
         ended = self._record.ended
@@ -268,7 +273,8 @@ class BatchWatch:
     def _note_late(self, reading: Reading) -> None:
         mattered = self._late.matters
         if reading.time >= self._record.batch.pitched:
-            self._late = self._late.after(reading.time, self._state.alerts.memory.silence.reading_time)
+            newest = self._state.alerts.memory.silence.reading_time or reading.time
+            self._late = self._late.after(reading.time, max(newest, self._state.belief.time))  # a sample's, perhaps
         if self._late.matters and not mattered:
             # Without a state a service that is stopped before it is calm reads the batch again when it starts.
             self._store.forget_state(self._record.batch_id)
@@ -286,14 +292,19 @@ class BatchWatch:
     def _leave_out(self, time: datetime) -> None:
         self._left_out_from = min(self._left_out_from or time, time)
 
-    def _take_sample(self, row: int, sample: Sample, pending: _Pending) -> None:
-        self._safely(lambda: pipeline.on_sample(self._course, self._state, sample), pending, sample.time)
-        self._sample_cursor = row
+    def _take_samples(self, pending: _Pending, *, until: datetime | None) -> None:
+        for sample in self._samples.up_to(until):
+            self._safely(partial(self._measured, sample), pending, sample.time)
+
+    def _measured(self, sample: Sample) -> pipeline.Outcome:
+        return pipeline.on_sample(self._course, self._state, sample)
 
     def _safely(self, step: Callable[[], pipeline.Outcome], pending: _Pending, time: datetime) -> None:
         """One event that cannot be concluded from must not stop the batch: it is left out, and the log says why."""
         try:
             outcome = step()
+            if outcome.left_out:
+                _log.warning("a sample is left out", batch=self._record.batch_id, reason=outcome.left_out)
         except Exception:
             _log.exception("an event could not be used and is left out", batch=self._record.batch_id, time=str(time))
         else:
@@ -303,6 +314,7 @@ class BatchWatch:
         self._state = outcome.state
         if outcome.estimate is not None:
             pending.estimates.append(outcome.estimate)
+            self._newest = outcome.estimate
         if self._rereading:
             self._found |= {alert.subject: alert for alert in outcome.alerts if alert.resolves is None}
         news = self._news if self._rereading else pending.alerts
@@ -386,9 +398,12 @@ class BatchWatch:
             untold=(*_over_when_found(pending.alerts), *pending.untold),
             state=pipeline.encode_state(self._state) if whole else None,
             cursor=self._order.cursor if whole else None,
-            sample_cursor=self._sample_cursor if whole else None,
+            sample_cursor=self._samples.cursor if whole else None,
             probe_cursor=self._probe_cursor if whole else None,
             channels=self._channels,
+            # A state that learnt from a withdrawn sample, or is of before a reopening that forgot its estimates, must
+            # not come back.
+            footing=self._footing,
         )
         if whole and newest is not None:
             self._saved_at = newest

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, delete, func, insert, select, update
+from sqlalchemy import ColumnElement, Connection, Select, delete, insert, select, update
 from sqlalchemy.engine import Row
 
 from gylewatch.errors import AlreadyExists, NotFound, StorageError
@@ -217,12 +217,6 @@ class Batches(Part):
             connection.execute(update(SampleRow).where(SampleRow.id == sample_id).values(**marks))
             if record.ended is None:
                 forget(connection, batch_id)
-
-    def withdrawn_samples(self, batch_id: BatchId) -> int:
-        """How many samples of a batch were withdrawn."""
-        query = select(func.count()).where(SampleRow.batch_id == batch_id, SampleRow.withdrawn.is_not(None))
-        with self._database.reading() as connection:
-            return connection.scalar(query) or 0
 
     def _samples(self, query: Any) -> tuple[tuple[int, Sample], ...]:
         with self._database.reading() as connection:

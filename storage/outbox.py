@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from sqlalchemy import Connection, and_, case, exists, false, func, not_, or_, select, update
+from sqlalchemy import ColumnElement, Connection, Select, and_, case, exists, false, func, not_, or_, select, update
 from sqlalchemy.orm import aliased
 
 from alerts.alert import Severity
@@ -50,6 +50,24 @@ def put_off(connection: Connection, alert_id: int, *, waits_until: datetime, unt
     """Let what waits for the end of a snooze wait until another time, within a transaction."""
     waits = (OutboxRow.alert_id == alert_id, OutboxRow.due == waits_until, *_WAITING)
     connection.execute(update(OutboxRow).where(*waits).values(due=until))
+
+
+def last_beginning(batch_id: str, kind: str, cause: str) -> Select[Any]:
+    """The alert of a subject that was raised last."""
+    return select(func.max(AlertRow.id)).where(
+        AlertRow.batch_id == batch_id,
+        AlertRow.kind == kind,
+        AlertRow.cause == cause,
+        AlertRow.resolves == NOT_RESOLVING,
+    )
+
+
+def begin_again(connection: Connection, begun: Select[Any], *channels: ColumnElement[bool], at: datetime) -> None:
+    """Let some channels be told anew of an alert whose end was taken back, within a transaction."""
+    # Held until then: if it is over by the time the batch is read, it is not told at all.
+    again = {"delivered": None, "given_up": False, "attempts": 0, "told": 0, "due": at, "reason": ""}
+    rows = update(OutboxRow).where(OutboxRow.alert_id == begun.scalar_subquery(), *channels)
+    connection.execute(rows.values(**again))
 
 
 class Outbox(Part):
@@ -108,6 +126,12 @@ class Outbox(Part):
                 again = until
             change = {"delivered": now} if again is None else {"due": again, "attempts": 0}
             _change(connection, outbox_id, told=OutboxRow.told + 1, reason="", **change)
+
+    def outbox_begin_again(self, ended: Notice, channel: str, now: datetime) -> None:
+        """Let a channel hear anew of what it was told the end of, because that end was taken back meanwhile."""
+        begun = last_beginning(ended.batch_id, ended.alert.kind, ended.alert.cause)
+        with self._database.writing() as connection:
+            begin_again(connection, begun, OutboxRow.channel == channel, at=now)
 
     def outbox_left_out(self, outbox_id: int, now: datetime, *, reason: str) -> None:
         """Note that a message is not told (again) over its channel, and why.

@@ -16,8 +16,8 @@ from storage.database import insert_new, upsert
 from storage.outbox import put_off, tell_again, waiting_rows
 from storage.part import Part
 from storage.readings import in_period
-from storage.records import AlertRecord, StateRecord
-from storage.schema import NOT_RESOLVING, AlertRow, BatchRow, BatchStateRow, EstimateRow, OutboxRow
+from storage.records import AlertRecord, Footing, StateRecord
+from storage.schema import NOT_RESOLVING, AlertRow, BatchRow, BatchStateRow, EstimateRow, OutboxRow, SampleRow
 from storage.stored import alert_from_columns, alert_to_columns, estimate_from_columns, estimate_to_columns
 
 
@@ -36,6 +36,7 @@ class Outcomes(Part):
         probe_cursor: int | None = None,
         channels: Sequence[str] = (),
         untold: Sequence[Alert] = (),
+        footing: Footing | None = None,
     ) -> tuple[AlertRecord, ...]:
         """Save in ONE transaction what some events led to, and return the alerts that are new.
 
@@ -46,6 +47,8 @@ class Outcomes(Part):
         ----------
         state, cursor, sample_cursor, probe_cursor : None leaves what is stored
         untold : those of `alerts` that are kept for the record and go to no channel
+        footing : on which this was concluded; if it has changed since, nothing is saved, since the batch is to be read
+            again. None: whatever it is now
 
         Raises
         ------
@@ -57,6 +60,8 @@ class Outcomes(Part):
         with self._database.writing() as connection:
             if connection.scalar(select(BatchRow.batch_id).where(BatchRow.batch_id == batch_id)) is None:
                 raise NotFound("batch", batch_id, "list them with: gylewatch batch list")
+            if footing is not None and footing != _footing(connection, batch_id):
+                return ()
             if estimates:
                 rows = [{"batch_id": batch_id, **estimate_to_columns(estimate)} for estimate in estimates]
                 connection.execute(insert_new(connection, EstimateRow, ["batch_id", "time"]), rows)
@@ -65,6 +70,11 @@ class Outcomes(Part):
             cursors = {"reading_cursor": cursor, "sample_cursor": sample_cursor, "probe_cursor": probe_cursor}
             _save_state(connection, batch_id, state, cursors)
         return new
+
+    def footing(self, batch_id: BatchId) -> Footing:
+        """What conclusions about a batch rest on now."""
+        with self._database.reading() as connection:
+            return _footing(connection, batch_id)
 
     def state(self, batch_id: BatchId) -> StateRecord | None:
         """What the pipeline carried after the last event of a batch."""
@@ -201,6 +211,13 @@ def _save_alert(connection: Connection, batch_id: BatchId, alert: Alert, channel
     if channels:
         connection.execute(insert(OutboxRow), waiting_rows(channels, alert_id=alert_id))
     return AlertRecord(id=alert_id, batch_id=batch_id, alert=alert)
+
+
+def _footing(connection: Connection, batch_id: BatchId) -> Footing:
+    withdrawn = select(func.count()).where(SampleRow.batch_id == batch_id, SampleRow.withdrawn.is_not(None))
+    query = select(BatchRow.reopened, withdrawn.scalar_subquery().label("withdrawn"))
+    row = connection.execute(query.where(BatchRow.batch_id == batch_id)).one_or_none()
+    return Footing(reopened=row.reopened, withdrawn=row.withdrawn) if row is not None else Footing()
 
 
 def _save_state(

@@ -130,6 +130,14 @@ class BatchRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Footing:
+    """What people may take back of a batch while conclusions are drawn: these are void when it has changed since."""
+
+    reopened: datetime | None = None  # the last time that its end was taken back
+    withdrawn: int = 0  # samples
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StateRecord:
     """What the pipeline carried after the last stored event of a batch."""
 

@@ -9,6 +9,7 @@ from sqlalchemy import ColumnElement, Connection, delete, func, or_, select, upd
 from alerts.engine import CLOSED
 from gylewatch.values import BatchId, utc_text
 from storage.batches import batch_record, require_batch
+from storage.outbox import begin_again, last_beginning
 from storage.outcomes import forget
 from storage.part import Part
 from storage.records import BatchRecord, NotReopened
@@ -106,18 +107,6 @@ def _open_closed_alerts(connection: Connection, batch_id: BatchId, time: datetim
         heard_the_end = connection.scalars(told).all()
         connection.execute(delete(OutboxRow).where(OutboxRow.alert_id == end.id))
         connection.execute(delete(AlertRow).where(AlertRow.id == end.id))
-        raised = select(func.max(AlertRow.id)).where(
-            AlertRow.batch_id == batch_id,
-            AlertRow.kind == end.resolves,
-            AlertRow.cause == end.cause,
-            AlertRow.resolves == NOT_RESOLVING,
-            AlertRow.id < end.id,
-        )
+        begun = last_beginning(batch_id, end.resolves, end.cause).where(AlertRow.id < end.id)
         never = (OutboxRow.told == 0) & OutboxRow.delivered.is_not(None)
-        # Held until now: if it is over by the time the batch is read, it is not told at all.
-        again = {"delivered": None, "given_up": False, "attempts": 0, "told": 0, "due": time, "reason": ""}
-        connection.execute(
-            update(OutboxRow)
-            .where(OutboxRow.alert_id == raised.scalar_subquery(), or_(never, OutboxRow.channel.in_(heard_the_end)))
-            .values(**again)
-        )
+        begin_again(connection, begun, or_(never, OutboxRow.channel.in_(heard_the_end)), at=time)

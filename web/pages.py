@@ -49,7 +49,8 @@ _TOLD = {
     "reopened": "The batch is watched again. It is read again from its readings; its estimate comes back in a moment.",
 }
 _DONE = {
-    "saved": "The sample is kept. The estimate takes it in with the next update.",
+    "saved": "The sample is kept. The estimate takes it in with the next update; if newer readings were used already, "
+    "the batch is read again, and its estimate comes back in a moment.",
     "withdrawn": "The sample is withdrawn, and nothing uses it any more. An active batch is read again from its "
     "readings; its estimate comes back in a moment.",
 }
@@ -155,7 +156,10 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             probe_told=_probe_told(graph, fahrenheit=fahrenheit),
             probe_at=partial(probe_at, graph.probe) if graph.probe.readings else None,
             pictures=_pictures(graph, record, fahrenheit=fahrenheit),
-            samples=[(number, sample, records.corrected(record.batch, sample)) for number, sample in reversed(samples)],
+            samples=[
+                (number, sample, records.corrected(record.batch, sample), records.why_not_used(record.batch, sample))
+                for number, sample in reversed(samples)
+            ],
             verdict=verdict(store, context.alerts, record, latest[-1] if latest else None, open_alerts),
             open_alerts=board.waiting_first(open_alerts, now),
             urgent=board.urgent(open_alerts, now),

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from calibration.hydrometry import HandGravity, hand_gravity
-from gylewatch.errors import GylewatchError
+from calibration.hydrometry import HandGravity, batch_gravity
+from gylewatch.errors import AboveOriginal, GylewatchError
 from gylewatch.values import Batch, ProbeReading, Sample
 from storage.records import BatchRecord
 from storage.store import Store
@@ -11,11 +11,22 @@ from web.graph import NO_PROBE, PROBE_POINTS, SCREEN_POINTS, Graph, graph
 
 
 def corrected(batch: Batch, sample: Sample) -> HandGravity | None:
-    """The gravity that a hand sample stands for; None where no correction covers it."""
+    """The gravity that a hand sample stands for; None where no correction covers it, or it cannot be this beer's."""
     try:
-        return hand_gravity(sample, original_gravity_sg=batch.original_gravity_sg, settings=batch.instruments)
+        return batch_gravity(batch, sample)
     except GylewatchError:
         return None
+
+
+def why_not_used(batch: Batch, sample: Sample) -> str:
+    """Why a hand sample stands for no gravity and changes no estimate, in a few words; empty: it does."""
+    try:
+        batch_gravity(batch, sample)
+    except AboveOriginal:
+        return "far above the original gravity: not used"
+    except GylewatchError:
+        return "outside the tables: not used"
+    return ""
 
 
 def latest_probe_reading(store: Store, record: BatchRecord) -> ProbeReading | None:

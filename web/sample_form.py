@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 
-from calibration.hydrometry import hand_gravity
+from calibration.hydrometry import batch_gravity
 from gylewatch.errors import InputError, OutOfDomain
 from gylewatch.units import celsius_from_fahrenheit
 from gylewatch.values import Batch, Instrument, Sample, Unit
@@ -92,7 +92,7 @@ def parse_sample(
 
     Returns
     -------
-    a sample that `calibration.hydrometry.hand_gravity` can correct, or at least one question
+    a sample that `calibration.hydrometry.batch_gravity` can correct, or at least one question
     """
     questions = [
         question
@@ -113,7 +113,7 @@ def parse_sample(
             value=_value(fields),
             sample_temperature_c=celsius_from_fahrenheit(typed_temperature) if fahrenheit else typed_temperature,
         )
-        hand_gravity(sample, original_gravity_sg=batch.original_gravity_sg, settings=batch.instruments)
+        batch_gravity(batch, sample)
     except InputError as error:
         return (_doubt(error.reason),)
     except (OutOfDomain, ValueError) as error:

@@ -33,6 +33,7 @@ def add_withdraw(pages: APIRouter, context: Context) -> None:
             sample_id=sample_id,
             sample=sample,
             gravity=records.corrected(record.batch, sample),
+            why_not=records.why_not_used(record.batch, sample),
             fahrenheit=context.settings.fahrenheit,
         )
 

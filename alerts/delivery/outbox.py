@@ -18,7 +18,7 @@ import structlog
 
 from alerts.delivery.channel import Channel
 from alerts.delivery.policy import EVERYTHING, Action, ChannelPolicy, Decision, decide, next_reminder
-from alerts.notice import Beginning, Message, Standing
+from alerts.notice import Beginning, Message, Notice, Standing
 from gylewatch.errors import DeliveryError, NotFound, StorageError
 
 _log = structlog.get_logger(__name__)
@@ -55,6 +55,10 @@ class OutboxStore(Protocol):
 
     def outbox_delivered(self, outbox_id: int, now: datetime, *, again: datetime | None = None) -> None:
         """Note a delivery; `again`: when to remind of it."""
+        ...
+
+    def outbox_begin_again(self, ended: Notice, channel: str, now: datetime) -> None:
+        """Let a channel hear anew of what it was told the end of, because that end was taken back."""
         ...
 
     def outbox_left_out(self, outbox_id: int, now: datetime, *, reason: str) -> None:
@@ -172,8 +176,16 @@ class _Pass:
 
     def _note_delivery(self, entry: OutboxEntry, policy: ChannelPolicy) -> None:
         again = next_reminder(policy, entry.message, self.now)
-        if self._note(lambda: self.store.outbox_delivered(entry.id, self.now, again=again)):
+        if self._note(lambda: self._delivered(entry, again)):
             self.unnoted.pop(entry.id)  # its reminder has the same id
+
+    def _delivered(self, entry: OutboxEntry, again: datetime | None) -> None:
+        try:
+            self.store.outbox_delivered(entry.id, self.now, again=again)
+        except NotFound:
+            # Its batch was removed, or reopened in the moment in which its end was told.
+            if isinstance(entry.message, Notice) and entry.message.batch_ended:
+                self.store.outbox_begin_again(entry.message, entry.channel, self.now)
 
     def _note_failure(self, failure: Failure) -> None:
         if self._note(

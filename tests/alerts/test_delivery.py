@@ -309,6 +309,7 @@ def test_a_death_before_the_delivery_is_remembered_delivers_again_rather_than_ne
     class Dying:
         outbox_due = staticmethod(store.outbox_due)
         outbox_beginning = staticmethod(store.outbox_beginning)
+        outbox_begin_again = staticmethod(store.outbox_begin_again)
         outbox_left_out = staticmethod(store.outbox_left_out)
         outbox_held = staticmethod(store.outbox_held)
         outbox_failed = staticmethod(store.outbox_failed)

@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from calibration.density import beer_density, sucrose_density
 from calibration.expansion import composition, partner_fractions
-from calibration.hydrometry import hand_gravity, hydrometer_gravity
-from gylewatch.errors import InputError
+from calibration.hydrometry import batch_gravity, hand_gravity, hydrometer_gravity
+from gylewatch.errors import AboveOriginal, InputError
 from gylewatch.units import plato_from_sg, sg_from_plato
-from gylewatch.values import HandSettings, Instrument, Sample, Unit
+from gylewatch.values import Addition, Batch, FloatId, HandSettings, Instrument, Sample, Unit, VesselId
 from tests.calibration.published import rows_of
 
 WORT = 1.0  # as original gravity: nothing has fermented
+DRAWN = datetime(2026, 3, 9, 8, tzinfo=UTC)
 
 
 def sample(instrument: Instrument, value: float, unit: Unit, temperature_c: float = 20.0) -> Sample:
     return Sample(
-        time=datetime(2026, 3, 9, 8, tzinfo=UTC),
+        time=DRAWN,
         instrument=instrument,
         value=value,
         unit=unit,
@@ -127,6 +128,39 @@ def test_every_corrected_value_carries_an_uncertainty() -> None:
     hydrometer, refractometer, meter = (hand_gravity(one, original_gravity_sg=1.050).sd_sg for one in drawn)
 
     assert 0.0001 < meter < hydrometer < refractometer < 0.003
+
+
+@pytest.mark.parametrize(
+    ("added", "possible"),
+    [
+        ((), False),
+        ((Addition(time=DRAWN - timedelta(days=1), gravity_points=10.0),), True),
+        ((Addition(time=DRAWN - timedelta(days=1), gravity_points=2.0),), False),
+        ((Addition(time=DRAWN - timedelta(days=1)),), True),  # nobody knows how much
+        ((Addition(time=DRAWN + timedelta(days=1), gravity_points=30.0),), False),
+    ],
+)
+def test_what_was_added_by_then_may_have_raised_a_batch_above_its_original_gravity(
+    added: tuple[Addition, ...], possible: bool
+) -> None:
+    beer = Batch(
+        name="Harbour Pale",
+        pitched=DRAWN - timedelta(days=7),
+        float_id=FloatId("heron"),
+        vessel=VesselId("FV1"),
+        volume_l=21.0,
+        expected_attenuation=(0.74, 0.80),
+        temperature_c=(18.0, 20.5),
+        original_gravity_sg=1.050,
+        additions=added,
+    )
+    drawn = sample(Instrument.HYDROMETER, 1.070, Unit.SG)
+
+    if possible:
+        assert batch_gravity(beer, drawn).gravity_sg == pytest.approx(1.070, abs=1e-6)
+    else:
+        with pytest.raises(AboveOriginal, match="its original gravity, and declare an addition"):
+            batch_gravity(beer, drawn)
 
 
 @pytest.mark.parametrize(

@@ -7,11 +7,15 @@ import json
 import signal
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Any
+
+from paho.mqtt.client import Client, MQTTMessage
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from calibration.fit import fit_curve
 from collector.mqtt_settings import MqttSettings
@@ -107,6 +111,24 @@ def request(
     content = answer.read()
     connection.close()
     return answer.status, content
+
+
+def retained_state(port: int) -> bytes:
+    """The state that a program finds which subscribes now; empty: none is retained."""
+    found: list[MQTTMessage] = []
+    subscribed = threading.Event()
+    program = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
+    program.on_message = lambda _, __, message: found.append(message)
+    program.on_subscribe = lambda *_: subscribed.set()
+    program.connect("127.0.0.1", port)
+    program.loop_start()
+    program.subscribe([(f"gylewatch/v1/state/{BATCH}", 1), ("end-of-what-is-retained", 1)])
+    assert subscribed.wait(10)
+    program.publish("end-of-what-is-retained", qos=1)
+    eventually("what is retained has come", lambda: any(each.topic == "end-of-what-is-retained" for each in found))
+    program.disconnect()
+    program.loop_stop()
+    return next((bytes(each.payload) for each in found if each.retain), b"")
 
 
 class Process:

@@ -10,8 +10,10 @@ import pytest
 
 from alerts.alert import Alert, Kind
 from alerts.settings import AlertSettings
+from gylewatch import pipeline
 from gylewatch.clock import SteppedClock
-from gylewatch.values import FloatId
+from gylewatch.closing import close
+from gylewatch.values import FloatId, Instrument, Sample, Unit
 from gylewatch.watch import BatchWatch
 from gylewatch.worker import Worker
 from storage.store import Store
@@ -124,6 +126,64 @@ def test_a_watch_from_before_saves_no_state_over_what_is_to_be_read_again(store:
     watch.save()
 
     assert store.state(BATCH) is None
+
+
+def test_killed_before_the_reopening_is_noticed_it_is_read_again_at_the_next_start(store: Store) -> None:
+    store.set_batch_curve(BATCH, 1)
+    store.append_readings(READINGS[:40])
+    before = BatchWatch(store, store.batch(BATCH), AlertSettings(), ())
+    before.step()
+    store.end_batch(BATCH, READINGS[39].time)
+    store.reopen_batch(BATCH, READINGS[40].time)
+    store.append_readings(READINGS[40:60])
+    before.step()  # half an hour of data and more: a state is due
+
+    BatchWatch(store, store.batch(BATCH), AlertSettings(), ()).step()
+
+    assert [each.time for each in store.estimates(BATCH)] == [each.time for each in READINGS[:60]]
+
+
+def test_killed_in_the_step_in_which_a_sample_is_withdrawn_it_is_read_again_without_it(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store.set_batch_curve(BATCH, 1)
+    store.append_readings(READINGS[:60])
+    watch = BatchWatch(store, store.batch(BATCH), AlertSettings(), ())
+    watch.step()
+    without = store.estimates(BATCH)
+    mistyped = Sample(
+        time=READINGS[30].time + timedelta(minutes=1),
+        instrument=Instrument.HYDROMETER,
+        value=1.03,
+        unit=Unit.SG,
+        sample_temperature_c=20.0,
+    )
+    number = store.add_sample(BATCH, mistyped)
+    judge = pipeline.on_sample
+
+    def withdrawing(course: pipeline.Course, state: pipeline.State, sample: Sample) -> pipeline.Outcome:
+        store.withdraw_sample(BATCH, number, who="Ada", time=READINGS[-1].time)
+        return judge(course, state, sample)
+
+    monkeypatch.setattr(pipeline, "on_sample", withdrawing)
+    watch.step()
+
+    BatchWatch(store, store.batch(BATCH), AlertSettings(), ()).step()
+
+    assert store.estimates(BATCH) == without
+
+
+def test_the_end_of_a_batch_that_is_reopened_meanwhile_closes_none_of_its_alerts(store: Store) -> None:
+    with Brewery(store) as brewery:
+        brewery.hear(0, ENDED)
+    store.end_batch(BATCH, READINGS[ENDED - 1].time)
+    seen = store.batches()
+    store.reopen_batch(BATCH, READINGS[ENDED].time)
+
+    closed = close(store, seen, ("phone",))
+
+    assert closed == {BATCH: ()}
+    assert [each.alert.kind for each in store.open_alerts(BATCH)] == [Kind.FERMENTATION_STARTED]
 
 
 def test_the_terminal_takes_an_end_back_and_refuses_what_cannot_be(workbench: Terminal) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -254,6 +255,40 @@ def test_a_sample_outside_the_watched_time_is_reported_as_unused(
     result = replayed(brew, capsys, None, "--samples", str(samples))
 
     assert said in result.said
+
+
+def test_a_sample_far_above_the_original_gravity_is_left_out_and_named_and_the_rest_is_used(
+    brew: Recording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    samples = brew.folder / "samples.csv"
+    right = f"{SAMPLES_HEADER}\n{iso(PITCHED + timedelta(hours=20, minutes=5))},hydrometer,1.040,SG,20.0\n"
+    samples.write_text(right, encoding="utf-8")
+    without = replayed(brew, capsys, None, "--samples", str(samples))
+    samples.write_text(f"{right}2026-03-03T18:35:00Z,hydrometer,1.075,SG,20.0\n", encoding="utf-8")
+
+    result = replayed(brew, capsys, None, "--samples", str(samples))
+
+    assert (result.code, without.code) == (0, 0)
+    assert (result.estimates, result.alerts) == (without.estimates, without.alerts)
+    assert "1 sample left out: hydrometer sample of 2026-03-03T18:35:00Z: gravity 1.0750 lies far above" in result.said
+    assert "left out" not in without.said
+
+
+def test_a_mistyped_original_gravity_costs_samples_and_not_the_replay(
+    brew: Recording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plain = brew.batch.read_text(encoding="utf-8")
+    brew.batch.write_text(re.sub("original_gravity = .*", "original_gravity = 1.015", plain), encoding="utf-8")
+    samples = brew.folder / "samples.csv"
+    rows = [f"{iso(PITCHED + timedelta(hours=hours))},hydrometer,1.045,SG,20" for hours in (5, 10)]
+    samples.write_text("\n".join((SAMPLES_HEADER, *rows)), encoding="utf-8")
+
+    result = replayed(brew, capsys, None, "--samples", str(samples))
+    brew.batch.write_text(plain, encoding="utf-8")
+
+    assert result.code == 0
+    assert "2 samples left out, the first: hydrometer sample of 2026-03-02T23:30:00Z: gravity 1.045" in result.said
+    assert "check the value, the unit, the batch and its original gravity" in result.said
 
 
 def test_a_sample_that_stands_twice_in_its_file_is_not_believed_as_two(

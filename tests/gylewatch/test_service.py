@@ -49,6 +49,7 @@ from tests.gylewatch.live import (
     log,
     publish,
     request,
+    retained_state,
     running,
     settings,
 )
@@ -116,23 +117,6 @@ def test_other_programs_get_states_and_alerts_over_mqtt(tmp_path: Path, broker: 
     assert state["gravity_low_sg"] <= state["gravity_sg"] <= state["gravity_high_sg"]
     assert json.loads(heard[f"gylewatch/v1/alerts/{BATCH}"][0])["kind"] == "fermentation-started"
     assert heard["gylewatch/v1/service/status"][0] == b"online"
-
-
-def retained_state(port: int) -> bytes:
-    """The state that a program finds which subscribes now."""
-    found: list[bytes] = []
-    subscribed = threading.Event()
-    program = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
-    program.on_message = lambda _, __, message: found.append(bytes(message.payload) if message.retain else b"")
-    program.on_subscribe = lambda *_: subscribed.set()
-    program.connect("127.0.0.1", port)
-    program.loop_start()
-    program.subscribe([(f"gylewatch/v1/state/{BATCH}", 1), ("gylewatch/v1/service/status", 1)])
-    assert subscribed.wait(10)
-    eventually("what is retained has come", lambda: b"online" in found)
-    program.disconnect()
-    program.loop_stop()
-    return next((payload for payload in found if payload != b"online"), b"")
 
 
 @pytest.mark.parametrize("service_restarts", [False, True])

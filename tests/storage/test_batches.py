@@ -281,7 +281,7 @@ def test_a_withdrawn_sample_counts_no_more_and_the_batch_is_read_again(store: St
 
     assert [number for number, _ in store.samples(batch_id)] == [second]
     assert [number for number, _ in store.sample_after(batch_id, 0)] == [second]
-    assert store.withdrawn_samples(batch_id) == 1
+    assert store.footing(batch_id).withdrawn == 1
     assert store.state(batch_id) is None
     with pytest.raises(NotFound, match="no sample is called"):
         store.withdraw_sample(batch_id, first, who="Ada", time=at(31))

@@ -7,11 +7,13 @@ from dataclasses import replace
 import pytest
 
 from alerts.alert import Kind
+from alerts.delivery.outbox import deliver_due
+from alerts.delivery.policy import EVERYTHING, PROGRAMS
 from alerts.engine import closed
-from alerts.notice import Notice
+from alerts.notice import Message, Notice
 from gylewatch.errors import NotFound
 from gylewatch.values import BatchId, FloatId, VesselId
-from storage.records import NotReopened
+from storage.records import Footing, NotReopened
 from storage.store import Store
 from tests.storage.examples import alert, at, batch, estimate, reading, sample, vessel_record
 
@@ -163,3 +165,68 @@ def test_who_was_not_told_because_the_batch_had_ended_is_told_now_unless_it_is_o
     assert (waiting.channel, waiting.message.alert) == (PHONE, low)
     assert not waiting.standing.over
     assert waiting.standing.held  # so that it is left out if it is over by then
+
+
+def test_who_is_told_of_the_end_in_the_moment_of_reopening_hears_of_the_beginning_anew(ended: Store) -> None:
+    low = alert(100, Kind.BATTERY_LOW)
+    told: list[tuple[str, Kind | None]] = []
+
+    class Listener:
+        def __init__(self, name: str) -> None:
+            self.name = name
+
+        def deliver(self, message: Message) -> None:
+            assert isinstance(message, Notice)
+            told.append((self.name, message.alert.resolves))
+            if message.ends:
+                ended.reopen_batch(PALE, at(700))  # while the message is on its way
+
+    channels = {name: Listener(name) for name in (PHONE, PROGRAM)}
+    policies = {PHONE: EVERYTHING, PROGRAM: PROGRAMS}
+    ended.save_outcomes(PALE, alerts=[low], channels=[PHONE, PROGRAM])
+    deliver_due(ended, channels, at(500), policies=policies)
+    ended.save_outcomes(PALE, alerts=[closed(low, at(600))], channels=[PHONE, PROGRAM])
+    deliver_due(ended, channels, at(700), policies=policies)
+
+    for minutes in (701, 702):
+        deliver_due(ended, channels, at(minutes), policies=policies)
+
+    assert told == [(PHONE, None), (PROGRAM, None), (PROGRAM, Kind.BATTERY_LOW), (PROGRAM, None)]
+    assert [each.alert for each in ended.open_alerts(PALE)] == [low]
+
+
+def test_a_batch_that_is_removed_while_its_end_is_told_has_nothing_to_begin_anew(ended: Store) -> None:
+    low = alert(100, Kind.BATTERY_LOW)
+
+    class Remover:
+        name = PROGRAM
+
+        def deliver(self, message: Message) -> None:
+            if message.ends:
+                ended.remove_batch(PALE)
+
+    for each in (low, closed(low, at(600))):
+        ended.save_outcomes(PALE, alerts=[each], channels=[PROGRAM])
+        done = deliver_due(ended, {PROGRAM: Remover()}, at(700), policies={PROGRAM: PROGRAMS})
+
+    assert len(done.delivered) == 1
+    assert ended.outbox_due(at(10_000), 100) == ()
+
+
+def test_what_was_concluded_before_a_reopening_or_a_withdrawal_is_not_saved_after_it(ended: Store) -> None:
+    number = ended.add_sample(PALE, sample(30))
+    first = ended.footing(PALE)
+    ended.reopen_batch(PALE, at(700))
+    second = ended.footing(PALE)
+
+    def save(footing: Footing) -> bytes | None:
+        ended.save_outcomes(PALE, estimates=[estimate(15)], state=b"state", cursor=1, footing=footing)
+        stored = ended.state(PALE)
+        return None if stored is None else stored.state
+
+    assert save(first) is None
+    assert save(second) == b"state"
+    ended.withdraw_sample(PALE, number, who="Ada", time=at(701))
+    assert save(second) is None
+    assert ended.estimates(PALE) == ()
+    assert save(ended.footing(PALE)) == b"state"

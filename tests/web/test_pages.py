@@ -198,6 +198,16 @@ def test_samples_are_corrected_for_the_batch_s_own_instruments_and_the_page_says
     assert "own instruments" not in plain
 
 
+def test_a_sample_that_cannot_be_this_beer_s_is_listed_with_the_reason(client: TestClient, store: Store) -> None:
+    batch_id = brewery.add_batch(store, brewery.harbour_pale())
+    number = store.add_sample(batch_id, replace(brewery.hydrometer_sample(), value=1.085))
+
+    listed, asked = (text(client.get(f"/batches/{batch_id}{at}").text) for at in ("", f"/samples/{number}/withdraw"))
+
+    assert "far above the original gravity: not used" in listed
+    assert "far above the original gravity: not used" in asked
+
+
 def test_the_board_can_be_searched(client: TestClient, store: Store) -> None:
     brewery.add_batch(store, brewery.harbour_pale("Calm Ale", "avocet", "FV0"))
     brewery.add_batch(store, brewery.harbour_pale("Warm Ale", "curlew", "FV9"))

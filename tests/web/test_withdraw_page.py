@@ -41,7 +41,7 @@ def test_confirmed_it_is_gone_from_the_list_and_the_batch_is_read_again(
 
     assert "The sample is withdrawn, and nothing uses it any more." in page
     assert store.samples(batch_id) == ()
-    assert store.withdrawn_samples(batch_id) == 1
+    assert store.footing(batch_id).withdrawn == 1
     assert store.latest_estimate(batch_id) is None  # forgotten, to be concluded anew
 
 
@@ -71,7 +71,7 @@ def test_a_sample_withdrawn_meanwhile_or_of_another_batch_is_not_found(
 
     assert answer.status_code == 404
     assert "it may be withdrawn already" in text(answer.text)
-    assert store.withdrawn_samples(batch_id) == 1
+    assert store.footing(batch_id).withdrawn == 1
 
 
 def test_a_form_from_elsewhere_withdraws_nothing(

@@ -1,0 +1,161 @@
+"""What other programs find retained on a real broker about a batch that has ended, was reopened or was removed."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from gylewatch.clock import SteppedClock
+from gylewatch.service import Service
+from gylewatch.state_feed import KEPT_FOR, OFF_FOR, StateFeed
+from gylewatch.values import BatchId, utc_text
+from storage.store import Store
+from tests.broker import Broker
+from tests.eventually import eventually
+from tests.gylewatch.brew import PITCHED, pale_readings
+from tests.gylewatch.live import BATCH, furnish, retained_state, settings
+from tests.storage.examples import estimate
+
+READINGS = pale_readings(20)
+ENDED = READINGS[-1].time + timedelta(minutes=1)
+OVER = ENDED + KEPT_FOR + timedelta(minutes=1)
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(furnish(tmp_path, PITCHED)) as opened:
+        opened.append_readings(READINGS)
+        yield opened
+
+
+@pytest.fixture(autouse=True)
+def _soon_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("gylewatch.state_feed.AGAIN_S", 0.05)  # what is tried before the connection stands
+
+
+@contextmanager
+def serving(folder: Path, broker: Broker, now: datetime) -> Iterator[SteppedClock]:
+    clock = SteppedClock(now)
+    service = Service(settings(f"sqlite:///{folder / 'gylewatch.sqlite'}", broker.port), clock=clock, tick_s=0.05)
+    service.start()
+    try:
+        eventually("it is connected", lambda: service.health().problems == (), 30)
+        yield clock
+    finally:
+        service.stop()
+
+
+def state(broker: Broker) -> Any:
+    payload = retained_state(broker.port)
+    return json.loads(payload) if payload else None
+
+
+def wait_for_state(broker: Broker, *, ended: datetime | None) -> None:
+    wanted = None if ended is None else utc_text(ended)
+    eventually("the state says so", lambda: (state(broker) or {"ended": "no state"})["ended"] == wanted, 60)
+
+
+def wait_for_none(broker: Broker) -> None:
+    eventually("nothing is retained", lambda: state(broker) is None, 60)
+
+
+def test_the_last_state_of_an_ended_batch_says_so_and_goes_after_a_week(
+    store: Store, tmp_path: Path, broker: Broker
+) -> None:
+    with serving(tmp_path, broker, ENDED) as clock:
+        wait_for_state(broker, ended=None)
+
+        store.end_batch(BATCH, ENDED)
+        wait_for_state(broker, ended=ENDED)
+        last = state(broker)
+        clock.move_to(ENDED + KEPT_FOR)
+        still = state(broker)
+        clock.move_to(OVER)
+        wait_for_none(broker)
+
+    assert last["time"] == utc_text(READINGS[-1].time)
+    assert still == last
+
+
+def test_a_batch_that_is_reopened_has_not_ended(store: Store, tmp_path: Path, broker: Broker) -> None:
+    with serving(tmp_path, broker, ENDED):
+        store.end_batch(BATCH, ENDED)
+        wait_for_state(broker, ended=ENDED)
+
+        store.reopen_batch(BATCH, ENDED)
+
+        wait_for_state(broker, ended=None)
+
+
+def test_the_state_of_a_removed_batch_goes_at_once(store: Store, tmp_path: Path, broker: Broker) -> None:
+    with serving(tmp_path, broker, ENDED):
+        wait_for_state(broker, ended=None)
+
+        store.remove_batch(BATCH)
+
+        wait_for_none(broker)
+
+
+def test_a_broker_that_lost_its_states_is_told_of_the_end_too(store: Store, tmp_path: Path, broker: Broker) -> None:
+    with serving(tmp_path, broker, ENDED):
+        store.end_batch(BATCH, ENDED)
+        wait_for_state(broker, ended=ENDED)
+
+        broker.kill()
+        for kept in broker.directory.rglob("*.db"):
+            kept.unlink()
+        broker.start()
+
+        wait_for_state(broker, ended=ENDED)
+
+
+@pytest.mark.parametrize(("after", "told"), [(KEPT_FOR, True), (KEPT_FOR * 2, False), (KEPT_FOR + OFF_FOR, False)])
+def test_an_end_while_the_service_is_stopped_is_told_or_its_state_taken_back_at_the_next_start(
+    store: Store, tmp_path: Path, broker: Broker, after: timedelta, told: bool
+) -> None:
+    with serving(tmp_path, broker, ENDED):
+        wait_for_state(broker, ended=None)
+    store.end_batch(BATCH, ENDED)
+
+    with serving(tmp_path, broker, ENDED + after):
+        if told:
+            wait_for_state(broker, ended=ENDED)
+        else:
+            wait_for_none(broker)
+
+
+def test_a_batch_that_is_told_of_while_the_others_are_looked_up_was_not_removed() -> None:
+    published: dict[str, bytes] = {}
+    feed = StateFeed([published.__setitem__])
+
+    def look_up() -> dict[BatchId, datetime | None]:
+        feed.tell(BATCH, estimate(1))  # it was added after that look
+        return {}
+
+    feed.follow(look_up, ENDED)
+    feed.start()
+    try:
+        eventually("it is published", lambda: published != {})
+    finally:
+        feed.stop()
+
+    assert [json.loads(each)["batch"] for each in published.values()] == [BATCH]
+
+
+def test_a_state_is_taken_back_from_a_broker_that_was_away_meanwhile(
+    store: Store, tmp_path: Path, broker: Broker
+) -> None:
+    with serving(tmp_path, broker, ENDED):
+        wait_for_state(broker, ended=None)
+        broker.stop()
+
+        store.remove_batch(BATCH)
+        broker.start()
+
+        wait_for_none(broker)
