@@ -45,8 +45,6 @@ BIN_MINUTES = 10.0
 BIN_MEMBERS = 60
 LATE_HOURS = 6.0
 # A late reading this old still helps; the belief is carried back along its own rate. Older ones are stored, not used
-SAMPLE_BACK_HOURS = 24.0
-# Along the rate of today no belief is carried farther back; an older sample says little about it, or about the float
 START_NOISE_POINTS = 0.9
 STRONGEST_POINTS, STRONGEST_HOURS = 160.0, 6.0
 # No wort is stronger: at first it is a float that is not in the beer yet, or a wild packet. A belief that began with it
@@ -146,6 +144,8 @@ def _followed_modes(belief: Belief, gravity: GravityReading, elapsed_hours: floa
 def observe_sample(belief: Belief, sample: HandGravity) -> tuple[Belief, Estimate | None]:
     """Take one hand sample: a measurement of the gravity itself, free of the float's errors.
 
+    Samples and readings are given in the order of their times; one from before the belief's time counts as of now.
+
     Returns
     -------
     the new belief, and the estimate now; None before the float's first reading, until which the sample is kept.
@@ -158,25 +158,22 @@ def observe_sample(belief: Belief, sample: HandGravity) -> tuple[Belief, Estimat
         return replace(belief, early=early[-EARLY_SAMPLES:]), None
     if sample.time > belief.time:
         belief = _carry(belief, sample.time, belief.temperature_c)
-    return summarise(_take_sample(belief, sample.time, points, sd_points))
+    return summarise(_take_sample(belief, points, sd_points))
 
 
-def _take_sample(belief: Belief, time: datetime, points: float, sd_points: float) -> Belief:
+def _take_sample(belief: Belief, points: float, sd_points: float) -> Belief:
     cloud = cloud_of(belief)
-    late_hours = max(hours(belief.time - time), 0.0)
-    expected, rows = gravity_rows(cloud, _carried_back(belief, min(late_hours, SAMPLE_BACK_HOURS)))
-    sd = hypot(sd_points, 0.02 * late_hours)
+    expected, rows = gravity_rows(cloud)
     measured = evidence.innovation(cloud, expected, rows, points)
-    squared = evidence.squared_surprise(cloud, measured, sd)
-    of_late = late_hours <= SAMPLE_BACK_HOURS
-    misfit = belief.misfit + MISFIT_MEMORY * (squared - belief.misfit) if of_late else belief.misfit
-    if evidence.is_suspicious(cloud, measured, sd):
+    squared = evidence.squared_surprise(cloud, measured, sd_points)
+    misfit = belief.misfit + MISFIT_MEMORY * (squared - belief.misfit)
+    if evidence.is_suspicious(cloud, measured, sd_points):
         # What is believed of the end is widened beyond its prior, which thus no longer governs it.
         cloud = replace(cloud, renewed=np.ones_like(cloud.renewed))
-    if of_late and not _is_vouched_for(belief):
-        cloud, measured = misled.allow_lasting(cloud, measured, sd=sd, draws=partial(_generator, belief))
+    if not _is_vouched_for(belief):
+        cloud, measured = misled.allow_lasting(cloud, measured, sd=sd_points, draws=partial(_generator, belief))
     shifts = partial(evidence.astray, measured)
-    cloud = evidence.take(cloud, measured, sd=sd, scatter=evidence.SAMPLE_SCATTER, shifts=shifts)
+    cloud = evidence.take(cloud, measured, sd=sd_points, scatter=evidence.SAMPLE_SCATTER, shifts=shifts)
     return replace(belief, misfit=misfit, forecast_at=None, cloud=_chosen(belief, cloud), step=belief.step + 1)
 
 
@@ -205,7 +202,7 @@ def _born(belief: Belief, gravity: GravityReading, value: float) -> Belief:
         warmest_c=warm,
     )
     for time, points, sd_points in early:
-        belief = _take_sample(_carry(belief, max(time, belief.time), warm), time, points, sd_points)
+        belief = _take_sample(_carry(belief, max(time, belief.time), warm), points, sd_points)
     return belief
 
 
