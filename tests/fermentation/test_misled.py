@@ -73,16 +73,6 @@ def test_a_misread_sample_is_not_laid_to_a_float_that_agreed_before(
     assert max(np.abs(misled_by)) < 3.0
 
 
-def test_a_sample_of_days_ago_is_no_evidence_against_the_float() -> None:
-    belief, _ = run(smooth.start(batch(original_gravity_sg=None)), readings(100.0))
-
-    _, estimate = smooth.observe_sample(belief, hand(40.0, logistic_points(40.0)))
-
-    assert estimate is not None
-    assert (estimate.gravity_sg - 1.0) * 1000.0 == pytest.approx(logistic_points(100.0), abs=1.0)
-    assert estimate.misfit_sigma == 0.0
-
-
 def test_only_the_offset_of_all_that_is_the_float_s_own_makes_up_for_a_sample() -> None:
     def warmth(hours: float) -> float:  # at last as at first
         return 19.0 + 2.0 * max(0.0, 1.0 - abs(hours - 20.0) / 10.0)
