@@ -6,10 +6,11 @@ from collections.abc import Callable
 
 import numpy as np
 
-from fermentation.belief import FOAM, HEAD, MODES, OFFSET, SHORT, THERMAL, Cloud
+from fermentation.belief import FOAM, HEAD, MODES, OFFSET, ORIGINAL, SHORT, THERMAL, Cloud
 from fermentation.covariance import widened
 from fermentation.evidence import SAMPLE_SCATTER, Innovation, is_suspicious, log_likelihood, towards_state
 from fermentation.kinetics import between
+from fermentation.prior import log_likelihood_of_original
 from gylewatch.copying import replace
 
 CHANCE, SD_POINTS = 0.1, 6.0
@@ -19,7 +20,12 @@ LIKELY = (0.02, 0.9)
 
 
 def allow_lasting(
-    cloud: Cloud, measured: Innovation, *, sd: float, draws: Callable[[], np.random.Generator]
+    cloud: Cloud,
+    measured: Innovation,
+    *,
+    sd: float,
+    original_points: float | None,
+    draws: Callable[[], np.random.Generator],
 ) -> tuple[Cloud, Innovation]:
     """Let some particles hold that the float's lasting offset is not what they thought, where that explains a sample.
 
@@ -27,10 +33,15 @@ def allow_lasting(
     reads; otherwise each further reading would argue the sample away. Drawn as often as it explains the sample and
     weighted by how often it is believed, as in `fermentation.foam`.
 
+    A measured original gravity that the float contradicted is heard once more: it was taken for a misreading only
+    because the float was trusted. Where the offset brings the original gravity back to it, two measurements speak for
+    the offset.
+
     Parameters
     ----------
     measured : what the sample says to `cloud`
     sd : of the sample, points
+    original_points : the original gravity as it was measured; None: it was not, or is another since
     draws : gives the source of random numbers
 
     Returns
@@ -45,13 +56,18 @@ def allow_lasting(
     wide = replace(cloud, covariance=widened(cloud.covariance, direction, SD_POINTS**2))
     found = towards_state(wide, measured.surprise, measured.rows)
     gain = log_likelihood(found, sd, SAMPLE_SCATTER) - log_likelihood(measured, sd, SAMPLE_SCATTER)
-    odds = CHANCE / (1.0 - CHANCE) * np.exp(between(gain, -50.0, 50.0))
+    heard = np.zeros_like(gain)
+    if original_points is not None:
+        moved = direction[ORIGINAL] * measured.surprise * SD_POINTS**2 / (found.variance + sd**2)
+        off = cloud.mean[ORIGINAL] - original_points
+        heard = log_likelihood_of_original(off + moved) - log_likelihood_of_original(off)
+    odds = CHANCE / (1.0 - CHANCE) * np.exp(between(gain + heard, -50.0, 50.0))
     likely = between(odds / (1.0 + odds), *LIKELY)
     drawn = draws().random(len(likely)) < likely
     correction = np.where(drawn, CHANCE / likely, (1.0 - CHANCE) / (1.0 - likely))
     cloud = replace(
         cloud,
-        log_weight=cloud.log_weight + np.log(correction),
+        log_weight=cloud.log_weight + np.log(correction) + np.where(drawn, heard, 0.0),
         covariance=np.where(drawn, wide.covariance, cloud.covariance),
     )
     return cloud, found.where(drawn, measured)

@@ -152,6 +152,14 @@ def _original(batch: Batch, first_points: float) -> tuple[float, float]:
     return max(original, 8.0), GUESSED_ORIGINAL_SD_POINTS if measured is None else MEASURED_ORIGINAL_SD_POINTS
 
 
+def log_likelihood_of_original(off_points: FloatArray) -> FloatArray:
+    """(n,) of a measured original gravity that is so far off the true one, apart from a constant."""
+    parts = ((1.0 - MISREAD_SHARE, MEASURED_ORIGINAL_SD_POINTS), (MISREAD_SHARE, MISREAD_SD_POINTS))
+    likelihood = sum(share / sd * np.exp(-0.5 * (off_points / sd) ** 2) for share, sd in parts)
+    logarithm: FloatArray = np.log(likelihood + 1e-12)  # else nothing, far off
+    return logarithm
+
+
 def _kept(batch: Batch) -> tuple[float, float]:
     """Final over original gravity of a healthy batch, and its standard deviation: the yeast's range as uniform."""
     low, high = batch.expected_attenuation

@@ -171,7 +171,14 @@ def _take_sample(belief: Belief, points: float, sd_points: float) -> Belief:
         # What is believed of the end is widened beyond its prior, which thus no longer governs it.
         cloud = replace(cloud, renewed=np.ones_like(cloud.renewed))
     if not _is_vouched_for(belief):
-        cloud, measured = misled.allow_lasting(cloud, measured, sd=sd_points, draws=partial(_generator, belief))
+        cloud, measured = misled.allow_lasting(
+            cloud,
+            measured,
+            sd=sd_points,
+            # An addition has made it another one.
+            original_points=None if belief.additions_done else _measured_original_points(belief.batch),
+            draws=partial(_generator, belief),
+        )
     shifts = partial(evidence.astray, measured)
     cloud = evidence.take(cloud, measured, sd=sd_points, scatter=evidence.SAMPLE_SCATTER, shifts=shifts)
     return replace(belief, misfit=misfit, forecast_at=None, cloud=_chosen(belief, cloud), step=belief.step + 1)
@@ -181,8 +188,12 @@ def _is_vouched_for(belief: Belief) -> bool:
     """Whether what was last measured by hand agreed with the float, so that it cannot have been off all along."""
     if belief.misfit > 0.0:
         return belief.misfit < MISFIT_MEMORY * evidence.SUSPICIOUS_SIGMA**2
-    measured = belief.batch.original_gravity_sg
-    return measured is not None and abs(belief.first_points - points_from_sg(measured)) < VOUCHED_POINTS
+    original_points = _measured_original_points(belief.batch)
+    return original_points is not None and abs(belief.first_points - original_points) < VOUCHED_POINTS
+
+
+def _measured_original_points(batch: Batch) -> float | None:
+    return None if batch.original_gravity_sg is None else points_from_sg(batch.original_gravity_sg)
 
 
 def _born(belief: Belief, gravity: GravityReading, value: float) -> Belief:

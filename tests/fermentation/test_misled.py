@@ -48,6 +48,30 @@ def test_two_samples_correct_a_float_that_is_off_by_the_same_all_the_time(off_po
     assert max(np.abs(left)) < 3.5
 
 
+@pytest.mark.parametrize("off_points", [8.0, -8.0])
+@pytest.mark.parametrize("hour", [4.0, 20.0, 50.0])
+def test_one_sample_corrects_a_float_that_the_measured_original_gravity_contradicted_as_well(
+    off_points: float, hour: float
+) -> None:
+    left = errors(followed(off_points, {hour: 0.0}), from_h=hour + 1.0)
+
+    assert max(np.abs(left)) < 2.0
+
+
+def test_a_measured_original_gravity_speaks_for_the_offset_or_against_it() -> None:
+    cloud = cloud_of(run(smooth.start(batch()), readings(30.0))[0])
+    measured = innovation(cloud, *gravity_rows(cloud), logistic_points(30.0) + 6.0)
+
+    def drawn(original_points: float | None) -> float:
+        allowed, _ = misled.allow_lasting(
+            cloud, measured, sd=0.7, original_points=original_points, draws=lambda: np.random.default_rng(1)
+        )
+        moved = allowed.covariance[OFFSET, OFFSET] > 2.0 * cloud.covariance[OFFSET, OFFSET]
+        return float(np.exp(allowed.log_weight) @ moved) / float(np.exp(allowed.log_weight).sum())
+
+    assert drawn(60.0) > drawn(None) > drawn(52.0)
+
+
 def test_one_sample_near_the_end_is_not_argued_away() -> None:
     left = errors(followed(-7.0, {70.0: 0.0}), from_h=100.0)
 
@@ -81,7 +105,9 @@ def test_only_the_offset_of_all_that_is_the_float_s_own_makes_up_for_a_sample() 
     cloud = cloud_of(belief)
     measured = innovation(cloud, *gravity_rows(cloud), 60.0)
 
-    allowed, _ = misled.allow_lasting(cloud, measured, sd=0.7, draws=lambda: np.random.default_rng(1))
+    allowed, _ = misled.allow_lasting(
+        cloud, measured, sd=0.7, original_points=None, draws=lambda: np.random.default_rng(1)
+    )
 
     own = [THERMAL, *range(MODES, len(cloud.mean))]
     assert np.array_equal(allowed.covariance[own], cloud.covariance[own])
