@@ -176,13 +176,15 @@ def fermentation_stalled(
     chill = (memory.warmest_c or estimate.temperature_c) - estimate.temperature_c
     chilled = chill >= rule.chill_c
     because = f", after it cooled by {chill:.1f} °C" if chilled else ""
+    sticks = Kind.FLOAT_STUCK in opened
+    doubt = f" Float {batch.float_id} seems to stick, and then shows no fall: look at it first." if sticks else ""
     verb = "stands" if stopped else "hardly moves"
     held_h = memory.short.hours(now) if stopped else memory.creeping.hours(now)
     return Condition(
         active=True,
         severity=Severity.WARNING,
         summary=f"The beer {verb} at {estimate.gravity_sg:.4f}, {high:.0f} points above where this yeast is expected "
-        f"to end{because}.",
+        f"to end{because}.{doubt}",
         evidence=evidence_of(
             estimate,
             probability_still=round(estimate.probability_still, 3),
@@ -192,6 +194,7 @@ def fermentation_stalled(
             peak_rate_points_per_day=round(memory.peak_points_per_day, 1),
             sustained_h=round(held_h, 1),
             cooled_by_c=round(chill, 1) if chilled else None,
+            float_sticks=sticks,
             never_started=False,
         ),
     )

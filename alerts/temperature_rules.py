@@ -120,7 +120,8 @@ def follow_range(settings: AlertSettings, batch: Batch, memory: RangeMemory, rea
         now_c=now_c,
         far_out=follow_streak(memory.far_out, now, holds=excess > rule.beyond_c),
         out=follow_streak(memory.out, now, holds=excess > rule.slightly_c),
-        inside=follow_streak(memory.inside, now, holds=is_inside or excess <= 0),
+        # On its way it has come nearer by as much as counts: at the edge of what is accepted noise would end an alert.
+        inside=follow_streak(memory.inside, now, holds=is_inside or excess <= -rule.nears_c),
     )
 
 

@@ -134,6 +134,19 @@ def test_a_standstill_well_above_the_expected_gravity_is_a_stall_and_not_an_end(
     assert stalled.severity is Severity.WARNING
 
 
+def test_a_stall_that_a_stuck_float_shows_says_to_look_at_the_float_first() -> None:
+    beer = logistic_gravity()
+    still = until(35.0, beer, constant(beer(35.0)))
+    free = scenario(gravity_sg=still)
+    sticks = free.but(angle_deg=lambda h: 33.0 + 0.02 * math.sin(h) if h > 35 else free.reading(h).angle_deg)
+
+    alerts = sticks.run()
+
+    assert hours_of(only(alerts, Kind.FLOAT_STUCK)) < hours_of(told := only(alerts, Kind.FERMENTATION_STALLED))
+    assert "Float heron seems to stick, and then shows no fall: look at it first." in told.summary
+    assert told.evidence["float_sticks"]
+
+
 def test_a_stall_that_moves_again_resolves_itself_and_says_so() -> None:
     moves_again = until(150, STALLED_GRAVITY, ramp(150, 1.022, 222, 1.0125))
 
@@ -277,6 +290,37 @@ def test_a_beer_that_warms_when_it_was_to_be_crashed_is_told_by_how_much_it_is_b
 
     # Where it came from is 19.2 °C: three degrees above that, not above the five to which it is to go.
     assert "3.0 °C above the 2.0 to 19.2 °C that are accepted on its way to the wanted 2 to 5 °C" in out.summary
+
+
+def test_a_planned_crash_that_never_comes_is_told_once_and_not_ended_by_noise() -> None:
+    # It hovers about where it came from, the warmest that is accepted on its way: up to 0.6 above, and 0.1 below.
+    hovering = scenario(
+        plan=((100, (2.0, 5.0)),),
+        temperature_c=lambda h: 19.2 if h < 101 else 19.45 + 0.35 * math.sin((h - 101) / 6),
+        length_h=180,
+    )
+
+    alerts = hovering.run()
+
+    assert [alert.severity for alert in raised(alerts, Kind.TEMPERATURE_OUT_OF_RANGE)] == [
+        Severity.WARNING,
+        Severity.CRITICAL,  # when its time to get there is over
+    ]
+    (end,) = resolved(alerts, Kind.TEMPERATURE_OUT_OF_RANGE)
+    assert "has become graver" in end.summary
+
+
+def test_a_late_planned_crash_ends_what_was_told_once_it_is_clearly_on_its_way() -> None:
+    warms = until(101, constant(19.2), until(112, constant(20.4), ramp(112, 20.4, 150, 4.0)))
+    late = scenario(plan=((100, (2.0, 5.0)),), temperature_c=warms, length_h=150)
+
+    alerts = late.run()
+
+    only(alerts, Kind.TEMPERATURE_OUT_OF_RANGE)
+    (end,) = resolved(alerts, Kind.TEMPERATURE_OUT_OF_RANGE)
+    # Down 1.5 degrees at 0.43 an hour, and an hour of that.
+    assert hours_of(end) == pytest.approx(112 + 3.5 + 1, abs=0.6)
+    assert "on its way" in end.summary
 
 
 def test_warming_for_a_diacetyl_rest_over_a_day_is_not_drift() -> None:
