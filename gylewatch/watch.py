@@ -136,7 +136,7 @@ class BatchWatch:
     def mind_clock(self, now: datetime) -> None:
         """Read the batch again when the clock was far ahead and has come back: every true reading would be too late.
 
-        Readings from later than `now` are left out then, and taken when their time has come.
+        Readings from later than `now` are left out then, and taken when their time has come; samples wait for it.
         """
         if self._left_out_from is not None and self._left_out_from <= now:
             self.read_again()
@@ -153,8 +153,8 @@ class BatchWatch:
             self.read_again()
         if self._ahead_since is not None and newest is not None:
             self._clock_doubt = (
-                f"batch {self._record.batch.name}: a reading is of {utc_text(newest, 'seconds')}, when this machine's "
-                f"clock said {utc_text(self._ahead_since, 'seconds')}: check it (timedatectl); after "
+                f"batch {self._record.batch.name}: a reading or sample is of {utc_text(newest, 'seconds')}, when this "
+                f"machine's clock said {utc_text(self._ahead_since, 'seconds')}: check it (timedatectl); after "
                 f"{BACK_FOR.total_seconds() / 60:.0f} minutes it is believed, and the batch read again"
             )
 
@@ -176,7 +176,7 @@ class BatchWatch:
 
         Parameters
         ----------
-        now : while a batch is read again, readings from later than this are left out; None: none are
+        now : samples from later than this wait, and while a batch is read again, readings are left out; None: none are
         """
         if self._sample_was_withdrawn():
             _log.info("reading a batch again without a withdrawn sample", batch=self._record.batch_id)
@@ -187,18 +187,19 @@ class BatchWatch:
             self.read_again()
         readings = self._order.page(READINGS_AT_ONCE)
         more = len(readings) == READINGS_AT_ONCE
-        horizon = now + AHEAD if self._rereading and now is not None else None
+        ahead = now + AHEAD if now is not None else None
+        horizon = ahead if self._rereading else None
         probes = _ProbeQueue(self._store, self._record.batch, self._probe_cursor, horizon)
         pending = _Pending()
         for reading in readings:
             self._take_probes(probes, until=reading.time)
-            self._take_samples(pending, until=reading.time)
+            self._take_samples(pending, until=reading.time if horizon is None else min(reading.time, horizon))
             if horizon is not None and reading.time > horizon:
                 self._leave_out(reading.time)
             else:
                 self._take_reading(reading, pending)
         if not more:
-            self._take_samples(pending, until=None)
+            self._take_samples(pending, until=ahead)
             self._take_probes(probes, until=None)
         if not more and self._rereading:
             self._end_rereading(pending, horizon)
@@ -255,7 +256,7 @@ class BatchWatch:
         self._late = Lateness()
         self._state = pipeline.start(self._course)
         self._order = ReadingOrder(self._store, self._record.batch, by_time=True)
-        self._samples = SampleOrder(self._store, self._record, by_time=True)
+        self._samples = SampleOrder(self._store, self._record)
         self._probe_cursor = 0
         self._saved_at = None
 

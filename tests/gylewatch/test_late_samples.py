@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+from structlog.testing import capture_logs
 
 from alerts.alert import Kind
 from alerts.settings import AlertSettings
@@ -189,6 +190,19 @@ def test_when_a_sample_is_entered_makes_no_difference(
     assert believed(store, [FIRST, SECOND]) == replayed(tmp_path, [FIRST, SECOND])
 
 
+def test_old_samples_that_are_entered_one_by_one_do_not_each_begin_it_anew(store: Store) -> None:
+    store.append_readings(READINGS)
+    watched = watch(store)
+    follow(watched)
+
+    with capture_logs() as logged:
+        for after in (170, 150, 110, 90, 130):  # a page of 40 readings for each
+            store.add_sample(BATCH, drawn(after, 1.0455))
+            watched.step(NOW)
+
+    assert [each["event"] for each in logged] == ["reading a batch again, as a sample was entered late"] * 2
+
+
 def test_a_corrected_sample_counts_as_if_the_right_one_had_been_entered_at_once(store: Store, tmp_path: Path) -> None:
     store.append_readings(READINGS)
     watched = watch(store)
@@ -275,6 +289,30 @@ def test_readings_that_come_after_a_sample_was_drawn_later_are_late(store: Store
         follow(watched)
 
     assert believed(store, [FIRST]) == replayed(tmp_path, [FIRST])
+
+
+@pytest.mark.parametrize("restarts", [False, True])
+def test_a_sample_that_was_entered_while_the_clock_was_ahead_waits_for_its_time(
+    store: Store, tmp_path: Path, capsys: pytest.CaptureFixture[str], *, restarts: bool
+) -> None:
+    ahead = drawn(150, 1.0365)
+    store.append_readings(READINGS[:111])
+    watched = watch(store)
+    follow(watched)
+    store.add_sample(BATCH, ahead)
+    watched.step(ahead.time)  # the clock says so
+
+    for reading in READINGS[111:]:  # and then the truth
+        store.append_readings([reading])
+        watched.mind_clock(reading.time)
+        while watched.step(reading.time).more:
+            pass
+        if restarts and reading == READINGS[130]:
+            watched.save()
+            watched = watch(store)
+
+    assert believed(store, [ahead]) == replayed(tmp_path, [ahead])
+    assert capsys.readouterr().out.count("the clock was ahead") == 1
 
 
 def test_while_a_batch_is_read_again_no_estimate_of_the_past_is_told(store: Store) -> None:
