@@ -98,6 +98,8 @@ class BatchWatch:
         self._clock_doubt: str | None = None
         self._left_out_from: datetime | None = None  # the earliest reading that was left out as ahead of the clock
         self._newest: Estimate | None = None  # the newest estimate, if it was not told
+        self._anew = False  # estimates of before the batch was read again are still stored:
+        self._anew_since: datetime | None = None  # those of later than this; None: all
         self._news: list[Alert] = []  # what was found so far while a batch is read again, and not told
         self._late = Lateness()
         self._put_in_order_at: datetime | None = None  # when it was last read again for late readings
@@ -229,7 +231,9 @@ class BatchWatch:
     def _restore(self) -> None:
         stored = self._store.state(self._record.batch_id)
         if stored is None:
-            if self._record.reopened is not None or self._store.alerts(self._record.batch_id, limit=1):
+            batch_id = self._record.batch_id
+            known = self._store.latest_estimate(batch_id) is not None or self._store.alerts(batch_id, limit=1)
+            if known or self._record.reopened is not None:
                 self.read_again()  # somebody had it forgotten; what was told is not told again
             return
         try:
@@ -245,9 +249,10 @@ class BatchWatch:
         self._still_open = self._gone(self._open_on_record(_Pending()))
 
     def read_again(self) -> None:
-        """Forget what was concluded and begin anew; alerts that were told stay told."""
+        """Begin anew. Alerts that were told stay told, and estimates stand until new ones reach their time."""
         self._footing = self._store.footing(self._record.batch_id)
-        self._store.forget_estimates(self._record.batch_id)
+        self._store.forget_state(self._record.batch_id)
+        self._anew, self._anew_since = True, None
         self._told = tuple(record.alert for record in self._store.alerts(self._record.batch_id))
         self._found, self._still_open = {}, {}
         self._rereading = True
@@ -390,7 +395,8 @@ class BatchWatch:
         # While a batch is read again only its end is kept: after a kill it begins anew, and knows what was told.
         # So it does where it is about to be read again.
         whole = (with_state or due or bool(pending.alerts)) and not self._rereading and not self._late.matters
-        if not (whole or pending.estimates or pending.alerts):
+        through = self._anew and not self._rereading
+        if not (whole or pending.estimates or pending.alerts or through):
             return ()
         saved = self._store.save_outcomes(
             self._record.batch_id,
@@ -405,7 +411,9 @@ class BatchWatch:
             # A state that learnt from a withdrawn sample, or is of before a reopening that forgot its estimates, must
             # not come back.
             footing=self._footing,
+            anew=(self._anew_since, newest if self._rereading else None) if self._anew else None,
         )
+        self._anew, self._anew_since = self._rereading, newest
         if whole and newest is not None:
             self._saved_at = newest
         return tuple(record.alert for record in saved)

@@ -190,6 +190,22 @@ def test_when_a_sample_is_entered_makes_no_difference(
     assert believed(store, [FIRST, SECOND]) == replayed(tmp_path, [FIRST, SECOND])
 
 
+def test_killed_while_it_is_read_again_nothing_of_before_stays_though_nothing_was_told_yet(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gylewatch.watch.READINGS_AT_ONCE", 10)
+    early, readings = drawn(15, 1.044), READINGS[:28]
+    store.append_readings(readings)
+    follow(watch(store))
+    assert store.alerts(BATCH) == ()
+
+    store.add_sample(BATCH, early)
+    watch(store).step(NOW)
+    follow(watch(store))
+
+    assert believed(store, [early]) == replayed(tmp_path, [early], readings)
+
+
 def test_old_samples_that_are_entered_one_by_one_do_not_each_begin_it_anew(store: Store) -> None:
     store.append_readings(READINGS)
     watched = watch(store)
@@ -315,15 +331,16 @@ def test_a_sample_that_was_entered_while_the_clock_was_ahead_waits_for_its_time(
     assert capsys.readouterr().out.count("the clock was ahead") == 1
 
 
-def test_while_a_batch_is_read_again_no_estimate_of_the_past_is_told(store: Store) -> None:
+def test_while_a_batch_is_read_again_no_estimate_of_the_past_is_told_or_found(store: Store) -> None:
     store.append_readings(READINGS)
     watched = watch(store)
     follow(watched)
     store.add_sample(BATCH, FIRST)
 
-    told = []
+    told, found = [], []
     more = True
     while more:
+        found.append((store.latest_estimate(BATCH), len(store.estimates(BATCH))))
         progress = watched.step(NOW)
         more = progress.more
         told.append(progress.estimate)
@@ -331,3 +348,5 @@ def test_while_a_batch_is_read_again_no_estimate_of_the_past_is_told(store: Stor
     assert told[:-1] == [None] * (len(told) - 1)
     assert len(told) > 3
     assert told[-1] == store.latest_estimate(BATCH)
+    assert {newest.time for newest, _ in found if newest} == {READINGS[-1].time}
+    assert min(count for _, count in found) == len(READINGS)  # the picture stays whole
