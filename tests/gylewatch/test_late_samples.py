@@ -160,6 +160,17 @@ def while_the_batch_is_read_again(store: Store) -> None:
     follow(watched)
 
 
+def while_the_batch_is_read_again_and_readings_come(store: Store) -> None:
+    store.append_readings(READINGS[:120])
+    watched = watch(store)
+    follow(watched)
+    store.add_sample(BATCH, FIRST)
+    watched.step(NOW)
+    store.append_readings(READINGS[120:])
+    store.add_sample(BATCH, SECOND)
+    follow(watched)
+
+
 def killed_before_it_is_read_again(store: Store) -> None:
     store.append_readings(READINGS)
     follow(watch(store))
@@ -179,6 +190,7 @@ def killed_before_it_is_read_again(store: Store) -> None:
         the_later_one_first_before_any_reading,
         the_later_one_first_and_no_reading_between,
         while_the_batch_is_read_again,
+        while_the_batch_is_read_again_and_readings_come,
         killed_before_it_is_read_again,
     ],
 )
