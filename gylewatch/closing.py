@@ -17,12 +17,12 @@ def close(store: Store, records: Iterable[BatchRecord], channels: Sequence[str])
 
     Those of a batch that was reopened since its record was read stay open.
     """
-    over = {record.batch_id: record for record in records if record.ended is not None}
-    ended = {batch_id: record.ended for batch_id, record in over.items() if record.ended is not None}
+    over = {record.batch_id: (record.ended, record.reopened) for record in records if record.ended is not None}
     told: dict[BatchId, tuple[Alert, ...]] = {}
-    for batch_id, opened in store.open_alerts_of(ended).items():
-        alerts = [closed(each.alert, ended[batch_id]) for each in opened]
-        footing = replace(store.footing(batch_id), reopened=over[batch_id].reopened)
+    for batch_id, opened in store.open_alerts_of(over).items():
+        ended, reopened = over[batch_id]
+        alerts = [closed(each.alert, ended) for each in opened]
+        footing = replace(store.footing(batch_id), reopened=reopened)
         saved = store.save_outcomes(batch_id, alerts=alerts, channels=channels, footing=footing)
         told[batch_id] = tuple(each.alert for each in saved)
     return told

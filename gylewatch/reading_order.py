@@ -31,13 +31,13 @@ class ReadingOrder:
 
     def page(self, limit: int) -> tuple[Reading, ...]:
         """The next readings, at most `limit`; fewer: these are the last ones for now."""
-        if self._until_row is None:
-            rows = self._store.readings_after(self._float_id, self.cursor, limit)
-            self.cursor = rows[-1][0] if rows else self.cursor
-            return tuple(reading for _, reading in rows)
-        found = self._store.readings_by_time(self._float_id, self._since, until_row=self._until_row, limit=limit)
-        if len(found) < limit:
+        found: tuple[Reading, ...] = ()
+        if self._until_row is not None:
+            found = self._store.readings_by_time(self._float_id, self._since, until_row=self._until_row, limit=limit)
+            if len(found) == limit:
+                self._since = found[-1].time + timedelta.resolution
+                return found
             self.cursor, self._until_row = self._until_row, None
-        else:
-            self._since = found[-1].time + timedelta.resolution
-        return found
+        rows = self._store.readings_after(self._float_id, self.cursor, limit - len(found))
+        self.cursor = rows[-1][0] if rows else self.cursor
+        return (*found, *(reading for _, reading in rows))

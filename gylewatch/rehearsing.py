@@ -1,7 +1,7 @@
 """Rehearsal: what other alert settings would have told of recorded batches, beside what was told.
 
-Readings and samples come from the store in the order in which they arrived, and run through the live pipeline with the
-clock of the data. Nothing is saved and nothing is sent.
+Readings come from the store in the order in which they arrived, samples when they were drawn, and run through the live
+pipeline with the clock of the data. Nothing is saved and nothing is sent.
 """
 
 from __future__ import annotations

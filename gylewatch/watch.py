@@ -98,6 +98,8 @@ class BatchWatch:
         self._clock_doubt: str | None = None
         self._left_out_from: datetime | None = None  # the earliest reading that was left out as ahead of the clock
         self._newest: Estimate | None = None  # the newest estimate, if it was not told
+        self._anew = False  # estimates of before the batch was read again are still stored:
+        self._anew_since: datetime | None = None  # those of later than this; None: all
         self._news: list[Alert] = []  # what was found so far while a batch is read again, and not told
         self._late = Lateness()
         self._put_in_order_at: datetime | None = None  # when it was last read again for late readings
@@ -136,7 +138,7 @@ class BatchWatch:
     def mind_clock(self, now: datetime) -> None:
         """Read the batch again when the clock was far ahead and has come back: every true reading would be too late.
 
-        Readings from later than `now` are left out then, and taken when their time has come.
+        Readings from later than `now` are left out then, and taken when their time has come; samples wait for it.
         """
         if self._left_out_from is not None and self._left_out_from <= now:
             self.read_again()
@@ -153,8 +155,8 @@ class BatchWatch:
             self.read_again()
         if self._ahead_since is not None and newest is not None:
             self._clock_doubt = (
-                f"batch {self._record.batch.name}: a reading is of {utc_text(newest, 'seconds')}, when this machine's "
-                f"clock said {utc_text(self._ahead_since, 'seconds')}: check it (timedatectl); after "
+                f"batch {self._record.batch.name}: a reading or sample is of {utc_text(newest, 'seconds')}, when this "
+                f"machine's clock said {utc_text(self._ahead_since, 'seconds')}: check it (timedatectl); after "
                 f"{BACK_FOR.total_seconds() / 60:.0f} minutes it is believed, and the batch read again"
             )
 
@@ -176,7 +178,7 @@ class BatchWatch:
 
         Parameters
         ----------
-        now : while a batch is read again, readings from later than this are left out; None: none are
+        now : samples from later than this wait, and while a batch is read again, readings are left out; None: none are
         """
         if self._sample_was_withdrawn():
             _log.info("reading a batch again without a withdrawn sample", batch=self._record.batch_id)
@@ -187,18 +189,19 @@ class BatchWatch:
             self.read_again()
         readings = self._order.page(READINGS_AT_ONCE)
         more = len(readings) == READINGS_AT_ONCE
-        horizon = now + AHEAD if self._rereading and now is not None else None
+        ahead = now + AHEAD if now is not None else None
+        horizon = ahead if self._rereading else None
         probes = _ProbeQueue(self._store, self._record.batch, self._probe_cursor, horizon)
         pending = _Pending()
         for reading in readings:
             self._take_probes(probes, until=reading.time)
-            self._take_samples(pending, until=reading.time)
+            self._take_samples(pending, until=reading.time if horizon is None else min(reading.time, horizon))
             if horizon is not None and reading.time > horizon:
                 self._leave_out(reading.time)
             else:
                 self._take_reading(reading, pending)
         if not more:
-            self._take_samples(pending, until=None)
+            self._take_samples(pending, until=ahead)
             self._take_probes(probes, until=None)
         if not more and self._rereading:
             self._end_rereading(pending, horizon)
@@ -228,7 +231,9 @@ class BatchWatch:
     def _restore(self) -> None:
         stored = self._store.state(self._record.batch_id)
         if stored is None:
-            if self._record.reopened is not None or self._store.alerts(self._record.batch_id, limit=1):
+            batch_id = self._record.batch_id
+            known = self._store.latest_estimate(batch_id) is not None or self._store.alerts(batch_id, limit=1)
+            if known or self._record.reopened is not None:
                 self.read_again()  # somebody had it forgotten; what was told is not told again
             return
         try:
@@ -244,9 +249,10 @@ class BatchWatch:
         self._still_open = self._gone(self._open_on_record(_Pending()))
 
     def read_again(self) -> None:
-        """Forget what was concluded and begin anew; alerts that were told stay told."""
+        """Begin anew. Alerts that were told stay told, and estimates stand until new ones reach their time."""
         self._footing = self._store.footing(self._record.batch_id)
-        self._store.forget_estimates(self._record.batch_id)
+        self._store.forget_state(self._record.batch_id)
+        self._anew, self._anew_since = True, None
         self._told = tuple(record.alert for record in self._store.alerts(self._record.batch_id))
         self._found, self._still_open = {}, {}
         self._rereading = True
@@ -255,7 +261,7 @@ class BatchWatch:
         self._late = Lateness()
         self._state = pipeline.start(self._course)
         self._order = ReadingOrder(self._store, self._record.batch, by_time=True)
-        self._samples = SampleOrder(self._store, self._record, by_time=True)
+        self._samples = SampleOrder(self._store, self._record)
         self._probe_cursor = 0
         self._saved_at = None
 
@@ -389,7 +395,8 @@ class BatchWatch:
         # While a batch is read again only its end is kept: after a kill it begins anew, and knows what was told.
         # So it does where it is about to be read again.
         whole = (with_state or due or bool(pending.alerts)) and not self._rereading and not self._late.matters
-        if not (whole or pending.estimates or pending.alerts):
+        through = self._anew and not self._rereading
+        if not (whole or pending.estimates or pending.alerts or through):
             return ()
         saved = self._store.save_outcomes(
             self._record.batch_id,
@@ -404,7 +411,9 @@ class BatchWatch:
             # A state that learnt from a withdrawn sample, or is of before a reopening that forgot its estimates, must
             # not come back.
             footing=self._footing,
+            anew=(self._anew_since, newest if self._rereading else None) if self._anew else None,
         )
+        self._anew, self._anew_since = self._rereading, newest
         if whole and newest is not None:
             self._saved_at = newest
         return tuple(record.alert for record in saved)

@@ -14,7 +14,7 @@ import structlog
 from alerts.settings import AlertSettings
 from gylewatch.clock import Clock
 from gylewatch.closing import close
-from gylewatch.errors import StorageError
+from gylewatch.errors import NotFound, StorageError
 from gylewatch.routine import Routine
 from gylewatch.values import BatchId, FloatId, Reading
 from gylewatch.watch import BatchWatch, Progress
@@ -63,6 +63,8 @@ class Worker(Routine):
         self._channels = tuple(channels)
         self._on_progress = on_progress
         self._watches: dict[BatchId, BatchWatch] = {}
+        self._behind: set[BatchId] = set()  # those with readings that are stored and not taken yet
+        self._to_tick: set[BatchId] = set()  # a tick is judged once all that is stored has been concluded from
         self._problems: dict[tuple[str, str], str] = {}  # by batch, or "" for all, and by what failed
         self._seen_until: dict[FloatId, datetime] = {}
         self._closes = True  # look for ended batches with open alerts: at the start, and when one was let go of
@@ -127,13 +129,19 @@ class Worker(Routine):
             tick, self._tick = self._tick, False
         if look or tick:
             self._renew()
-        for watch in list(self._watches.values()):
-            if look or tick or watch.record.batch.float_id in heard:
+        for batch_id, watch in list(self._watches.items()):
+            if look or tick or watch.record.batch.float_id in heard or batch_id in self._behind:
                 self._by_itself(watch.record, "following", partial(self._follow, watch))
+        self._behind &= self._watches.keys()
+        if self._behind:
+            self.wake()
         if tick:
-            now = self._clock.now()
-            for watch in list(self._watches.values()):
+            self._to_tick = set(self._watches)
+        now = self._clock.now()
+        for batch_id, watch in list(self._watches.items()):
+            if batch_id in self._to_tick - self._behind:
                 self._by_itself(watch.record, "ticking", partial(self._tick_one, watch, now))
+        self._to_tick &= self._behind
 
     def _by_itself(self, record: BatchRecord, what: str, work: Callable[[], None]) -> None:
         """Work on one batch; a fault that is its own must not end the watch over the others."""
@@ -155,16 +163,31 @@ class Worker(Routine):
             self._report(record.batch_id, what, None)
 
     def _follow(self, watch: BatchWatch) -> None:
-        more = True
-        watch.mind_clock(self._clock.now())
-        watch.mind_late_readings(self._clock.now())
-        self._report(watch.record.batch_id, "clock", watch.clock_doubt)
-        while more and not self._stopping.is_set():
-            progress = watch.step(self._clock.now())
-            more = progress.more
-            self._tell(progress)
-            if progress.until is not None:
-                self._seen_until[watch.record.batch.float_id] = progress.until
+        """Take what comes next; the rest in the next turns, so that a batch that is read again holds no other up."""
+        now, batch_id = self._clock.now(), watch.record.batch_id
+        watch.mind_clock(now)
+        watch.mind_late_readings(now)
+        self._report(batch_id, "clock", watch.clock_doubt)
+        progress = watch.step(now)
+        self._tell(progress)
+        if progress.until is not None:
+            self._seen_until[watch.record.batch.float_id] = progress.until
+        if progress.more:
+            self._behind.add(batch_id)
+        else:
+            self._behind.discard(batch_id)
+
+    def _let_go(self, watch: BatchWatch) -> None:
+        """Save the state of an ended batch. One that is behind catches up first: nobody would do it afterwards."""
+        batch_id = watch.record.batch_id
+        if batch_id in self._behind:
+            try:
+                watch.update(self._store.batch(batch_id))  # its end is where it stops
+            except NotFound:
+                return
+        while batch_id in self._behind and not self._stopping.is_set():
+            self._follow(watch)
+        watch.save()
 
     def _tick_one(self, watch: BatchWatch, now: datetime) -> None:
         if not self._stopping.is_set():
@@ -182,7 +205,7 @@ class Worker(Routine):
         for batch_id in set(self._watches) - set(active):
             ended = self._watches.pop(batch_id)
             self._named.discard(batch_id)
-            self._by_itself(ended.record, "saving", ended.save)
+            self._by_itself(ended.record, "saving", partial(self._let_go, ended))
             self._closes = True
         for batch_id, record in active.items():
             watch = self._watches.get(batch_id)

@@ -37,6 +37,7 @@ class Outcomes(Part):
         channels: Sequence[str] = (),
         untold: Sequence[Alert] = (),
         footing: Footing | None = None,
+        anew: tuple[datetime | None, datetime | None] | None = None,
     ) -> tuple[AlertRecord, ...]:
         """Save in ONE transaction what some events led to, and return the alerts that are new.
 
@@ -49,6 +50,7 @@ class Outcomes(Part):
         untold : those of `alerts` that are kept for the record and go to no channel
         footing : on which this was concluded; if it has changed since, nothing is saved, since the batch is to be read
             again. None: whatever it is now
+        anew : estimates stored of a time after the first and up to the second (None: no bound) give way to these
 
         Raises
         ------
@@ -62,6 +64,11 @@ class Outcomes(Part):
                 raise NotFound("batch", batch_id, "list them with: gylewatch batch list")
             if footing is not None and footing != _footing(connection, batch_id):
                 return ()
+            if anew is not None:
+                since, until = anew
+                old = delete(EstimateRow).where(EstimateRow.batch_id == batch_id)
+                old = old if since is None else old.where(EstimateRow.time > since)
+                connection.execute(old if until is None else old.where(EstimateRow.time <= until))
             if estimates:
                 rows = [{"batch_id": batch_id, **estimate_to_columns(estimate)} for estimate in estimates]
                 connection.execute(insert_new(connection, EstimateRow, ["batch_id", "time"]), rows)

@@ -72,7 +72,10 @@ def _why_not(connection: Connection, record: BatchRecord) -> str:
             f"it: gylewatch batch remove {other.batch_id}"
         )
     if other := _other(connection, record, BatchRow.vessel_id == batch.vessel, active):
-        return f"its vessel {batch.vessel} holds the active batch {other.batch.name!r}; end that batch first"
+        return (
+            f"its vessel {batch.vessel} holds the active batch {other.batch.name!r}; end that batch first, or, if its "
+            "beer lies elsewhere, change its vessel"
+        )
     if deleted := _readings_deleted_since(connection, record):
         return (
             f"its readings since {utc_text(deleted, 'minutes')} are deleted, and it could not be read again; add what "

@@ -43,16 +43,16 @@ _ALERTS = 100
 _TOLD = {
     "started": "The batch is watched from now on.",
     "changed": "The change is kept, and taken up in seconds. Where the past is concerned the batch is read again from "
-    "its readings, and its estimate comes back in a moment.",
+    "its readings, and its estimate follows in a moment.",
     "same": "Nothing was changed.",
     "ended": "The batch has ended, and is no longer watched.",
     "reopened": "The batch is watched again. It is read again from its readings; its estimate comes back in a moment.",
 }
 _DONE = {
     "saved": "The sample is kept. The estimate takes it in with the next update; if newer readings were used already, "
-    "the batch is read again, and its estimate comes back in a moment.",
+    "the batch is read again, and its estimate follows in a moment.",
     "withdrawn": "The sample is withdrawn, and nothing uses it any more. An active batch is read again from its "
-    "readings; its estimate comes back in a moment.",
+    "readings; its estimate follows in a moment.",
 }
 
 

@@ -10,7 +10,7 @@ from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
 from gylewatch.errors import AlreadyExists, GylewatchError, InputError, NotFound, NotReady, OutOfDomain, StorageError
-from storage.records import ChangedMeanwhile, NotReopened
+from storage.records import NotReopened
 from web.typed import Question
 
 MEDIA_TYPE = "application/problem+json"
@@ -66,7 +66,7 @@ def from_error(error: GylewatchError) -> Problem:
     match error:
         case NotFound():
             status = HTTPStatus.NOT_FOUND
-        case AlreadyExists() | NotReopened() | ChangedMeanwhile():
+        case AlreadyExists() | NotReopened():
             status = HTTPStatus.CONFLICT
         case InputError() | OutOfDomain():
             status = HTTPStatus.UNPROCESSABLE_ENTITY

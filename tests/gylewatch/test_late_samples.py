@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+from structlog.testing import capture_logs
 
 from alerts.alert import Kind
 from alerts.settings import AlertSettings
@@ -159,6 +160,17 @@ def while_the_batch_is_read_again(store: Store) -> None:
     follow(watched)
 
 
+def while_the_batch_is_read_again_and_readings_come(store: Store) -> None:
+    store.append_readings(READINGS[:120])
+    watched = watch(store)
+    follow(watched)
+    store.add_sample(BATCH, FIRST)
+    watched.step(NOW)
+    store.append_readings(READINGS[120:])
+    store.add_sample(BATCH, SECOND)
+    follow(watched)
+
+
 def killed_before_it_is_read_again(store: Store) -> None:
     store.append_readings(READINGS)
     follow(watch(store))
@@ -178,6 +190,7 @@ def killed_before_it_is_read_again(store: Store) -> None:
         the_later_one_first_before_any_reading,
         the_later_one_first_and_no_reading_between,
         while_the_batch_is_read_again,
+        while_the_batch_is_read_again_and_readings_come,
         killed_before_it_is_read_again,
     ],
 )
@@ -187,6 +200,35 @@ def test_when_a_sample_is_entered_makes_no_difference(
     entered(store)
 
     assert believed(store, [FIRST, SECOND]) == replayed(tmp_path, [FIRST, SECOND])
+
+
+def test_killed_while_it_is_read_again_nothing_of_before_stays_though_nothing_was_told_yet(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gylewatch.watch.READINGS_AT_ONCE", 10)
+    early, readings = drawn(15, 1.044), READINGS[:28]
+    store.append_readings(readings)
+    follow(watch(store))
+    assert store.alerts(BATCH) == ()
+
+    store.add_sample(BATCH, early)
+    watch(store).step(NOW)
+    follow(watch(store))
+
+    assert believed(store, [early]) == replayed(tmp_path, [early], readings)
+
+
+def test_old_samples_that_are_entered_one_by_one_do_not_each_begin_it_anew(store: Store) -> None:
+    store.append_readings(READINGS)
+    watched = watch(store)
+    follow(watched)
+
+    with capture_logs() as logged:
+        for after in (170, 150, 110, 90, 130):  # a page of 40 readings for each
+            store.add_sample(BATCH, drawn(after, 1.0455))
+            watched.step(NOW)
+
+    assert [each["event"] for each in logged] == ["reading a batch again, as a sample was entered late"] * 2
 
 
 def test_a_corrected_sample_counts_as_if_the_right_one_had_been_entered_at_once(store: Store, tmp_path: Path) -> None:
@@ -277,15 +319,40 @@ def test_readings_that_come_after_a_sample_was_drawn_later_are_late(store: Store
     assert believed(store, [FIRST]) == replayed(tmp_path, [FIRST])
 
 
-def test_while_a_batch_is_read_again_no_estimate_of_the_past_is_told(store: Store) -> None:
+@pytest.mark.parametrize("restarts", [False, True])
+def test_a_sample_that_was_entered_while_the_clock_was_ahead_waits_for_its_time(
+    store: Store, tmp_path: Path, capsys: pytest.CaptureFixture[str], *, restarts: bool
+) -> None:
+    ahead = drawn(150, 1.0365)
+    store.append_readings(READINGS[:111])
+    watched = watch(store)
+    follow(watched)
+    store.add_sample(BATCH, ahead)
+    watched.step(ahead.time)  # the clock says so
+
+    for reading in READINGS[111:]:  # and then the truth
+        store.append_readings([reading])
+        watched.mind_clock(reading.time)
+        while watched.step(reading.time).more:
+            pass
+        if restarts and reading == READINGS[130]:
+            watched.save()
+            watched = watch(store)
+
+    assert believed(store, [ahead]) == replayed(tmp_path, [ahead])
+    assert capsys.readouterr().out.count("the clock was ahead") == 1
+
+
+def test_while_a_batch_is_read_again_no_estimate_of_the_past_is_told_or_found(store: Store) -> None:
     store.append_readings(READINGS)
     watched = watch(store)
     follow(watched)
     store.add_sample(BATCH, FIRST)
 
-    told = []
+    told, found = [], []
     more = True
     while more:
+        found.append((store.latest_estimate(BATCH), len(store.estimates(BATCH))))
         progress = watched.step(NOW)
         more = progress.more
         told.append(progress.estimate)
@@ -293,3 +360,5 @@ def test_while_a_batch_is_read_again_no_estimate_of_the_past_is_told(store: Stor
     assert told[:-1] == [None] * (len(told) - 1)
     assert len(told) > 3
     assert told[-1] == store.latest_estimate(BATCH)
+    assert {newest.time for newest, _ in found if newest} == {READINGS[-1].time}
+    assert min(count for _, count in found) == len(READINGS)  # the picture stays whole

@@ -327,7 +327,8 @@ def test_a_clock_that_was_years_ahead_spoils_nothing_once_it_is_back(store: Stor
             pass
 
     assert doubts[0] is not None
-    assert "a reading is of 2037-" in doubts[0]  # told while nobody knows which of the two is right, in one sentence
+    # Told while nobody knows which of the two is right, in one sentence.
+    assert "a reading or sample is of 2037-" in doubts[0]
     assert doubts == [doubts[0], doubts[0], None]
     assert [estimate.time for estimate in estimates(store)] == [
         reading.time for reading in READINGS if reading != READINGS[100]

@@ -17,12 +17,12 @@ from gylewatch import pipeline
 from gylewatch.clock import SteppedClock
 from gylewatch.errors import StorageError
 from gylewatch.values import BatchId, FloatId, VesselId
-from gylewatch.watch import BatchWatch
+from gylewatch.watch import BatchWatch, Progress
 from gylewatch.worker import Worker
 from storage.records import BatchRecord
 from storage.store import Store
 from tests.eventually import eventually
-from tests.storage.examples import PITCHED, at, batch, curve, float_record, reading, references, vessel_record
+from tests.storage.examples import PITCHED, at, batch, curve, float_record, reading, references, sample, vessel_record
 
 
 @pytest.fixture
@@ -168,7 +168,7 @@ def test_what_is_open_of_a_batch_is_over_when_the_batch_is_ended(store: Store, *
     with working(store, later) as worker:
         eventually("all is followed", lambda: store.latest_estimate(amber) is not None)
         worker.tick()
-        eventually("the silence is found", lambda: is_silent(store, amber))
+        eventually("the silence is found", lambda: is_silent(store, amber) and is_silent(store, "brown"))
         if runs:
             store.end_batch(amber, later)
             worker.look()
@@ -203,3 +203,46 @@ def test_a_full_disk_does_not_fill_the_log_with_batches_that_are_taken_up_again(
 
     named = [entry["batch"] for entry in told if entry["event"] == "watching a batch"]
     assert sorted(named) == ["amber", "brown"]
+
+
+def test_a_batch_with_a_long_way_to_go_holds_no_other_up(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("gylewatch.watch.READINGS_AT_ONCE", 6)
+    taken: list[str] = []
+    step = BatchWatch.step
+
+    def noted(watched: BatchWatch, now: datetime | None = None) -> Progress:
+        taken.append(watched.record.batch_id)
+        return step(watched, now)
+
+    monkeypatch.setattr(BatchWatch, "step", noted)
+    with working(store, at(0) + timedelta(days=3)) as worker:
+        worker.tick()
+        eventually("both are judged", lambda: is_silent(store, "amber") and is_silent(store, "brown"))
+
+    assert taken[:8] == ["amber", "brown"] * 4
+
+
+def test_a_batch_that_is_ended_while_it_is_behind_is_read_to_its_end(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gylewatch.watch.READINGS_AT_ONCE", 6)
+    step, amber = BatchWatch.step, BatchId("amber")
+
+    def ending(watched: BatchWatch, now: datetime | None = None) -> Progress:
+        if store.batch(amber).ended is None:
+            store.end_batch(amber, at(290))
+            store.append_readings([reading(15 * each, name="heron") for each in range(20, 30)])  # of the next beer
+            worker.look()
+        return step(watched, now)
+
+    with working(store, at(300)) as worker:
+        eventually("both are read", lambda: len(store.estimates(BatchId("brown"))) == 20)
+        eventually("both are read", lambda: len(store.estimates(amber)) == 20)
+        store.forget_estimates(amber)
+        monkeypatch.setattr(BatchWatch, "step", ending)
+        number = store.add_sample(amber, sample(150))
+        store.withdraw_sample(amber, number, who="Ada", time=at(300))
+        worker.look()
+        eventually("it is let go of", lambda: store.state(amber) is not None)
+
+    assert len(store.estimates(amber)) == 20

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from datetime import datetime
+
 import pytest
 
 from alerts.alert import Kind
@@ -164,3 +166,17 @@ def test_an_alert_remembers_who_acknowledged_it_and_how_long_it_sleeps(store: St
     assert (kept.acknowledged_by, kept.acknowledged_at, kept.snoozed_until) == ("Ada", at(2), at(60))
     with pytest.raises(NotFound, match="no alert is called '999'"):
         store.snooze_alert(999, until=None)
+
+
+@pytest.mark.parametrize(
+    ("anew", "left"),
+    [(None, [0, 15, 30, 45]), ((at(0), at(30)), [0, 15, 45]), ((at(15), None), [0, 15]), ((None, None), [15])],
+)
+def test_estimates_of_before_give_way_to_new_ones_of_the_same_period(
+    store: Store, batch_id: BatchId, anew: tuple[datetime | None, datetime | None] | None, left: list[float]
+) -> None:
+    store.save_outcomes(batch_id, estimates=[estimate(minutes) for minutes in (0, 15, 30, 45)])
+
+    store.save_outcomes(batch_id, estimates=[estimate(15)], anew=anew)
+
+    assert [each.time for each in store.estimates(batch_id)] == [at(minutes) for minutes in left]

@@ -81,9 +81,14 @@ def test_a_float_in_another_active_batch_is_named(ended: Store) -> None:
 
 
 def test_a_vessel_that_holds_another_active_batch_is_named(ended: Store) -> None:
-    ended.add_batch(batch("Quay Stout", float_id=WREN), created=at(700))
+    other = ended.add_batch(batch("Quay Stout", float_id=WREN), created=at(700))
 
-    assert refusal(ended) == "its vessel FV1 holds the active batch 'Quay Stout'; end that batch first"
+    assert refusal(ended) == (
+        "its vessel FV1 holds the active batch 'Quay Stout'; end that batch first, or, if its beer lies elsewhere, "
+        "change its vessel"
+    )
+    ended.replace_batch(other, batch("Quay Stout", float_id=WREN, vessel=VesselId("FV2")))
+    assert ended.why_not_reopened(PALE) == ""  # as where an older version let two share a vessel
 
 
 def test_a_float_that_was_in_another_beer_since_would_mix_the_two(ended: Store) -> None:
