@@ -67,8 +67,8 @@ STUCK_DROP_POINTS, STUCK_RATE_POINTS_PER_DAY = 2.0, 2.0
 STUCK_SD_POINTS = 15.0
 # Of the readings of one hour of a float that seems to stick: a night of them says little. Days of them say that it is
 # the beer that stands
-DRAW_HOURS = 0.9
-# Sudden changes are days apart: drawing them at every reading would only take time
+DRAW_HOURS = 1.9
+# Sudden changes are days apart: drawing them at every reading, or each hour, would only take time
 LONGEST_STEP_HOURS = 12.0
 # The switching and drift of a long silence are applied in steps of this length
 

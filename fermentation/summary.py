@@ -27,8 +27,8 @@ MODEL_DOUBT_POINTS, DOUBT_FULL_POINTS_PER_DAY = 0.9, 3.0
 MOVING_SHARE = 0.5
 # A finish time is given while this share of the belief moves towards it
 RESTART_HOURS = 12.0
-FORECAST_HOURS = 0.9
-# An end is known to hours and tenths of a point: it is worked out anew about once an hour, and after each sample
+FORECAST_HOURS = 1.9
+# An end is known to hours and tenths of a point: it is worked out anew every two hours, and after each sample
 _LOW_MID_HIGH = 2.0 * np.array([0.1, 0.5, 0.9]) - 1.0
 _GRID = np.linspace(-3.2, 3.2, 33)
 _GRID_AND_ONE = np.column_stack([_GRID, np.ones_like(_GRID)]).astype(np.float32)

@@ -423,6 +423,7 @@ def test_a_wild_packet_does_not_free_a_float_that_sticks() -> None:
     belief, estimates = run(belief, stuck)
 
     assert belief.stuck
-    assert points(estimates[-1].gravity_sg) == pytest.approx(logistic_points(35.75), abs=4.0)
+    # The course goes on by itself for ten hours, in which the beer falls by ten points.
+    assert points(estimates[-1].gravity_sg) == pytest.approx(logistic_points(35.75), abs=5.0)
     falls = np.diff([each.gravity_sg for each in estimates[8:]])
     assert falls.max() < 0.1e-3
