@@ -20,6 +20,8 @@ WHOLE_SHARE = 0.5
 PARTS = (0.15, 0.85)
 # Half of the breaks leave nothing; the rest take any part
 DRAWN_TIMES, DRAWN_AT_MOST = 10.0, 0.9
+LONGEST_DAYS = 30.0
+# After so long a silence no head is left that could still break, nor any odds that one does not
 
 
 def break_heads(
@@ -50,7 +52,7 @@ def break_heads(
     broken = _broken(cloud, part)
     fallen = towards_state(broken, measured.surprise + part * cloud.mean[FOAM], measured.rows)
     gain = log_likelihood(fallen, sd, FLOAT_SCATTER) - log_likelihood(measured, sd, FLOAT_SCATTER)
-    believed = -expm1(-BREAKS_PER_DAY * days)
+    believed = -expm1(-BREAKS_PER_DAY * min(days, LONGEST_DAYS))
     odds = believed / (1.0 - believed) * np.exp(between(gain, -50.0, 50.0))
     likely = np.minimum(DRAWN_TIMES * odds / (1.0 + DRAWN_TIMES * odds), DRAWN_AT_MOST)
     drawn = able & (chance[2] < likely)

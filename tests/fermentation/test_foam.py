@@ -8,8 +8,11 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from fermentation import smooth
+from fermentation import foam, smooth
+from fermentation.belief import cloud_of
 from fermentation.estimate import Estimate
+from fermentation.evidence import innovation
+from fermentation.gravity import gravity_rows
 from tests.fermentation.brew import PITCHED, Law, after, batch, logistic_points, readings, run
 
 
@@ -57,3 +60,14 @@ def test_one_wild_reading_is_no_break() -> None:
     apart = [abs(a.gravity_sg - b.gravity_sg) * 1000.0 for a, b in zip(calm, shaken, strict=True)]
     assert max(apart[:224]) == 0.0, "the two differ in one reading only"
     assert apart[-1] < 0.5
+
+
+def test_a_head_may_break_in_a_silence_of_years() -> None:
+    belief, _ = run(smooth.start(batch()), readings(60.0, under_foam(4.0, 200.0)))
+    cloud = cloud_of(belief)
+    measured = innovation(cloud, *gravity_rows(cloud), logistic_points(60.0) - 6.0)
+
+    broken, _ = foam.break_heads(cloud, measured, sd=0.5, days=4000.0, draws=lambda: np.random.default_rng(1))
+
+    assert np.isfinite(broken.log_weight).all()
+    assert broken.foamy.sum() < cloud.foamy.sum()
