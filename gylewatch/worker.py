@@ -168,6 +168,8 @@ class Worker(Routine):
 
     def _follow(self, watch: BatchWatch) -> None:
         """Take what comes next; the rest in the next turns, so that a batch that is read again holds no other up."""
+        if self._stopping.is_set():
+            return  # each of many batches would take its time
         now, batch_id = self._clock.now(), watch.record.batch_id
         watch.mind_clock(now)
         watch.mind_late_readings(now)

@@ -238,6 +238,25 @@ def test_what_is_new_elsewhere_is_looked_for_while_a_batch_is_behind(
         eventually("its sample is taken", lambda: len(store.estimates(brown)) == 21)
 
 
+def test_a_stop_waits_for_what_is_in_hand_of_one_batch_only(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = SteppedClock(at(300))
+    worker = Worker(store, clock=clock, alert_settings=AlertSettings(), channels=(), on_progress=lambda _: None)
+    taken: list[str] = []
+    step = BatchWatch.step
+
+    def stopped(watched: BatchWatch, now: datetime | None = None) -> Progress:
+        taken.append(watched.record.batch_id)
+        worker.ask_to_stop()
+        return step(watched, now)
+
+    monkeypatch.setattr(BatchWatch, "step", stopped)
+    worker.start()
+    worker.wait(30.0)
+
+    assert taken == ["amber"]
+    assert store.state(BatchId("amber")) is not None
+
+
 def test_a_batch_that_is_ended_while_it_is_behind_is_read_to_its_end(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
