@@ -12,6 +12,7 @@ from typing import Final
 import structlog
 
 from alerts.settings import AlertSettings
+from collector.steady import steady_s
 from gylewatch.clock import Clock
 from gylewatch.closing import close
 from gylewatch.errors import NotFound, StorageError
@@ -101,10 +102,13 @@ class Worker(Routine):
         return WorkerHealth(problems=tuple(self._problems.copy().values()))
 
     def _run(self) -> None:
+        look_at_s = steady_s() + LOOK_EVERY_S
         while not self._stopping.is_set():
-            if not self._wake.wait(LOOK_EVERY_S):
-                self.look()
+            self._wake.wait(max(look_at_s - steady_s(), 0.0))
             self._wake.clear()
+            if steady_s() >= look_at_s:  # however much else there is to do
+                self.look()
+                look_at_s = steady_s() + LOOK_EVERY_S
             try:
                 self._turn()
             except StorageError as error:
@@ -164,6 +168,8 @@ class Worker(Routine):
 
     def _follow(self, watch: BatchWatch) -> None:
         """Take what comes next; the rest in the next turns, so that a batch that is read again holds no other up."""
+        if self._stopping.is_set():
+            return  # each of many batches would take its time
         now, batch_id = self._clock.now(), watch.record.batch_id
         watch.mind_clock(now)
         watch.mind_late_readings(now)

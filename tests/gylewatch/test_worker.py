@@ -222,6 +222,41 @@ def test_a_batch_with_a_long_way_to_go_holds_no_other_up(store: Store, monkeypat
     assert taken[:8] == ["amber", "brown"] * 4
 
 
+def test_what_is_new_elsewhere_is_looked_for_while_a_batch_is_behind(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gylewatch.worker.LOOK_EVERY_S", 0.0)
+    step, brown = BatchWatch.step, BatchId("brown")
+
+    def behind(watched: BatchWatch, now: datetime | None = None) -> Progress:
+        return replace(step(watched, now), more=watched.record.batch_id == "amber")
+
+    monkeypatch.setattr(BatchWatch, "step", behind)
+    with working(store, at(300)):
+        eventually("the other is read", lambda: len(store.estimates(brown)) == 20)
+        store.add_sample(brown, sample(300))
+        eventually("its sample is taken", lambda: len(store.estimates(brown)) == 21)
+
+
+def test_a_stop_waits_for_what_is_in_hand_of_one_batch_only(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = SteppedClock(at(300))
+    worker = Worker(store, clock=clock, alert_settings=AlertSettings(), channels=(), on_progress=lambda _: None)
+    taken: list[str] = []
+    step = BatchWatch.step
+
+    def stopped(watched: BatchWatch, now: datetime | None = None) -> Progress:
+        taken.append(watched.record.batch_id)
+        worker.ask_to_stop()
+        return step(watched, now)
+
+    monkeypatch.setattr(BatchWatch, "step", stopped)
+    worker.start()
+    worker.wait(30.0)
+
+    assert taken == ["amber"]
+    assert store.state(BatchId("amber")) is not None
+
+
 def test_a_batch_that_is_ended_while_it_is_behind_is_read_to_its_end(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
