@@ -9,8 +9,10 @@ from pathlib import Path
 import pytest
 
 from gylewatch.demo_sink import Sink
+from storage.store import Store
 from tests.broker import Broker
-from tests.gylewatch.live import Inbox
+from tests.gylewatch.brew import PITCHED
+from tests.gylewatch.live import BATCH, Inbox, furnish
 from tests.gylewatch.workbench import BATCH_TOML, REFERENCES, Terminal
 
 
@@ -66,3 +68,17 @@ def inbox() -> Inbox:
 def sink(inbox: Inbox) -> Iterator[Sink]:
     with Sink(inbox.take) as running:
         yield running
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    """With one batch that is pitched, has its curve and was not heard yet."""
+    with Store.open(furnish(tmp_path, PITCHED)) as opened:
+        opened.set_batch_curve(BATCH, 1)
+        yield opened
+
+
+@pytest.fixture
+def small_pages(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A batch is read in pages that a short brew fills several times."""
+    monkeypatch.setattr("gylewatch.watch.READINGS_AT_ONCE", 40)

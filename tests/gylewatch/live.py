@@ -17,6 +17,7 @@ from typing import Any
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from alerts.settings import AlertSettings
 from calibration.fit import fit_curve
 from collector.mqtt_settings import MqttSettings
 from collector.senml import encode_senml_cbor, encode_senml_json
@@ -28,6 +29,7 @@ from gylewatch.demo_sink import Sink
 from gylewatch.service import Service
 from gylewatch.tables import read_references
 from gylewatch.values import BatchId, FloatId, Reading, VesselId
+from gylewatch.watch import BatchWatch
 from storage.records import FloatRecord, VesselRecord
 from storage.store import Store
 from tests.broker import free_port
@@ -52,6 +54,11 @@ class Inbox:
 
     def has(self, words: str) -> bool:
         return any(words in title for title, _ in self.notices)
+
+
+def watch(store: Store) -> BatchWatch:
+    """A watch over the only batch, telling one channel."""
+    return BatchWatch(store, store.batches()[0], AlertSettings(), ("phone",))
 
 
 def furnish(folder: Path, pitched: datetime, *, curve: bool = True, address: str | None = None) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
 from itertools import chain
@@ -12,33 +12,18 @@ import pytest
 
 from alerts.alert import Alert, Kind
 from alerts.notice import Notice
-from alerts.settings import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch.lateness import CALM, PAUSE
 from gylewatch.values import Reading
 from gylewatch.watch import BatchWatch
 from storage.store import Store
 from tests.gylewatch.brew import PITCHED, pale_readings
-from tests.gylewatch.live import BATCH, furnish
+from tests.gylewatch.live import BATCH, furnish, watch
 
 READINGS = pale_readings(130)  # until after the start
 NOW = READINGS[-1].time + timedelta(minutes=1)
 
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(furnish(tmp_path, PITCHED)) as opened:
-        opened.set_batch_curve(BATCH, 1)
-        yield opened
-
-
-@pytest.fixture(autouse=True)
-def _small_pages(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gylewatch.watch.READINGS_AT_ONCE", 40)
-
-
-def watch(store: Store) -> BatchWatch:
-    return BatchWatch(store, store.batches()[0], AlertSettings(), ("phone",))
+pytestmark = pytest.mark.usefixtures("small_pages")
 
 
 def follow(watched: BatchWatch, after: timedelta = timedelta(0)) -> None:

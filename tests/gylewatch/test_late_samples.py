@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -18,26 +18,12 @@ from gylewatch.values import Instrument, Reading, Sample, Unit
 from gylewatch.watch import BatchWatch
 from storage.store import Store
 from tests.gylewatch.brew import PITCHED, SAMPLES_HEADER, iso, pale_readings, recording
-from tests.gylewatch.live import BATCH, furnish
+from tests.gylewatch.live import BATCH, watch
 
 READINGS = pale_readings(180)
 NOW = READINGS[-1].time + timedelta(minutes=1)
 
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(furnish(tmp_path, PITCHED)) as opened:
-        opened.set_batch_curve(BATCH, 1)
-        yield opened
-
-
-@pytest.fixture(autouse=True)
-def _small_pages(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gylewatch.watch.READINGS_AT_ONCE", 40)
-
-
-def watch(store: Store) -> BatchWatch:
-    return BatchWatch(store, store.batches()[0], AlertSettings(), ("phone",))
+pytestmark = pytest.mark.usefixtures("small_pages")
 
 
 def follow(watched: BatchWatch) -> None:
@@ -114,22 +100,21 @@ def minutes_late(store: Store) -> None:
     follow(watched)
 
 
-def days_late(store: Store) -> None:
+def entered_behind_all_readings(store: Store, *samples: Sample) -> None:
     store.append_readings(READINGS)
     watched = watch(store)
     follow(watched)
-    for sample in (FIRST, SECOND):
+    for sample in samples:
         store.add_sample(BATCH, sample)
         follow(watched)
+
+
+def days_late(store: Store) -> None:
+    entered_behind_all_readings(store, FIRST, SECOND)
 
 
 def the_later_one_first(store: Store) -> None:
-    store.append_readings(READINGS)
-    watched = watch(store)
-    follow(watched)
-    for sample in (SECOND, FIRST):
-        store.add_sample(BATCH, sample)
-        follow(watched)
+    entered_behind_all_readings(store, SECOND, FIRST)
 
 
 def the_later_one_first_before_any_reading(store: Store) -> None:

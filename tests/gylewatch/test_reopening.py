@@ -115,13 +115,19 @@ def test_reopened_while_the_service_is_stopped_it_is_read_again_at_its_next_star
     assert store.outbox_counts()["waiting"] == 1
 
 
-def test_a_watch_from_before_saves_no_state_over_what_is_to_be_read_again(store: Store) -> None:
+def watch_from_before_a_reopening(store: Store) -> BatchWatch:
+    """It has taken 40 readings of a batch that was ended and reopened since."""
     store.set_batch_curve(BATCH, 1)
     store.append_readings(READINGS[:40])
     watch = BatchWatch(store, store.batch(BATCH), AlertSettings(), ())
     watch.step()
     store.end_batch(BATCH, READINGS[39].time)
     store.reopen_batch(BATCH, READINGS[40].time)
+    return watch
+
+
+def test_a_watch_from_before_saves_no_state_over_what_is_to_be_read_again(store: Store) -> None:
+    watch = watch_from_before_a_reopening(store)
 
     watch.save()
 
@@ -129,12 +135,7 @@ def test_a_watch_from_before_saves_no_state_over_what_is_to_be_read_again(store:
 
 
 def test_killed_before_the_reopening_is_noticed_it_is_read_again_at_the_next_start(store: Store) -> None:
-    store.set_batch_curve(BATCH, 1)
-    store.append_readings(READINGS[:40])
-    before = BatchWatch(store, store.batch(BATCH), AlertSettings(), ())
-    before.step()
-    store.end_batch(BATCH, READINGS[39].time)
-    store.reopen_batch(BATCH, READINGS[40].time)
+    before = watch_from_before_a_reopening(store)
     store.append_readings(READINGS[40:60])
     before.step()  # half an hour of data and more: a state is due
 
