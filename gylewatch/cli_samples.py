@@ -24,7 +24,7 @@ from gylewatch.terminal import (
 )
 from gylewatch.units import POINT_SG
 from gylewatch.values import BatchId
-from web.records import corrected, why_not_used
+from web.records import corrected_or_why_not
 from web.sample_doubt import doubt_far_sample
 from web.sample_form import check_sample_time, parse_sample
 from web.shapes import sample_shape
@@ -134,9 +134,9 @@ def list_samples(*, batch_id: str, as_json: bool, config: Path) -> None:
             sample.instrument,
             f"{sample.value:g} {sample.unit}",
             f"{sample.sample_temperature_c:.1f} °C",
-            f"{gravity.gravity_sg:.4f} ± {gravity.sd_sg / POINT_SG:.1f} points"
-            if (gravity := corrected(batch, sample))
-            else why_not_used(batch, sample),
+            gravity
+            if isinstance(gravity := corrected_or_why_not(batch, sample), str)
+            else f"{gravity.gravity_sg:.4f} ± {gravity.sd_sg / POINT_SG:.1f} points",
         )
         for identifier, sample in numbered
     ]

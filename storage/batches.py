@@ -285,17 +285,21 @@ def _require_free_name(connection: Connection, name: str, batch_id: BatchId) -> 
 
 
 def _require_free_float(connection: Connection, float_id: FloatId, batch_id: BatchId) -> None:
-    if (name := _other_active(connection, BatchRow.float_id == float_id, batch_id)) is not None:
-        raise FloatInUse(float_id, name)
+    if (
+        other := other_batch(connection, batch_id, BatchRow.float_id == float_id, BatchRow.ended.is_(None))
+    ) is not None:
+        raise FloatInUse(float_id, other.batch.name)
 
 
 def _require_free_vessel(connection: Connection, vessel_id: VesselId, batch_id: BatchId) -> None:
-    if (name := _other_active(connection, BatchRow.vessel_id == vessel_id, batch_id)) is not None:
-        raise VesselInUse(vessel_id, name)
+    if (
+        other := other_batch(connection, batch_id, BatchRow.vessel_id == vessel_id, BatchRow.ended.is_(None))
+    ) is not None:
+        raise VesselInUse(vessel_id, other.batch.name)
 
 
-def _other_active(connection: Connection, where: ColumnElement[bool], batch_id: BatchId) -> str | None:
-    """The name of another active batch, None: there is none."""
-    query = select(BatchRow).where(where, BatchRow.ended.is_(None), BatchRow.batch_id != batch_id)
+def other_batch(connection: Connection, batch_id: BatchId, *conditions: ColumnElement[bool]) -> BatchRecord | None:
+    """The batch pitched first of those that meet the conditions, beside this one."""
+    query = select(BatchRow).where(BatchRow.batch_id != batch_id, *conditions)
     row = connection.execute(query.order_by(BatchRow.pitched)).first()
-    return batch_record(row).batch.name if row is not None else None
+    return batch_record(row) if row is not None else None

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, Connection, delete, func, or_, select, update
+from sqlalchemy import Connection, delete, func, or_, select, update
 
 from alerts.engine import CLOSED
 from gylewatch.values import BatchId, utc_text
-from storage.batches import batch_record, require_batch
+from storage.batches import other_batch, require_batch
 from storage.outbox import begin_again, last_beginning
 from storage.outcomes import forget
 from storage.part import Part
@@ -64,14 +64,14 @@ def _why_not(connection: Connection, record: BatchRecord) -> str:
         return "it is active"
     active = BatchRow.ended.is_(None)
     since = or_(active, BatchRow.ended > ended)
-    if other := _other(connection, record, BatchRow.float_id == batch.float_id, since):
+    if other := other_batch(connection, record.batch_id, BatchRow.float_id == batch.float_id, since):
         where = "was in the batch" if other.ended else "is in the active batch"
         return (
             f"its float {batch.float_id} {where} {other.batch.name!r} since, and what it measured there would be taken "
             "for this beer; add what is in the vessel as a new batch, or, if that one was entered by mistake, remove "
             f"it: gylewatch batch remove {other.batch_id}"
         )
-    if other := _other(connection, record, BatchRow.vessel_id == batch.vessel, active):
+    if other := other_batch(connection, record.batch_id, BatchRow.vessel_id == batch.vessel, active):
         return (
             f"its vessel {batch.vessel} holds the active batch {other.batch.name!r}; end that batch first, or, if its "
             "beer lies elsewhere, change its vessel"
@@ -93,12 +93,6 @@ def _readings_deleted_since(connection: Connection, record: BatchRecord) -> date
     own = (ReadingRow.float_id == batch.float_id, ReadingRow.time >= batch.pitched)
     oldest = connection.scalar(select(func.min(ReadingRow.time)).where(*own))
     return first if first is not None and (oldest is None or oldest > first) else None
-
-
-def _other(connection: Connection, record: BatchRecord, *conditions: ColumnElement[bool]) -> BatchRecord | None:
-    query = select(BatchRow).where(BatchRow.batch_id != record.batch_id, *conditions)
-    row = connection.execute(query.order_by(BatchRow.pitched)).first()
-    return batch_record(row) if row is not None else None
 
 
 def _open_closed_alerts(connection: Connection, batch_id: BatchId, time: datetime) -> None:

@@ -157,7 +157,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             probe_at=partial(probe_at, graph.probe) if graph.probe.readings else None,
             pictures=_pictures(graph, record, fahrenheit=fahrenheit),
             samples=[
-                (number, sample, records.corrected(record.batch, sample), records.why_not_used(record.batch, sample))
+                (number, sample, records.corrected_or_why_not(record.batch, sample))
                 for number, sample in reversed(samples)
             ],
             verdict=verdict(store, context.alerts, record, latest[-1] if latest else None, open_alerts),

@@ -12,21 +12,18 @@ from web.graph import NO_PROBE, PROBE_POINTS, SCREEN_POINTS, Graph, graph
 
 def corrected(batch: Batch, sample: Sample) -> HandGravity | None:
     """The gravity that a hand sample stands for; None where no correction covers it, or it cannot be this beer's."""
+    found = corrected_or_why_not(batch, sample)
+    return found if isinstance(found, HandGravity) else None
+
+
+def corrected_or_why_not(batch: Batch, sample: Sample) -> HandGravity | str:
+    """The gravity that a hand sample stands for, or in a few words why it stands for none and changes no estimate."""
     try:
         return batch_gravity(batch, sample)
-    except GylewatchError:
-        return None
-
-
-def why_not_used(batch: Batch, sample: Sample) -> str:
-    """Why a hand sample stands for no gravity and changes no estimate, in a few words; empty: it does."""
-    try:
-        batch_gravity(batch, sample)
     except AboveOriginal:
         return "far above the original gravity: not used"
     except GylewatchError:
         return "outside the tables: not used"
-    return ""
 
 
 def latest_probe_reading(store: Store, record: BatchRecord) -> ProbeReading | None:

@@ -32,8 +32,7 @@ def add_withdraw(pages: APIRouter, context: Context) -> None:
             batch=record.batch,
             sample_id=sample_id,
             sample=sample,
-            gravity=records.corrected(record.batch, sample),
-            why_not=records.why_not_used(record.batch, sample),
+            gravity=records.corrected_or_why_not(record.batch, sample),
             fahrenheit=context.settings.fahrenheit,
         )
 
