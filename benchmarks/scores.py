@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from gylewatch.values import Batch
 from tests.simulator.beer import abv_percent
-from tests.simulator.scenario import Brew
+from tests.simulator.scenario import Brew, Truth
 
 FloatArray = NDArray[np.float64]
 
@@ -48,6 +51,47 @@ class Row:
 
 
 Runner = Callable[[Brew], list[Row]]
+
+
+class Judged(Protocol):
+    """A brew whose truth is known, whoever simulated it."""
+
+    @property
+    def seed(self) -> int: ...
+    @property
+    def label(self) -> str: ...
+    @property
+    def batch(self) -> Batch: ...
+    @property
+    def truth(self) -> Truth: ...
+    @property
+    def strength_sg(self) -> float:
+        """The original gravity, sugar that was added later counted as if it had been there."""
+        ...
+
+    @property
+    def heard_h(self) -> FloatArray:
+        """(k,) when the float measured, in hours since pitching, in the order of arrival."""
+        ...
+
+    @property
+    def interval_h(self) -> float:
+        """From reading to reading."""
+        ...
+
+    @property
+    def drifts(self) -> bool:
+        """Whether the temperature went off slowly from `truth.temperature_failure_h` on."""
+        ...
+
+    @property
+    def battery(self) -> str:
+        """`dies`, `falling`, `full` or `unreported`."""
+        ...
+
+    def hours(self, time: datetime) -> float:
+        """Hours since pitching."""
+        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +147,7 @@ def _within(value: float, low: float, high: float) -> float:
     return float("nan") if np.isnan(low) or np.isnan(high) else float(low <= value <= high)
 
 
-def _forecasts(brew: Brew, rows: Sequence[Row]) -> Forecasts:
+def _forecasts(brew: Judged, rows: Sequence[Row]) -> Forecasts:
     truth = brew.truth
     out = np.full((5, len(DROP_FRACTIONS)), np.nan)
     if truth.finished_h is not None:
@@ -131,7 +175,7 @@ def _forecasts(brew: Brew, rows: Sequence[Row]) -> Forecasts:
     )
 
 
-def score_brew(brew: Brew, rows: Sequence[Row]) -> BrewScore:
+def score_brew(brew: Judged, rows: Sequence[Row]) -> BrewScore:
     """Compare rows, in any order, with the truth at their own times.
 
     Raises
@@ -147,10 +191,9 @@ def score_brew(brew: Brew, rows: Sequence[Row]) -> BrewScore:
     low, high = _column(thin, "low"), _column(thin, "high")
     covered = np.where(np.isnan(low), np.nan, (low <= true_sg) & (true_sg <= high))
     last = thin[-1]
-    fermented_sg = truth.original_gravity_sg + brew.recipe.added_points / 1000.0
     return BrewScore(
         seed=brew.seed,
-        label=f"{brew.recipe.style}/{brew.recipe.family}",
+        label=brew.label,
         error_points=(_column(thin, "gravity_sg") - true_sg) * 1000.0,
         width_points=(high - low) * 1000.0,
         covered=covered,
@@ -158,7 +201,7 @@ def score_brew(brew: Brew, rows: Sequence[Row]) -> BrewScore:
         active=(at_h >= truth.started_h) & (true_rate >= ACTIVE_POINTS_PER_DAY),
         in_krausen=np.abs(truth.at(truth.krausen_points, at_h)) > KRAUSEN_POINTS,
         finished=at_h >= (np.inf if truth.finished_h is None else truth.finished_h),
-        abv_error=last.abv - float(abv_percent(fermented_sg, true_sg[-1:])[0]),
+        abv_error=last.abv - float(abv_percent(brew.strength_sg, true_sg[-1:])[0]),
         forecasts=_forecasts(brew, rows),
         events=tuple(event for row in rows for event in row.alerts),
     )

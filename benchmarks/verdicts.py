@@ -7,9 +7,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from benchmarks.scores import Event
+from benchmarks.scores import Event, Judged
 from tests.simulator.beer import FloatArray
-from tests.simulator.scenario import Brew
 
 MINIMUM_STALL_H = 36.0
 # A shorter pause is not told apart from a slow day, and nobody acts on it.
@@ -32,8 +31,8 @@ class Rule:
     """What the truth says about one kind: what was due, and whether an alert at an hour is false."""
 
     kind: str
-    due: Callable[[Brew], Iterator[Due]]
-    is_false: Callable[[Brew, float], bool]
+    due: Callable[[Judged], Iterator[Due]]
+    is_false: Callable[[Judged, float], bool]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -48,21 +47,21 @@ class Tally:
     delays_h: list[float] = field(default_factory=list)
 
 
-def _last_reading_h(brew: Brew) -> float:
-    return brew.hours(max(reading.time for reading in brew.readings))
+def _last_reading_h(brew: Judged) -> float:
+    return float(brew.heard_h.max())
 
 
-def _started(brew: Brew) -> Iterator[Due]:
+def _started(brew: Judged) -> Iterator[Due]:
     if brew.truth.started_h + 24.0 <= _last_reading_h(brew):
         yield Due(start_h=brew.truth.started_h, end_h=np.inf)
 
 
-def _started_falsely(brew: Brew, at_h: float) -> bool:
+def _started_falsely(brew: Judged, at_h: float) -> bool:
     truth = brew.truth
     return bool((truth.original_gravity_sg - truth.at(truth.gravity_sg, at_h)) * 1000.0 < 0.5)
 
 
-def _finished(brew: Brew) -> Iterator[Due]:
+def _finished(brew: Judged) -> Iterator[Due]:
     finished_h = brew.truth.finished_h
     # Half a point short of the range already counts as an attenuation in it: nobody reads closer.
     low = brew.batch.expected_attenuation[0] - 0.5e-3 / (brew.truth.original_gravity_sg - 1.0)
@@ -71,13 +70,13 @@ def _finished(brew: Brew) -> Iterator[Due]:
         yield Due(start_h=finished_h, end_h=np.inf)
 
 
-def _finished_falsely(brew: Brew, at_h: float) -> bool:
+def _finished_falsely(brew: Judged, at_h: float) -> bool:
     truth = brew.truth
     left_points = (truth.at(truth.gravity_sg, at_h) - truth.final_gravity_sg) * 1000.0
     return bool(truth.is_stalled or left_points > 1.0)
 
 
-def _stalled(brew: Brew) -> Iterator[Due]:
+def _stalled(brew: Judged) -> Iterator[Due]:
     truth = brew.truth
     if truth.stalled_h is not None:
         end_h = min(truth.restarted_h or np.inf, _last_reading_h(brew))
@@ -85,14 +84,14 @@ def _stalled(brew: Brew) -> Iterator[Due]:
             yield Due(start_h=truth.stalled_h - 6.0, end_h=end_h + 12.0)
 
 
-def _stalled_falsely(brew: Brew, at_h: float) -> bool:
+def _stalled_falsely(brew: Judged, at_h: float) -> bool:
     truth = brew.truth
     if truth.stalled_h is None:
         return True
     return not truth.stalled_h - 6.0 <= at_h <= (truth.restarted_h or np.inf) + 12.0
 
 
-def _outside_c(brew: Brew) -> FloatArray:
+def _outside_c(brew: Judged) -> FloatArray:
     """How far the true temperature is where the plan does not want it, (n,) over the truth's hours.
 
     After a planned change, and after pitching, the beer is on its way for `SETTLING_H` (`WARMING_UP_H`) or until it is
@@ -116,7 +115,7 @@ def _outside_c(brew: Brew) -> FloatArray:
     return outside
 
 
-def _too_warm_or_cold(brew: Brew) -> Iterator[Due]:
+def _too_warm_or_cold(brew: Judged) -> Iterator[Due]:
     time_h, far = brew.truth.time_h, _outside_c(brew) > 1.0
     last_h = _last_reading_h(brew)
     edges = np.flatnonzero(np.diff(far.astype(int), prepend=0, append=0))
@@ -127,7 +126,7 @@ def _too_warm_or_cold(brew: Brew) -> Iterator[Due]:
             yield Due(start_h=start_h - 24.0, end_h=end_h + 2.0)
 
 
-def _outside_falsely(brew: Brew, at_h: float) -> bool:
+def _outside_falsely(brew: Judged, at_h: float) -> bool:
     """An alert is right if the beer was truly outside by 0.1 C or more for an hour of the last twelve.
 
     The float's own thermometer errs by a little, so one that is just outside and goes on to a departure that has to be
@@ -140,9 +139,9 @@ def _outside_falsely(brew: Brew, at_h: float) -> bool:
     return bool(hours_outside < 0.95 and not (goes_on and truth.at(outside, at_h) > 0.0))
 
 
-def _drift(brew: Brew) -> Iterator[Due]:
+def _drift(brew: Judged) -> Iterator[Due]:
     start_h = brew.truth.temperature_failure_h
-    if start_h is None or start_h + 72.0 > _last_reading_h(brew) or brew.recipe.failure != "drift":
+    if start_h is None or start_h + 72.0 > _last_reading_h(brew) or not brew.drifts:
         return
     truth = brew.truth
     moved = np.abs(truth.at(truth.temperature_c, start_h + 48.0) - truth.at(truth.temperature_c, start_h))
@@ -150,7 +149,7 @@ def _drift(brew: Brew) -> Iterator[Due]:
         yield Due(start_h=start_h, end_h=np.inf)
 
 
-def _drifts_falsely(brew: Brew, at_h: float) -> bool:
+def _drifts_falsely(brew: Judged, at_h: float) -> bool:
     """No drift if the temperature stood within 0.6 C over the two days before, or a plan was settling."""
     truth = brew.truth
     if any(-1.0 <= at_h - brew.hours(step.start) < SETTLING_H for step in brew.batch.plan):
@@ -159,26 +158,25 @@ def _drifts_falsely(brew: Brew, at_h: float) -> bool:
     return bool(np.ptp(recent) < 0.6)
 
 
-def _silences(brew: Brew) -> FloatArray:
+def _silences(brew: Judged) -> FloatArray:
     """Starts and ends (k, 2) of what was not heard for 6 hours or longer, in hours."""
-    heard = np.maximum.accumulate(np.sort([brew.hours(reading.time) for reading in brew.readings]))
-    gap = np.flatnonzero(np.diff(heard) >= max(6.0, 8.0 * brew.recipe.interval_min / 60.0))
+    heard = np.sort(brew.heard_h)
+    gap = np.flatnonzero(np.diff(heard) >= max(6.0, 8.0 * brew.interval_h))
     return np.column_stack([heard[gap], heard[gap + 1]])
 
 
-def _silent(brew: Brew) -> Iterator[Due]:
+def _silent(brew: Judged) -> Iterator[Due]:
     for start_h, end_h in _silences(brew).tolist():
         yield Due(start_h=start_h, end_h=end_h)
 
 
-def _silent_falsely(brew: Brew, at_h: float) -> bool:
-    heard = np.array([brew.hours(reading.time) for reading in brew.readings])
-    before = heard[heard <= at_h]
-    return before.size > 0 and at_h - float(before.max()) < max(2.0, 3.0 * brew.recipe.interval_min / 60.0)
+def _silent_falsely(brew: Judged, at_h: float) -> bool:
+    before = brew.heard_h[brew.heard_h <= at_h]
+    return before.size > 0 and at_h - float(before.max()) < max(2.0, 3.0 * brew.interval_h)
 
 
-def _battery(brew: Brew) -> Iterator[Due]:
-    if brew.recipe.battery == "dies":
+def _battery(brew: Judged) -> Iterator[Due]:
+    if brew.battery == "dies":
         yield Due(start_h=0.0, end_h=_last_reading_h(brew))
 
 
@@ -189,11 +187,11 @@ RULES = (
     Rule(kind="temperature-out-of-range", due=_too_warm_or_cold, is_false=_outside_falsely),
     Rule(kind="temperature-drift", due=_drift, is_false=_drifts_falsely),
     Rule(kind="float-silent", due=_silent, is_false=_silent_falsely),
-    Rule(kind="battery-low", due=_battery, is_false=lambda brew, at_h: brew.recipe.battery in {"full", "unreported"}),
+    Rule(kind="battery-low", due=_battery, is_false=lambda brew, at_h: brew.battery in {"full", "unreported"}),
 )
 
 
-def tally(cases: Sequence[tuple[Brew, tuple[Event, ...]]]) -> dict[str, Tally]:
+def tally(cases: Sequence[tuple[Judged, tuple[Event, ...]]]) -> dict[str, Tally]:
     """Count, for each kind, what was due, told in time, and told falsely."""
     counts = {rule.kind: Tally() for rule in RULES}
     for brew, events in cases:
@@ -202,7 +200,7 @@ def tally(cases: Sequence[tuple[Brew, tuple[Event, ...]]]) -> dict[str, Tally]:
     return counts
 
 
-def _count(rule: Rule, brew: Brew, events: tuple[Event, ...], count: Tally) -> None:
+def _count(rule: Rule, brew: Judged, events: tuple[Event, ...], count: Tally) -> None:
     raised = [event.time_h for event in events if event.kind == rule.kind and event.resolves is None]
     for due in rule.due(brew):
         count.due += 1

@@ -82,6 +82,36 @@ class Brew:
     samples: tuple[Sample, ...]  # in order of time
     truth: Truth
 
+    @property
+    def label(self) -> str:
+        """Kind of beer and family of its curve."""
+        return f"{self.recipe.style}/{self.recipe.family}"
+
+    @property
+    def strength_sg(self) -> float:
+        """The original gravity, sugar that was added later counted as if it had been there."""
+        return self.truth.original_gravity_sg + self.recipe.added_points / 1000.0
+
+    @property
+    def heard_h(self) -> FloatArray:
+        """(k,) when the float measured, in hours since pitching, in the order of arrival."""
+        return np.array([self.hours(reading.time) for reading in self.readings])
+
+    @property
+    def interval_h(self) -> float:
+        """From reading to reading."""
+        return self.recipe.interval_min / 60.0
+
+    @property
+    def drifts(self) -> bool:
+        """Whether the temperature went off slowly from `truth.temperature_failure_h` on."""
+        return self.recipe.failure == "drift"
+
+    @property
+    def battery(self) -> str:
+        """`dies`, `falling`, `full` or `unreported`."""
+        return self.recipe.battery
+
     def hours(self, time: datetime) -> float:
         """Hours since pitching."""
         return (time - self.batch.pitched) / timedelta(hours=1)
