@@ -12,6 +12,7 @@ from tests.cellar.recipe import Recipe, Stall
 
 STEP_H = 0.25
 LONGEST_H = 900.0
+FASTEST = 1.6  # times the pace at the temperature aimed at: heat ends up harming the yeast
 HEAT_C_PER_POINT = 0.29
 """Warming by one point of gravity in a vessel that loses no heat (from memory: 0.58 kJ per gram of extract or so)."""
 
@@ -139,6 +140,7 @@ class _Yeast:
         aim, pace_h = (0.0, self.fading_h) if gone else (1.0, self.waking_h)
         self.health += (aim - self.health) * STEP_H / pace_h
         speed = self.recipe.q10 ** ((temperature_c - self.recipe.target_c) / 10.0)
+        speed = min(speed, FASTEST)
         if temperature_c < self.recipe.target_c - 7.0:
             speed *= 0.15  # the cold sends yeast to sleep beyond what any Q10 says
         self.clock += speed * self.health * STEP_H
@@ -165,7 +167,7 @@ def brew(recipe: Recipe, rng: np.random.Generator) -> Course:
         quiet_for = 0.0 if quiet_from is None else float(hour) - quiet_from
         brewer.act(float(hour), yeast.fraction, stalled_for, quiet_for)
         cold = any(step.label == "cold crash" for step in brewer.plan)
-        if quiet_for > recipe.stay_h + (brewer.crash_after_h if cold else 0.0):
+        if hour > recipe.watched_h or quiet_for > recipe.stay_h + (brewer.crash_after_h if cold else 0.0):
             break
         warmed = recipe.stall is Stall.WARMED and stalled_for > 0.0 and bool(brewer.plan)
         warmed &= temperature > recipe.target_c + 1.2

@@ -39,23 +39,24 @@ class CellarBrew:
 
 def make(seed: int) -> CellarBrew:
     """The brew of a seed, always the same."""
-    rng = np.random.default_rng([6180, seed])
-    recipe = draw_recipe(rng)
-    course = brew(recipe, rng)
-    times = draw_times(course, rng)
-    trouble = disturb(recipe, course, times, rng)
-    body = draw_float(rng)
-    record = receive(recipe, course, trouble, body, rng)
+    # A source of its own for each part: to change one leaves the others as they are.
+    beer, hand, vessel, solutions, radio = np.random.default_rng([6180, seed]).spawn(5)
+    recipe = draw_recipe(beer)
+    course = brew(recipe, beer)
+    times = draw_times(course, hand)
+    trouble = disturb(recipe, course, times, vessel)
+    body = draw_float(solutions)
+    record = receive(recipe, course, trouble, body, radio)
     return CellarBrew(
         seed=seed,
-        pitched=FIRST_DAY + timedelta(days=3 * (seed % 100), minutes=int(rng.integers(0, 720))),
+        pitched=FIRST_DAY + timedelta(days=3 * (seed % 100), minutes=int(hand.integers(0, 720))),
         recipe=recipe,
         course=course,
         trouble=trouble,
         body=body,
-        references=calibrate(body, recipe, rng),
-        samples=draw_samples(recipe, course, times, rng),
-        written_original_sg=original_gravity(recipe, rng),
+        references=calibrate(body, recipe, solutions),
+        samples=draw_samples(recipe, course, times, hand),
+        written_original_sg=original_gravity(recipe, hand),
         record=record,
         truth=tell(recipe, course, trouble, record),
     )

@@ -44,7 +44,7 @@ def _wander(rng: np.random.Generator, count: int, lasts_h: float) -> FloatArray:
 
 def _foam(recipe: Recipe, course: Course, rng: np.random.Generator) -> FloatArray:
     """Follows the activity: up within hours, down slowly or in steps; never before the first half point has fallen."""
-    height = float(rng.uniform(0.1, 1.0) if rng.random() < 0.42 else rng.uniform(1.0, 3.8))
+    height = float(rng.uniform(0.1, 1.0) if rng.random() < 0.42 else rng.uniform(1.0, 3.4))
     height *= 1.0 if rng.random() < 0.65 else -1.0
     slowness = recipe.style.slowness
     begins, full = float(rng.uniform(0.1, 0.3)), float(rng.uniform(0.45, 0.8))
@@ -57,7 +57,7 @@ def _foam(recipe: Recipe, course: Course, rng: np.random.Generator) -> FloatArra
         level += (float(wanted) - level) * STEP_H / (up_h if wanted > level else down_h)
         smooth[i] = level
     shape = np.ceil(np.round(smooth * steps, 2)) / steps if steps else smooth
-    rough = np.exp(0.25 * _wander(rng, shape.size, 3.0 * slowness))
+    rough = np.exp(0.22 * _wander(rng, shape.size, 3.0 * slowness))
     foam = height * shape * rough
     if rng.random() < 0.15:  # the raft rolls over to the other side
         turn = int(rng.integers(shape.size // 12, shape.size // 2))
@@ -124,12 +124,12 @@ def disturb(recipe: Recipe, course: Course, handled_h: tuple[float, ...], rng: n
     handled_h : when samples were drawn, hours since pitching
     """
     foam = _foam(recipe, course, rng)
-    seat = float(rng.normal(0.0, 0.4))  # it lies a little otherwise in the vessel than in the calibration's glass
+    seat = float(rng.normal(0.0, 0.45))  # it lies a little otherwise in the vessel than in the calibration's glass
     lasting = seat + _knocks(course, handled_h, recipe, rng) + _fouling(course, rng)
     leak, leak_h = _leak(course, rng)
     lasting = np.clip(lasting, -LASTING_LIMIT, LASTING_LIMIT) + leak
     held, stuck = _stick(course, foam + lasting - course.fallen_points, rng)
-    swell = _wander(rng, foam.size, float(rng.uniform(1.0, 4.0))) * float(rng.uniform(0.1, 0.5))
+    swell = _wander(rng, foam.size, float(rng.uniform(1.0, 4.0))) * float(rng.uniform(0.1, 0.4))
     return Disturbance(
         foam=foam,
         lasting=lasting + held,

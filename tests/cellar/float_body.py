@@ -61,8 +61,8 @@ def calibrate(body: FloatBody, recipe: Recipe, rng: np.random.Generator) -> tupl
     top = max(0.05, recipe.original_sg - 1.0) + float(rng.uniform(0.0, 0.015))
     true_sg = 1.0 + np.linspace(0.0, top, count) + np.r_[0.0, rng.normal(0.0, 0.0015, count - 1)]
     warmth = float(rng.uniform(18.0, 24.0)) + rng.normal(0.0, 0.5, count)
-    angle_sd, gravity_sd = float(rng.uniform(0.12, 0.35)), float(rng.uniform(0.25, 0.55)) / 1000.0
-    angle = body.angle_deg(true_sg, warmth) + rng.normal(0.0, 0.12) + rng.normal(0.0, angle_sd, count)
+    angle_sd, gravity_sd = float(rng.uniform(0.10, 0.30)), float(rng.uniform(0.25, 0.5)) / 1000.0
+    angle = body.angle_deg(true_sg, warmth) + rng.normal(0.0, 0.10) + rng.normal(0.0, angle_sd, count)
     written = true_sg + rng.normal(0.0, 0.00025) + rng.normal(0.0, gravity_sd, count)
     written[0] = 1.0 if rng.random() < 0.7 else written[0]
     if rng.random() < 0.08:

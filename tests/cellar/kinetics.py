@@ -30,8 +30,16 @@ def progress(recipe: Recipe, rng: np.random.Generator) -> FloatArray:
             done = _gompertz(half, steep)
         case Family.SUGARS:
             done = _sugars(half, rng)
+    if recipe.family is not Family.GOMPERTZ:  # which has its own
+        done = np.interp(_awake_h(recipe, rng), clock_h(), done)
     done = np.maximum.accumulate(done)
     return np.asarray((done - done[0]) / (done[-1] - done[0]))
+
+
+def _awake_h(recipe: Recipe, rng: np.random.Generator) -> FloatArray:
+    """The clock of a yeast that first takes in oxygen and does not fall to work at once, hours, (n,)."""
+    lag, soft = min(24.0, recipe.half_h * float(rng.uniform(0.08, 0.4))), float(rng.uniform(1.0, 2.5))
+    return np.asarray(soft * np.logaddexp(0.0, (clock_h() - lag) / soft))
 
 
 def _logistic(middle_h: float, steepness: float, power: float) -> FloatArray:

@@ -75,7 +75,7 @@ def _angles(
     body: FloatBody, gravity: FloatArray, temperature: FloatArray, rate: FloatArray, rng: np.random.Generator
 ) -> FloatArray:
     """Degrees with trembling, and with the heavy-tailed sloshing that grows with the gas; one for each packet."""
-    trembling, slosh = float(rng.uniform(0.06, 0.25)), float(rng.uniform(0.4, 2.2))
+    trembling, slosh = float(rng.uniform(0.06, 0.25)), float(rng.uniform(0.4, 2.0))
     tossed = slosh * np.clip(rate, 0.0, 60.0) / 20.0 * np.clip(rng.standard_t(2.5, size=gravity.size), -25.0, 25.0)
     still = body.angle_deg(gravity, temperature)
     steep = (body.angle_deg(gravity + 0.001, temperature) - still) * tossed

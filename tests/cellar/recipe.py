@@ -46,7 +46,7 @@ STYLES = (
         attenuation=(0.70, 0.84),
         temperature_c=(17.5, 21.5),
         half_h=(22, 44),
-        steepness=(0.06, 0.13),
+        steepness=(0.06, 0.12),
     ),
     Style(
         name="strong ale",
@@ -83,7 +83,7 @@ STYLES = (
         attenuation=(0.72, 0.82),
         temperature_c=(28.0, 37.0),
         half_h=(14, 26),
-        steepness=(0.12, 0.24),
+        steepness=(0.10, 0.20),
         slowness=0.7,
     ),
     Style(
@@ -123,6 +123,7 @@ class Recipe:
     rest: bool  # diacetyl rest
     crash: bool  # cold crash
     stay_h: float  # how long the beer is watched after its end
+    watched_h: float  # or until when at most: some move the float to another beer early
 
     @property
     def drop_points(self) -> float:
@@ -165,4 +166,5 @@ def draw_recipe(rng: np.random.Generator) -> Recipe:
         rest=style.name == "lager" and bool(rng.random() < 0.6),
         crash=bool(rng.random() < 0.45),
         stay_h=float(rng.uniform(48.0, 150.0)),
+        watched_h=float(rng.uniform(60.0, 140.0)) if rng.random() < 0.04 else 1e4,
     )
