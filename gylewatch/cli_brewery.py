@@ -21,6 +21,7 @@ from gylewatch.batch_rules import (
     why_not_ended,
     why_not_pitched,
 )
+from gylewatch.cli_renaming import rename_float, rename_vessel
 from gylewatch.config import read_settings
 from gylewatch.counting import counted
 from gylewatch.errors import AlreadyExists, InputError
@@ -36,20 +37,14 @@ from gylewatch.terminal import (
     show_table,
     shown_number,
     shown_time,
+    usable_name,
     warn,
 )
-from gylewatch.values import Batch, BatchId, FloatId, VesselId, check_name
+from gylewatch.values import Batch, BatchId, FloatId, VesselId
 from storage.records import FloatRecord, VesselRecord
 from web.shapes import batch_shape, float_shape
 
 _ADDRESS: Final = re.compile(r"([0-9A-F]{2}:){5}[0-9A-F]{2}")
-
-
-def _named(what: str, name: str) -> str:
-    try:
-        return check_name(what, name)
-    except ValueError as error:
-        raise InputError(what, str(error)) from None
 
 
 @click.group("float")
@@ -57,9 +52,12 @@ def floats() -> None:
     """Floats: the tilting sensors, each with the name you give it."""
 
 
+floats.add_command(rename_float)
+
+
 def _several(what: str, names: Sequence[str], taken: Container[str]) -> tuple[str, ...]:
     """The names to add, each once; refuses all of them if one cannot be given."""
-    wanted = tuple(dict.fromkeys(_named(what, name) for name in names))
+    wanted = tuple(dict.fromkeys(usable_name(what, name) for name in names))
     for name in wanted:
         if name in taken:
             raise AlreadyExists(what, name)
@@ -171,6 +169,9 @@ def forget_counter(*, name: str, as_json: bool, config: Path) -> None:
 @click.group("vessel")
 def vessels() -> None:
     """Vessels: the fermenters."""
+
+
+vessels.add_command(rename_vessel)
 
 
 @vessels.command("add")

@@ -22,12 +22,13 @@ from collector.mapping import JsonMapping, Place
 from collector.mqtt_settings import MqttSettings, TlsSettings
 from collector.probe import Probe
 from collector.tilt import Axis
-from collector.topics import DEFAULT_PREFIX
+from collector.topics import DEFAULT_PREFIX, readings_topic
 from gylewatch.config_ble import BleSection, read_ble
 from gylewatch.config_notify import ChannelSettings, read_channel
 from gylewatch.errors import ConfigError, InputError
 from gylewatch.instruments_table import read_instruments
 from gylewatch.logs import FORMATS, LEVELS, LogSettings
+from gylewatch.naming import HERE, Naming
 from gylewatch.toml_table import Table, TableError, read_toml
 from gylewatch.values import HandSettings, VesselId
 from web.settings import HttpSettings
@@ -91,6 +92,40 @@ class Settings:
             )
             for broker in self.brokers
         }
+
+    def naming(self) -> Naming:
+        """Where floats send their names, and which of them, and which vessels, are named here."""
+        mappings = [mapping for broker in self.brokers for mapping in broker.mappings]
+        places = [f"on the topic {readings_topic(HERE, broker.prefix)}" for broker in self.brokers]
+        places += [_place_of_name(mapping) for mapping in mappings if _fixed_name(mapping) is None]
+        if self.http.token is not None:
+            places.append(f"posted to /api/v1/readings?float={HERE}")
+        fixed = (_fixed_name(mapping) for mapping in mappings)
+        by_radio = self.ble.floats if self.ble else ()
+        return Naming(
+            places=tuple(dict.fromkeys(places)),
+            floats={name: "[[mqtt.mapping]]" for name in fixed if name is not None}
+            | {each.name: "[[ble.float]]" for each in by_radio},
+            vessels={probe.vessel: "[[mqtt.probe]]" for broker in self.brokers for probe in broker.probes},
+        )
+
+
+def _fixed_name(mapping: JsonMapping) -> str | None:
+    """The float whose name stands in the mapping itself; None: the name comes with each message."""
+    if mapping.float_level is None:
+        return mapping.float_name
+    level = dict(enumerate(mapping.topic.split("/"))).get(mapping.float_level, "#")
+    return None if level in ("+", "#") else level
+
+
+def _place_of_name(mapping: JsonMapping) -> str:
+    """Where a message of the user's own JSON names its float."""
+    if mapping.float_level is None:
+        return f"{HERE} at {mapping.float_pointer} of what comes on {mapping.topic}"
+    levels = mapping.topic.removesuffix("/#").split("/")
+    levels += ["..."] * (mapping.float_level - len(levels) + 1)
+    levels[mapping.float_level] = HERE
+    return f"on the topic {'/'.join(levels)}{'/...' if mapping.topic.endswith('#') else ''}"
 
 
 def read_settings(path: Path, environment: Mapping[str, str] = os.environ) -> Settings:

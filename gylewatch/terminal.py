@@ -15,7 +15,8 @@ import click
 from pydantic import BaseModel
 
 from gylewatch.config import read_settings
-from gylewatch.values import minute_text
+from gylewatch.errors import InputError
+from gylewatch.values import check_name, minute_text
 from storage.store import Store
 
 DEFAULT_CONFIG: Final = "gylewatch.toml"
@@ -72,6 +73,14 @@ def user_name() -> str:
         return getpass.getuser()
     except (OSError, KeyError):  # a container's user may have no name
         return f"user {os.getuid()}"
+
+
+def usable_name(what: str, name: str) -> str:
+    """A name that was typed for a float or vessel; `InputError`: it cannot be one."""
+    try:
+        return check_name(what, name)
+    except ValueError as error:
+        raise InputError(what, str(error)) from None
 
 
 def show_json(shown: BaseModel | Sequence[BaseModel] | dict[str, Any]) -> None:

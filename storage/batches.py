@@ -50,7 +50,7 @@ class Batches(Part):
             _require_free_vessel(connection, batch.vessel, batch_id)
             version = current_version(connection, batch.float_id)
             row = {"batch_id": batch_id, "created": created, "ended": None, "curve_version": version}
-            connection.execute(insert(BatchRow).values(**row, **_batch_columns(batch)))
+            connection.execute(insert(BatchRow).values(**row, **batch_columns(batch)))
         return BatchRecord(batch_id=batch_id, batch=batch, curve_version=version, created=created, ended=None)
 
     def batches(self, active_only: bool = False) -> tuple[BatchRecord, ...]:
@@ -110,7 +110,7 @@ class Batches(Part):
                 # Two batches that an older version let into one vessel can be changed as before.
                 if batch.vessel != before.batch.vessel:
                     _require_free_vessel(connection, batch.vessel, batch_id)
-            change = _batch_columns(batch)
+            change = batch_columns(batch)
             if batch.float_id != before.batch.float_id:
                 change["curve_version"] = current_version(connection, batch.float_id)
             connection.execute(update(BatchRow).where(BatchRow.batch_id == batch_id).values(**change))
@@ -228,7 +228,8 @@ def _standing_samples(batch_id: BatchId) -> Select[Any]:
     return select(SampleRow.__table__).where(SampleRow.batch_id == batch_id, SampleRow.withdrawn.is_(None))
 
 
-def _batch_columns(batch: Batch) -> dict[str, Any]:
+def batch_columns(batch: Batch) -> dict[str, Any]:
+    """The columns of a batch that say what it is."""
     return {
         "float_id": batch.float_id,
         "vessel_id": batch.vessel,

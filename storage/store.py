@@ -20,6 +20,7 @@ from storage.outcomes import Outcomes
 from storage.probes import Probes
 from storage.readings import Readings
 from storage.registry import Registry
+from storage.renaming import Renaming
 from storage.reopening import Reopening
 from storage.upkeep import Upkeep
 
@@ -29,6 +30,7 @@ LOCK_TIMEOUT_S = 10.0
 
 class Store(
     Registry,
+    Renaming,
     Counters,
     Curves,
     Calibrations,
