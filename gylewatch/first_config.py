@@ -36,8 +36,8 @@ port = 1883                             # 8883 is usual with tls
 
 [http]
 host = "127.0.0.1"                      # only this machine; "0.0.0.0" opens the page to your whole network
-# Anyone who can reach the page may start, change and end batches, enter or withdraw samples and acknowledge alerts:
-# its forms ask for no token. Keep it on 127.0.0.1, or put it behind your own access control.
+# Anyone who can reach the page may start, change, end and remove batches, rename floats and vessels, enter or withdraw
+# samples and acknowledge alerts: its forms ask for no token. Keep it on 127.0.0.1, or behind your own access control.
 port = 8220
 # token_file = "http-token"             # at least 16 characters; needed to post readings and samples over HTTP
 # names = ["brewery.example"]           # host names, beside plain addresses, under which the page may be opened

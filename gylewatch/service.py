@@ -214,6 +214,7 @@ class Service:
             alerts=settings.alerts,
             try_channels=self._try_channels if settings.channels else None,
             instruments=settings.instruments,
+            naming=settings.naming(),
         )
         self._http = HttpServer(app, listener)
         schedule = Schedule(self._duties.run, self._upkeep, tick_s=self._tick_s)

@@ -15,6 +15,7 @@ from starlette.routing import BaseRoute, Match, Route
 from alerts.settings import AlertSettings
 from collector.packet import Packet
 from gylewatch.errors import GylewatchError, NotFound
+from gylewatch.naming import Naming
 from gylewatch.values import HandSettings
 from storage.store import Store
 from web import api, asked, assets, pages, problems, rendering
@@ -42,6 +43,7 @@ def create_app(
     alerts: AlertSettings | None = None,
     try_channels: Callable[[], Sequence[ChannelTrial]] | None = None,
     instruments: HandSettings | None = None,
+    naming: Naming | None = None,
 ) -> FastAPI:
     """Make the application.
 
@@ -57,6 +59,7 @@ def create_app(
     try_channels : sends a test message over every channel and says what became of each; called from a worker thread.
         None: there is no channel.
     instruments : with which the samples of batches that are started on the page are measured; None: the contract's
+    naming : what the configuration says about the names of floats and vessels; None: nothing
     """
     context = Context(
         store=store,
@@ -67,6 +70,7 @@ def create_app(
         alerts=alerts or AlertSettings(),
         try_channels=try_channels,
         instruments=instruments or HandSettings(),
+        naming=naming or Naming(),
     )
     # The library's own documentation pages load their scripts from a content network, so they stay off.
     app = FastAPI(

@@ -8,6 +8,7 @@ from datetime import datetime
 
 from alerts.settings import AlertSettings
 from collector.packet import Packet
+from gylewatch.naming import Naming
 from gylewatch.values import HandSettings
 from storage.store import Store
 from web.health import ServiceHealth
@@ -27,4 +28,5 @@ class Context:
     alerts: AlertSettings = field(default_factory=AlertSettings)
     try_channels: Callable[[], Sequence[ChannelTrial]] | None = None  # None: there is nothing to try
     instruments: HandSettings = field(default_factory=HandSettings)  # of the samples of batches that are started
+    naming: Naming = field(default_factory=Naming)  # what the configuration says about names
     posted: PostedPackets = field(default_factory=PostedPackets)

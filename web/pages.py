@@ -28,6 +28,8 @@ from web.graph import Graph, probe_at, thin
 from web.ledger import kept_ledger
 from web.ledger_page import add_ledger
 from web.original import original_doubt, original_note
+from web.remove_page import add_remove
+from web.rename_page import add_rename
 from web.rendering import form_status, render
 from web.sample_doubt import doubt_far_sample
 from web.sample_form import UNITS_OF, parse_sample
@@ -63,12 +65,14 @@ def router(context: Context) -> APIRouter:
     add_service(pages, context)
     add_entry(pages, context)
     add_end(pages, context)
+    add_remove(pages, context)
     _add_batch(pages, context)
     add_alert_actions(pages, context)
     add_withdraw(pages, context)
     add_compare(pages, context)
     add_ledger(pages, context)
     add_calibration(pages, context)
+    add_rename(pages, context)
     return pages
 
 
@@ -80,6 +84,7 @@ def _add_board(pages: APIRouter, context: Context) -> None:
         text: Annotated[str, Query(alias="q", max_length=80)] = "",
         only: Annotated[str, Query(max_length=20)] = "",
         page: Annotated[int, Query(ge=1, le=10_000)] = 1,
+        done: Annotated[str, Query(max_length=20)] = "",
     ) -> HTMLResponse:
         wanted = board.Wanted(text=text, attention=only == "attention", ended=only == "ended", page=page)
         shown = board.board(store, context.alerts, wanted, context.clock())
@@ -90,9 +95,11 @@ def _add_board(pages: APIRouter, context: Context) -> None:
             searched=bool(text) or shown.total > board.SEARCH_FROM,
             floats=floats[: board.FLOATS_SHOWN],
             more_floats=floats[board.FLOATS_SHOWN :],
+            vessels=store.vessels(),
             any_batch=bool(store.batches()),
             wanted=wanted,
             only=only,
+            removed=done == "removed",
             health=context.health(),
             now=context.clock(),
             fahrenheit=context.settings.fahrenheit,

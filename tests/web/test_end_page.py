@@ -61,7 +61,7 @@ def test_it_ends_now_or_when_it_was_packaged(
     assert answer.url.path == f"/batches/{batch_id}"
     assert "The batch has ended, and is no longer watched." in text(answer.text)
     assert store.batch(batch_id).ended == ended
-    assert links(answer.text) == [f"/batches/{batch_id}/reopen", f"/batches/{batch_id}/end"]
+    assert links(answer.text)[:2] == [f"/batches/{batch_id}/reopen", f"/batches/{batch_id}/end"]
 
 
 @pytest.mark.parametrize(
