@@ -23,8 +23,10 @@ from gylewatch.terminal import (
     show_table,
     shown_number,
     shown_time,
+    warn,
 )
 from storage.store import Store
+from web.heat import heat_doubt
 from web.shapes import alert_shape, batch_shape, estimate_shape
 from web.verdict import Verdict, is_told
 
@@ -91,8 +93,11 @@ def status(*, as_json: bool, config: Path) -> None:
         records = store.batches(active_only=True)
         latest = {record.batch_id: store.latest_estimate(record.batch_id) for record in records}
         opened = {record.batch_id: store.open_alerts(record.batch_id) for record in records}
+        doubts = [f"{each.batch_id}: {doubt}" for each in records if (doubt := heat_doubt(store, each))]
         outbox = dict(store.outbox_counts())
         refused = dict(store.rejected_counts())
+    for doubt in doubts:
+        warn(doubt)
     if as_json:
         show_json(
             {

@@ -69,10 +69,16 @@ def percent_doubt(typed: Sequence[float], low: float, high: float) -> str:
     return f"is that a fraction? in per cent it would be {' to '.join(f'{each:g}' for each in meant)}"
 
 
-def too_hot_note(what: str, typed: Sequence[float], remedy: str) -> str:
-    """A note on temperatures that may be meant as they stand but hardly are; empty: nothing is odd about them."""
+def too_hot_note(what: str, typed: Sequence[float], remedy: str, *, say: str = "write it") -> str:
+    """A note on temperatures that may be meant as they stand but hardly are; empty: nothing is odd about them.
+
+    Parameters
+    ----------
+    say : what to do "in °C"
+    remedy : what to do then
+    """
     if not typed or min(typed) < HOT_C:
         return ""
     low, high = (celsius_from_fahrenheit(each) for each in (min(typed), max(typed)))
     shown = f"{low:.1f}" if low == high else f"{low:.1f} to {high:.1f}"
-    return f"{what} of {min(typed):g} °C or more: if that is °F, write it in °C ({shown}), and {remedy}"
+    return f"{what} of {min(typed):g} °C or more: if that is °F, {say} in °C ({shown}), and {remedy}"

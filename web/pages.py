@@ -25,6 +25,7 @@ from web.context import Context
 from web.end_page import add_end
 from web.entry_page import add_entry
 from web.graph import Graph, probe_at, thin
+from web.heat import heat_doubt
 from web.ledger import kept_ledger
 from web.ledger_page import add_ledger
 from web.original import original_doubt, original_note
@@ -176,6 +177,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             sample_advice="" if samples else _sample_advice(store, record),
             last=store.latest_reading(record.batch.float_id),
             probe=records.latest_probe_reading(store, record),
+            heat_doubt=heat_doubt(store, record),
             has_curve=record.curve_version is not None or store.current_curve(record.batch.float_id) is not None,
             typed=shown_again(typed, ("time",), ("value", "sample_temperature")),
             questions=questions,

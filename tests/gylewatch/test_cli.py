@@ -24,7 +24,7 @@ from gylewatch.demo_sink import Sink
 from gylewatch.errors import AlreadyExists, CalibrationError, DeliveryError, NotFound, StorageError, TransportError
 from gylewatch.values import BatchId
 from storage.store import Store
-from tests.gylewatch.brew import PITCHED, iso, write_batch, write_references
+from tests.gylewatch.brew import PITCHED, iso, pale_readings, write_batch, write_references
 
 HYDROMETER = (
     *("sample", "add", "ferry-lane-pale", "--instrument", "hydrometer"),
@@ -277,6 +277,18 @@ def test_status_tells_what_is_believed_whether_the_service_runs_or_not(brewery: 
     assert shown["batches"][0]["batch_id"] == "ferry-lane-pale"
     assert shown["batches"][0]["estimate"] is None
     assert shown["outbox"]["waiting"] == 0
+
+
+def test_status_asks_about_a_float_that_seems_to_send_fahrenheit(brewery: Terminal) -> None:
+    with closing(Store.open(f"sqlite:///{brewery.folder / 'gylewatch.sqlite'}")) as store:
+        store.append_readings([replace(reading, temperature_c=68.0) for reading in pale_readings(3)])
+
+    text, shown = brewery.type("status"), brewery.type("status", "--json")
+
+    said = "ferry-lane-pale: 3 of the last 3 readings have a temperature of 68 °C or more: if that is °F, "
+    assert said in text.err
+    assert said in shown.err
+    assert shown.json["batches"]
 
 
 def test_status_counts_gauges_that_were_not_believed_apart_from_refused_packets(brewery: Terminal) -> None:
