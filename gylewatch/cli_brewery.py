@@ -41,7 +41,8 @@ from gylewatch.terminal import (
     warn,
 )
 from gylewatch.values import Batch, BatchId, FloatId, VesselId
-from storage.records import FloatRecord, VesselRecord
+from storage.records import BatchRecord, FloatRecord, VesselInUse, VesselRecord
+from storage.store import Store
 from web.shapes import batch_shape, float_shape
 
 _ADDRESS: Final = re.compile(r"([0-9A-F]{2}:){5}[0-9A-F]{2}")
@@ -251,9 +252,12 @@ def add_batch(*, file: Path, as_json: bool, config: Path) -> None:
 @batches.command("change")
 @click.argument("batch_id", metavar="BATCH")
 @click.argument("file", type=FilePath)
+@click.option(
+    "--swap", is_flag=True, help="The beer in the vessel that FILE names goes into the one that BATCH leaves."
+)
 @json_option
 @config_option
-def change_batch(*, batch_id: str, file: Path, as_json: bool, config: Path) -> None:
+def change_batch(*, batch_id: str, file: Path, swap: bool, as_json: bool, config: Path) -> None:
     """Let BATCH (its id) go on with what FILE (batch.toml) says now: a plan step, an addition, another wanted range.
 
     A running service takes it up within seconds, and reads the batch again where its past is concerned. The id stays,
@@ -267,7 +271,11 @@ def change_batch(*, batch_id: str, file: Path, as_json: bool, config: Path) -> N
         _check_pitched(file, batch)
         if batch.original_gravity_sg is None:  # it may have been entered by gylewatch brewday pitch
             batch = replace(batch, original_gravity_sg=before.batch.original_gravity_sg)
-        record = store.replace_batch(before, batch)
+        there = _held_by(store, batch.vessel) if swap and batch.vessel != before.batch.vessel else None
+        try:
+            record = store.replace_batch(before, batch, swap=there.batch_id if there else None)
+        except VesselInUse as error:
+            raise InputError(f"batch {batch_id}", f"{error}; if the two change places, add --swap") from None
     warn(heat_note(record.batch, f"correct the file and change it again: gylewatch batch change {batch_id} {file}"))
     if before.batch.temperature_c != record.batch.temperature_c:
         warn(
@@ -277,8 +285,14 @@ def change_batch(*, batch_id: str, file: Path, as_json: bool, config: Path) -> N
     if as_json:
         show_json(batch_shape(record))
         return
+    if there is not None:
+        click.echo(f"batch {there.batch_id}: vessel changed to {before.batch.vessel}")
     changed = changes(before.batch, record.batch)
     click.echo(f"batch {batch_id}: {', '.join(changed)} changed" if changed else f"batch {batch_id} is as {file} says")
+
+
+def _held_by(store: Store, vessel: VesselId) -> BatchRecord | None:
+    return next((each for each in store.batches(active_only=True) if each.batch.vessel == vessel), None)
 
 
 def _check_pitched(file: Path, batch: Batch) -> None:

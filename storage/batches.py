@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -76,7 +77,12 @@ class Batches(Part):
             return require_batch(connection, batch_id)
 
     def replace_batch(
-        self, before: BatchRecord, batch: Batch, *, new: Sequence[FloatRecord | VesselRecord] = ()
+        self,
+        before: BatchRecord,
+        batch: Batch,
+        *,
+        new: Sequence[FloatRecord | VesselRecord] = (),
+        swap: BatchId | None = None,
     ) -> BatchRecord:
         """Save changed facts of a batch (plan, additions, vessel, float, even its name); its identifier stays.
 
@@ -86,6 +92,7 @@ class Batches(Part):
         ----------
         before : the batch as it was when the change was made of it
         new : a float or a vessel that becomes known with it, or not at all
+        swap : the batch that goes into the vessel which this one leaves, if it holds the one that this one goes into
 
         Raises
         ------
@@ -105,15 +112,19 @@ class Batches(Part):
                 _require_free_name(connection, batch.name, batch_id)
             _make_known(connection, new)
             _require_float_and_vessel(connection, batch)
+            moved: BatchId | None = None
             if before.ended is None:
                 _require_free_float(connection, batch.float_id, batch_id)
                 # Two batches that an older version let into one vessel can be changed as before.
                 if batch.vessel != before.batch.vessel:
+                    moved = _swapped(connection, swap, batch.vessel, before.batch.vessel)
                     _require_free_vessel(connection, batch.vessel, batch_id)
             change = batch_columns(batch)
             if batch.float_id != before.batch.float_id:
                 change["curve_version"] = current_version(connection, batch.float_id)
             connection.execute(update(BatchRow).where(BatchRow.batch_id == batch_id).values(**change))
+            if moved is not None:
+                _require_free_vessel(connection, before.batch.vessel, moved)
             return require_batch(connection, batch_id)
 
     def set_batch_curve(self, batch_id: BatchId, version: int) -> BatchRecord:
@@ -297,6 +308,17 @@ def _require_free_vessel(connection: Connection, vessel_id: VesselId, batch_id: 
         other := other_batch(connection, batch_id, BatchRow.vessel_id == vessel_id, BatchRow.ended.is_(None))
     ) is not None:
         raise VesselInUse(vessel_id, other.batch.name)
+
+
+def _swapped(connection: Connection, batch_id: BatchId | None, vessel: VesselId, other: VesselId) -> BatchId | None:
+    """Move an active batch from `vessel` into `other`; gives it again, or None: it is not there (any more)."""
+    there = (BatchRow.batch_id == batch_id, BatchRow.vessel_id == vessel, BatchRow.ended.is_(None))
+    row = connection.execute(select(BatchRow).where(*there)).one_or_none()
+    if row is None:
+        return None
+    columns = batch_columns(replace(batch_record(row).batch, vessel=other))
+    connection.execute(update(BatchRow).where(*there).values(**columns))
+    return batch_id
 
 
 def other_batch(connection: Connection, batch_id: BatchId, *conditions: ColumnElement[bool]) -> BatchRecord | None:

@@ -35,6 +35,7 @@ from web.typed import Question, shown_again
 from web.words import capital
 
 _START = "/start"
+SWAP: Final = "swap"  # the box that says which beer changes places with this one
 # Where the form calls a fact otherwise than the batch file does.
 _CALLED: Final = {
     "volume_l": "volume",
@@ -66,8 +67,9 @@ class _Pages:
         record: BatchRecord | None = None,
         questions: tuple[Question, ...] = (),
         failed: bool = False,
+        there: BatchRecord | None = None,
     ) -> HTMLResponse:
-        """The form with what was `typed`; of `record` where that one is changed."""
+        """The form with what was `typed`; of `record` where that one is changed, `there` being in its new vessel."""
         store = self._context.store
         active = store.batches(active_only=True)
         others = [each.batch for each in active if record is None or each.batch_id != record.batch_id]
@@ -86,6 +88,7 @@ class _Pages:
             additions=rows_of(typed, "addition"),
             spare=SPARE_ROWS,
             seen=fingerprint(record.batch) if record else "",
+            there=there,
             fahrenheit=self._fahrenheit,
         )
 
@@ -140,18 +143,30 @@ class _Pages:
         questions = self._questions(parsed, typed, before)
         if typed.get("seen") != fingerprint(before) and parsed != before:  # else the same form was sent twice
             questions = (_changed_elsewhere(parsed, before), *questions)
+        there = self._in_the_way(parsed, record)
+        if there is not None and typed.get(SWAP) != there.batch_id:
+            questions = (*questions, _swap_question(there, before))
         if questions or not isinstance(parsed, Batch):
-            return self.show(typed, record=record, questions=questions)
+            return self.show(typed, record=record, questions=questions, there=there)
         done, store = "changed" if changes(before, parsed) else "same", self._context.store
         try:
             return self._kept(
                 typed,
                 record,
                 done,
-                lambda: store.replace_batch(record, parsed, new=self._new(parsed, typed)),
+                lambda: store.replace_batch(
+                    record, parsed, new=self._new(parsed, typed), swap=there.batch_id if there else None
+                ),
             )
         except ChangedMeanwhile:
             return self.change(batch_id, typed)  # to be judged against what stands now
+
+    def _in_the_way(self, parsed: Batch | tuple[Question, ...], record: BatchRecord) -> BatchRecord | None:
+        """The active batch in the vessel into which `record` is to go."""
+        if not isinstance(parsed, Batch) or parsed.vessel == record.batch.vessel:
+            return None
+        active = self._context.store.batches(active_only=True)
+        return next((each for each in active if each.batch.vessel == parsed.vessel), None)
 
     def _changeable(self, batch_id: str) -> BatchRecord:
         record = self._context.store.batch(BatchId(batch_id))
@@ -203,6 +218,15 @@ class _Pages:
             # See Other, so that loading the page again does not send the form again.
             return RedirectResponse(f"/batches/{escape(kept.batch_id)}?done={done}", HTTPStatus.SEE_OTHER)
         return self.show(typed, record=record, questions=(question,), failed=failed)
+
+
+def _swap_question(there: BatchRecord, before: Batch) -> Question:
+    name = there.batch.name
+    sentence = (
+        f"Vessel {there.batch.vessel} holds {name}. If the two beers change places, say so below: {name} goes into "
+        f"{before.vessel} then. Otherwise choose another vessel, or move {name} first."
+    )
+    return Question(field=SWAP, sentence=sentence)
 
 
 def _changed_elsewhere(parsed: Batch | tuple[Question, ...], before: Batch) -> Question:

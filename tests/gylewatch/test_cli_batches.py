@@ -37,6 +37,7 @@ def test_a_beer_is_not_moved_into_a_vessel_in_use_nor_one_reopened_there(second:
     assert second.type("batch add moved.toml").code == 0
 
     moved = second.type("batch change next-ale next.toml")
+    assert "change its vessel first; if the two change places, add --swap" in moved.err
     second.type(f"batch end {BATCH}")
     assert second.type("batch change next-ale next.toml").code == 0
     reopened = second.type(f"batch reopen {BATCH}")
@@ -44,6 +45,20 @@ def test_a_beer_is_not_moved_into_a_vessel_in_use_nor_one_reopened_there(second:
     assert (moved.code, reopened.code) == (2, 2)
     assert IN_USE in moved.err
     assert "its vessel FV1 holds the active batch 'Next Ale'; end that batch first" in reopened.err
+
+
+def test_two_beers_change_places(second: Terminal) -> None:
+    second.type("batch add moved.toml")
+
+    answer = second.type("batch change next-ale next.toml --swap")
+
+    assert answer.out == f"batch {BATCH}: vessel changed to FV2\nbatch next-ale: vessel changed\n"
+    with second.store() as store:
+        assert {each.batch_id: each.batch.vessel for each in store.batches()} == {BATCH: "FV2", "next-ale": "FV1"}
+    again = second.type("batch change next-ale next.toml --swap")
+    assert again.out == "batch next-ale is as next.toml says\n"
+    with second.store() as store:
+        assert store.batch(BATCH).batch.vessel == "FV2"
 
 
 def test_a_change_that_somebody_else_made_meanwhile_stands(

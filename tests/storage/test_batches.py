@@ -131,6 +131,35 @@ def test_a_vessel_holds_one_beer_at_a_time(store: Store) -> None:
     assert store.replace_batch(moved, batch(vessel=FV2)).batch.vessel == "FV2"
 
 
+def test_two_beers_change_places_in_one_step(store: Store) -> None:
+    pale = store.add_batch(batch("Harbour Pale"), created=at(0))
+    stout = store.add_batch(batch("Quay Stout", float_id=WREN, vessel=FV2), created=at(1), new=[vessel_record("FV2")])
+
+    changed = store.replace_batch(pale, batch(vessel=FV2, volume_l=19.0), swap=stout.batch_id)
+
+    assert changed.batch == batch(vessel=FV2, volume_l=19.0)
+    assert store.batch(stout.batch_id).batch == batch("Quay Stout", float_id=WREN, vessel=VesselId("FV1"))
+    # The beer that was to make room has done so by itself.
+    away = store.replace_batch(changed, batch(vessel=VesselId("FV3")), new=[vessel_record("FV3")])
+    store.replace_batch(away, batch(vessel=FV2), swap=stout.batch_id)
+    assert [each.batch.vessel for each in store.batches()] == ["FV2", "FV1"]
+
+
+def test_places_are_not_changed_with_a_third_beer_in_the_way(store: Store) -> None:
+    pale = store.add_batch(batch("Harbour Pale"), created=at(0))
+    stout = store.add_batch(batch("Quay Stout", float_id=WREN, vessel=FV2), created=at(1), new=[vessel_record("FV2")])
+    mild = batch("Pier Mild", float_id=FloatId("tern"), vessel=VesselId("FV3"))
+    third = store.add_batch(mild, created=at(2), new=[float_record("tern"), vessel_record("FV3")])
+
+    with pytest.raises(VesselInUse, match="vessel 'FV2' holds the active batch 'Quay Stout'"):
+        store.replace_batch(pale, batch(vessel=FV2), swap=third.batch_id)
+    store.end_batch(stout.batch_id, at(3))  # a beer that is over goes nowhere
+    store.replace_batch(pale, batch(vessel=FV2), swap=stout.batch_id)
+
+    assert [each.batch.vessel for each in store.batches()] == ["FV2", "FV3", "FV2"]
+    assert store.batch(third.batch_id) == third
+
+
 def test_an_ended_batch_is_corrected_whatever_its_vessel_holds_now(store: Store) -> None:
     pale = store.add_batch(batch("Harbour Pale"), created=at(0))
     ended = store.end_batch(pale.batch_id, at(1))
@@ -153,6 +182,11 @@ def test_two_batches_that_an_older_version_let_into_one_vessel_go_on(store: Stor
     assert [record.batch.vessel for record in store.batches(active_only=True)] == ["FV1", "FV1"]
     changed = store.replace_batch(store.batch(stout), batch("Quay Stout", float_id=WREN, volume_l=19.0))
     assert changed.batch.volume_l == 19.0
+    fv3 = batch("Pier Mild", float_id=FloatId("tern"), vessel=VesselId("FV3"))
+    third = store.add_batch(fv3, created=at(2), new=[float_record("tern"), vessel_record("FV3")])
+    with pytest.raises(VesselInUse):  # what it leaves is not free
+        store.replace_batch(changed, replace(changed.batch, vessel=VesselId("FV3")), swap=third.batch_id)
+    assert store.batch(third.batch_id) == third
     apart = store.replace_batch(changed, shared)
     with pytest.raises(VesselInUse):
         store.replace_batch(apart, changed.batch)
