@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Protocol, TypeVar
 
@@ -97,6 +97,7 @@ class Ingest:
     sink : where readings are kept
     known : asked once for each batch: the floats that the user has added
     read : how a packet is read; see `reader`
+    sender : the float from whose radio address a packet came, as it is called when `known` was asked last
     now : the clock
     timekeeper : whether the clock is believed; until it is, packets wait, unacknowledged
     flood : how much one sender may send that cannot be used; readings of known floats are never dropped, since a
@@ -111,6 +112,7 @@ class Ingest:
         known: Callable[[], Collection[FloatId]],
         *,
         read: Read | None = None,
+        sender: Callable[[Packet], FloatId | None] = lambda _: None,
         now: Callable[[], datetime] = utc_now,
         timekeeper: Timekeeper | None = None,
         flood: FloodLimits = DEFAULT_FLOOD,
@@ -121,6 +123,7 @@ class Ingest:
         self._sink = sink
         self._known = known
         self._read = read or reader()
+        self._sender = sender
         self._now = now
         self._timekeeper = timekeeper or Timekeeper(now=now)
         self._flood = flood
@@ -279,8 +282,8 @@ class Ingest:
         readings = tuple(reading for _, reading in read)
         try:
             new = self._persistently(lambda: self._sink.append_readings(readings)) if readings else 0
-        except NotFound:  # a float was removed since the batch was read
-            return self._store_without_the_removed(read, refused)
+        except NotFound:  # a float was removed, or renamed, since the batch was read
+            return self._store_what_is_known(read, refused)
         if new is None or (refused and not self._persistently(lambda: self._append_rejected(refused))):
             return None
         self._counts["accepted"] += new
@@ -300,25 +303,21 @@ class Ingest:
         self._counts["thinned"] += len(probes) - len(wanted)
         return True
 
-    def _store_without_the_removed(
+    def _store_what_is_known(
         self, read: list[tuple[Packet, Reading]], refused: list[Rejected]
     ) -> tuple[Reading, ...] | None:
         known = self._persistently(self._known)
         if known is None or self._stopping.wait(FIRST_RETRY_S):
             return None
-        removed = [
-            rejected(
-                packet,
-                Refusal(
-                    reason=Reason.UNKNOWN_FLOAT,
-                    detail=f"the float {reading.float_id!r} was removed while it reported",
-                    float_name=reading.float_id,
-                ),
-            )
-            for packet, reading in read
-            if reading.float_id not in known
-        ]
-        return self._store([pair for pair in read if pair[1].float_id in known], refused + removed)
+        kept: list[tuple[Packet, Reading]] = []
+        gone: list[Rejected] = []
+        for packet, reading in read:
+            name = reading.float_id if reading.float_id in known else self._sender(packet)
+            if name is not None and name in known:
+                kept.append((packet, replace(reading, float_id=name)))
+            else:
+                gone.append(rejected(packet, _gone(reading.float_id)))
+        return self._store(kept, refused + gone)
 
     def _keep_signals(self, better: Sequence[Reading]) -> bool:
         self._sink.keep_signals(better)
@@ -346,6 +345,11 @@ class Ingest:
                     self._problem = None
                     _log.info("storage takes readings again")
                 return result
+
+
+def _gone(name: FloatId) -> Refusal:
+    detail = f"the float {name!r} was removed or renamed while it reported"
+    return Refusal(reason=Reason.UNKNOWN_FLOAT, detail=detail, float_name=name)
 
 
 def _is_kept(refused: Sequence[Rejected]) -> bool:

@@ -47,6 +47,11 @@ class PacketReader:
         self._senders, found = decode_heard(self._ble(), self._senders, packet)
         return () if found is None else admit_slot(found, packet, now=now, known=known, limits=self._limits)
 
+    def sender(self, packet: Packet) -> FloatId | None:
+        """The float from whose radio address a packet came, as it is called now; None: it names its float itself."""
+        adopted = self._ble().floats.get(packet.origin.upper()) if packet.source is Source.BLE else None
+        return None if adopted is None else FloatId(adopted.name)
+
     def unsaved_counters(self) -> Mapping[FloatId, int]:
         """Counters of encrypted floats that have moved since they were saved; to be saved with their readings."""
         return {FloatId(name): counter for name, counter in unsaved_counters(self._ble(), self._senders).items()}

@@ -188,6 +188,7 @@ class Service:
             ReadingSink(self._store, read.unsaved_counters),
             self._known_floats,
             read=read,
+            sender=read.sender,
             now=self._clock.now,
             timekeeper=self._time,
             on_stored=self._worker.stored,

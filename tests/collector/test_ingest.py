@@ -123,6 +123,32 @@ def test_a_float_removed_between_reading_and_storing_is_refused_and_the_thread_g
     assert sink.reasons() == [Reason.UNKNOWN_FLOAT]
 
 
+def test_a_float_renamed_between_reading_and_storing_is_kept_where_it_is_known_by_its_address() -> None:
+    address, name = "C0:FF:EE:00:00:01", [FloatId("heron")]
+
+    class RenamingSink(MemorySink):
+        def append_readings(self, readings: Sequence[Reading], /) -> int:
+            if name == ["heron"]:
+                name[:] = [FloatId("egret")]
+                raise NotFound("float", "heron")
+            return super().append_readings(readings)
+
+    receipts, sink = Receipts(), RenamingSink()
+    inbox = filled(receipts, 1)  # over MQTT, under the old name
+    payload = encode_advert({0xFCD2: b"\x40\x00\x01" + bytes.fromhex("02CA093FC201")}, {})
+    packet = Packet(source=Source.BLE, origin=address, payload=payload, received=datetime.now(UTC))
+    inbox.put(Delivery(packet=packet), threading.Event())
+    read = reader(ble=lambda: BleDecoding(floats={address: BleFloat(name=name[0])}))
+    ingest = Ingest(inbox, sink, lambda: frozenset(name), read=read, sender=read.sender)
+
+    ingest.start()
+    eventually("all is acknowledged", lambda: receipts.given and sink.kept)
+    ingest.stop()
+
+    assert [float_id for float_id, _ in sink.kept] == ["egret"]
+    assert sink.reasons() == [Reason.UNKNOWN_FLOAT]
+
+
 def test_a_full_inbox_makes_the_receiver_wait_until_there_is_room() -> None:
     receipts, inbox, stopping = Receipts(), Inbox(depth=1), threading.Event()
     inbox.put(receipts.delivery(0), stopping)
