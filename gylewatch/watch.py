@@ -1,4 +1,4 @@
-"""BatchWatch: one active batch between the store and the pipeline.
+"""BatchWatch: one batch between the store and the pipeline.
 
 Takes what is stored and not yet concluded from, in order, and saves what follows from it. The state is saved in the
 same transaction as every alert, so a restart neither loses an alert nor sends one twice; between alerts it is saved
@@ -21,7 +21,6 @@ from alerts.engine import withdrawn
 from alerts.settings import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch import pipeline
-from gylewatch.errors import NotFound
 from gylewatch.lateness import Lateness
 from gylewatch.reading_order import ReadingOrder
 from gylewatch.sample_order import SampleOrder
@@ -73,7 +72,7 @@ class Progress:
 
 
 class BatchWatch:
-    """Follows one active batch. One thread only.
+    """Follows one batch, to its end if it has ended. One thread only.
 
     Parameters
     ----------
@@ -134,6 +133,8 @@ class BatchWatch:
         except pipeline.StaleState as error:
             _log.info("reading a batch again from the start", batch=record.batch_id, reason=str(error))
             self.read_again()
+        if record.ended is not None:
+            self._store.forget_state(record.batch_id)  # until it is read to its end, for which a state stands
 
     def mind_clock(self, now: datetime) -> None:
         """Read the batch again when the clock was far ahead and has come back: every true reading would be too late.
@@ -163,15 +164,20 @@ class BatchWatch:
     def mind_late_readings(self, now: datetime) -> None:
         """Read the batch again once many readings have come late and no more do: in the order of their time.
 
-        In the order of arrival an estimate makes little of what is hours old, and nothing of what is older.
+        In the order of arrival an estimate makes little of what is hours old, and nothing of what is older. Where the
+        batch has ended nobody does it later.
         """
         self._late = self._late.watched(now)
-        if self._late.is_due(now, self._put_in_order_at):
+        if self._late.is_due(now, self._put_in_order_at) or self._ended_late:
             _log.info(
                 "reading a batch again, as readings came late", batch=self._record.batch_id, late=self._late.count
             )
             self._put_in_order_at = now
             self.read_again()
+
+    @property
+    def _ended_late(self) -> bool:
+        return self._record.ended is not None and self._late.matters
 
     def step(self, now: datetime | None = None) -> Progress:
         """Conclude from the next stored readings and samples, and save it.
@@ -189,8 +195,9 @@ class BatchWatch:
             self.read_again()
         readings = self._order.page(READINGS_AT_ONCE)
         more = len(readings) == READINGS_AT_ONCE
-        ahead = now + AHEAD if now is not None else None
-        horizon = ahead if self._rereading else None
+        ended = self._record.ended
+        latest = ended or (now + AHEAD if now is not None else None)
+        horizon = latest if self._rereading or ended else None
         probes = _ProbeQueue(self._store, self._record.batch, self._probe_cursor, horizon)
         pending = _Pending()
         for reading in readings:
@@ -201,7 +208,7 @@ class BatchWatch:
             else:
                 self._take_reading(reading, pending)
         if not more:
-            self._take_samples(pending, until=ahead)
+            self._take_samples(pending, until=latest)
             self._take_probes(probes, until=None)
         if not more and self._rereading:
             self._end_rereading(pending, horizon)
@@ -210,6 +217,7 @@ class BatchWatch:
         if not self._rereading:  # what was believed of the past is no state of the beer
             newest, self._newest = self._newest, None
         until = readings[-1].time if readings else None
+        more = more or self._ended_late
         return Progress(batch_id=self._record.batch_id, estimate=newest, alerts=alerts, until=until, more=more)
 
     def tick(self, now: datetime) -> Progress:
@@ -223,10 +231,7 @@ class BatchWatch:
 
     def save(self) -> None:
         """Save the state, so that a restart goes on from here."""
-        try:
-            self._save(_Pending(), with_state=True)
-        except NotFound:
-            _log.info("a batch was removed", batch=self._record.batch_id)
+        self._save(_Pending(), with_state=True)
 
     def _restore(self) -> None:
         stored = self._store.state(self._record.batch_id)
@@ -269,10 +274,8 @@ class BatchWatch:
         return self._store.footing(self._record.batch_id).withdrawn != self._footing.withdrawn
 
     def _take_reading(self, reading: Reading, pending: _Pending) -> None:
-        ended = self._record.ended
-        if ended is None or reading.time <= ended:
-            self._note_late(reading)
-            self._safely(lambda: pipeline.on_reading(self._course, self._state, reading), pending, reading.time)
+        self._note_late(reading)
+        self._safely(lambda: pipeline.on_reading(self._course, self._state, reading), pending, reading.time)
         if self._saved_at is None:
             self._saved_at = reading.time - STATE_EVERY
 
@@ -287,11 +290,10 @@ class BatchWatch:
 
     def _take_probes(self, probes: _ProbeQueue, *, until: datetime | None) -> None:
         """Let the pipeline hear the vessel's probe up to a time; None: all that is stored."""
-        ended = self._record.ended
         for row, heard in probes.up_to(until):
             if probes.is_ahead(heard):
                 self._leave_out(heard.time)
-            elif ended is None or heard.time <= ended:
+            else:
                 self._state = pipeline.on_probe(self._course, self._state, heard)
             self._probe_cursor = row
 
@@ -394,15 +396,19 @@ class BatchWatch:
         due = newest is not None and (self._saved_at is None or newest - self._saved_at >= STATE_EVERY)
         # While a batch is read again only its end is kept: after a kill it begins anew, and knows what was told.
         # So it does where it is about to be read again.
-        whole = (with_state or due or bool(pending.alerts)) and not self._rereading and not self._late.matters
+        wanted = with_state or (self._record.ended is None and (due or bool(pending.alerts)))
+        whole = wanted and not self._rereading and not self._late.matters
         through = self._anew and not self._rereading
+        untold = [*_over_when_found(pending.alerts), *pending.untold]
+        if self._record.ended is not None:  # nobody can do anything about that beer any more
+            untold += [alert for alert in pending.alerts if alert.resolves is None]
         if not (whole or pending.estimates or pending.alerts or through):
             return ()
         saved = self._store.save_outcomes(
             self._record.batch_id,
             estimates=pending.estimates,
             alerts=pending.alerts,
-            untold=(*_over_when_found(pending.alerts), *pending.untold),
+            untold=untold,
             state=pipeline.encode_state(self._state) if whole else None,
             cursor=self._order.cursor if whole else None,
             sample_cursor=self._samples.cursor if whole else None,
@@ -426,7 +432,7 @@ class _ProbeQueue:
         self._store = store
         self._batch = batch
         self._cursor = cursor
-        self._horizon = horizon  # what is from later than this was stamped while the clock was ahead
+        self._horizon = horizon  # what is from later than this is not taken
         self._waiting: deque[tuple[int, ProbeReading]] = deque()
         self._more = True
 

@@ -68,7 +68,7 @@ class Worker(Routine):
         self._to_tick: set[BatchId] = set()  # a tick is judged once all that is stored has been concluded from
         self._problems: dict[tuple[str, str], str] = {}  # by batch, or "" for all, and by what failed
         self._seen_until: dict[FloatId, datetime] = {}
-        self._closes = True  # look for ended batches with open alerts: at the start, and when one was let go of
+        self._closes = True  # look after ended batches: at the start, and when one was let go of
         self._named: set[BatchId] = set()  # in the log; each is taken up again after every failure of the store
         self._lock = threading.Lock()  # guards the three below
         self._heard: set[FloatId] = set()
@@ -146,6 +146,8 @@ class Worker(Routine):
             if batch_id in self._to_tick - self._behind:
                 self._by_itself(watch.record, "ticking", partial(self._tick_one, watch, now))
         self._to_tick &= self._behind
+        if self._closes:
+            self._close_ended()
 
     def _by_itself(self, record: BatchRecord, what: str, work: Callable[[], None]) -> None:
         """Work on one batch; a fault that is its own must not end the watch over the others."""
@@ -153,6 +155,9 @@ class Worker(Routine):
             work()
         except StorageError:
             raise
+        except NotFound as error:
+            _log.info("a batch was removed", batch=record.batch_id, problem=str(error))
+            self._watches.pop(record.batch_id, None)
         except Exception:
             if (record.batch_id, what) not in self._problems:  # once, for it is tried again every few seconds
                 _log.exception("a batch could not be judged", batch=record.batch_id)
@@ -171,29 +176,27 @@ class Worker(Routine):
         if self._stopping.is_set():
             return  # each of many batches would take its time
         now, batch_id = self._clock.now(), watch.record.batch_id
-        watch.mind_clock(now)
+        if watch.record.ended is None:  # else its end bounds what is taken, whatever the clock says
+            watch.mind_clock(now)
+            self._report(batch_id, "clock", watch.clock_doubt)
         watch.mind_late_readings(now)
-        self._report(batch_id, "clock", watch.clock_doubt)
         progress = watch.step(now)
         self._tell(progress)
         if progress.until is not None:
             self._seen_until[watch.record.batch.float_id] = progress.until
         if progress.more:
             self._behind.add(batch_id)
-        else:
-            self._behind.discard(batch_id)
+            return
+        self._behind.discard(batch_id)
+        if watch.record.ended is not None:
+            self._let_go(watch)
 
     def _let_go(self, watch: BatchWatch) -> None:
-        """Save the state of an ended batch. One that is behind catches up first: nobody would do it afterwards."""
-        batch_id = watch.record.batch_id
-        if batch_id in self._behind:
-            try:
-                watch.update(self._store.batch(batch_id))  # its end is where it stops
-            except NotFound:
-                return
-        while batch_id in self._behind and not self._stopping.is_set():
-            self._follow(watch)
+        """Save the state of a batch that is read to its end: without one it is read again at the next start."""
         watch.save()
+        del self._watches[watch.record.batch_id]
+        self._named.discard(watch.record.batch_id)
+        self._closes = True
 
     def _tick_one(self, watch: BatchWatch, now: datetime) -> None:
         if not self._stopping.is_set():
@@ -206,26 +209,35 @@ class Worker(Routine):
             self._on_progress(progress)
 
     def _renew(self) -> None:
-        """Take up new batches and changed facts, and let go of ended batches."""
+        """Take up new batches and changed facts. What has ended stays until it is read to its end, page by page."""
         active = {record.batch_id: record for record in self._store.batches(active_only=True)}
         for batch_id in set(self._watches) - set(active):
-            ended = self._watches.pop(batch_id)
-            self._named.discard(batch_id)
-            self._by_itself(ended.record, "saving", partial(self._let_go, ended))
-            self._closes = True
+            watch = self._watches[batch_id]
+            self._by_itself(watch.record, "changing", partial(self._end, watch))
+        if self._closes:
+            for record in self._store.broken_off():
+                if record.batch_id not in self._watches:
+                    self._by_itself(record, "taking up", partial(self._take_up, record))
         for batch_id, record in active.items():
-            watch = self._watches.get(batch_id)
-            if watch is None:
+            known = self._watches.get(batch_id)
+            if known is None:
                 self._by_itself(record, "taking up", partial(self._take_up, record))
-            elif record != watch.record:
-                self._by_itself(record, "changing", partial(self._change, watch, record))
+            elif record != known.record:
+                self._by_itself(record, "changing", partial(self._change, known, record))
         for about, what in list(self._problems):
             if about and about not in active:
                 self._report(about, what, None)
-        if self._closes:
-            for batch_id, alerts in close(self._store, self._store.batches(), self._channels).items():
-                self._tell(Progress(batch_id=batch_id, estimate=None, alerts=alerts, until=None, more=False))
-            self._closes = False
+
+    def _end(self, watch: BatchWatch) -> None:
+        record = self._store.batch(watch.record.batch_id)
+        if record != watch.record:
+            self._change(watch, record)
+
+    def _close_ended(self) -> None:
+        ended = [record for record in self._store.batches() if record.batch_id not in self._watches]
+        for batch_id, alerts in close(self._store, ended, self._channels).items():
+            self._tell(Progress(batch_id=batch_id, estimate=None, alerts=alerts, until=None, more=False))
+        self._closes = False
 
     def _take_up(self, record: BatchRecord) -> None:
         version = record.curve_version
@@ -269,6 +281,8 @@ class Worker(Routine):
 
     def _save_all(self) -> None:
         for watch in list(self._watches.values()):
+            if watch.record.ended is not None:
+                continue  # it is not read to its end
             try:
                 self._by_itself(watch.record, "saving", watch.save)
             except StorageError as error:

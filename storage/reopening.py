@@ -8,12 +8,21 @@ from sqlalchemy import Connection, delete, func, or_, select, update
 
 from alerts.engine import CLOSED
 from gylewatch.values import BatchId, utc_text
-from storage.batches import other_batch, require_batch
+from storage.batches import batch_record, other_batch, require_batch
 from storage.outbox import begin_again, last_beginning
 from storage.outcomes import forget
 from storage.part import Part
 from storage.records import BatchRecord, NotReopened
-from storage.schema import NOT_RESOLVING, AlertRow, BatchRow, EstimateRow, OutboxRow, ReadingRow, SampleRow
+from storage.schema import (
+    NOT_RESOLVING,
+    AlertRow,
+    BatchRow,
+    BatchStateRow,
+    EstimateRow,
+    OutboxRow,
+    ReadingRow,
+    SampleRow,
+)
 
 
 class Reopening(Part):
@@ -29,6 +38,15 @@ class Reopening(Part):
         """
         with self._database.reading() as connection:
             return _why_not(connection, require_batch(connection, batch_id))
+
+    def broken_off(self) -> tuple[BatchRecord, ...]:
+        """Ended batches that were still being read (again) when the program stopped, and can be: they have no state."""
+        query = select(BatchRow).outerjoin(BatchStateRow, BatchStateRow.batch_id == BatchRow.batch_id)
+        query = query.where(BatchRow.ended.is_not(None), BatchRow.curve_version.is_not(None))
+        with self._database.reading() as connection:
+            rows = connection.execute(query.where(BatchStateRow.batch_id.is_(None)).order_by(BatchRow.pitched)).all()
+            records = [batch_record(row) for row in rows]
+            return tuple(each for each in records if _readings_deleted_since(connection, each) is None)
 
     def reopen_batch(self, batch_id: BatchId, time: datetime) -> BatchRecord:
         """Let an ended batch be active again; what was concluded is forgotten, for it to be read again.

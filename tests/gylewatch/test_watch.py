@@ -154,19 +154,6 @@ def test_a_withdrawn_sample_leaves_no_trace_whether_the_watch_runs_or_begins_ane
     assert estimates(store) == without
 
 
-def test_a_removed_batch_leaves_nothing_to_save(store: Store) -> None:
-    store.append_readings(READINGS[:100])
-    watched = watch(store)
-    follow(watched)
-    batch_id = record(store).batch_id
-
-    store.remove_batch(batch_id)
-    watched.save()
-
-    assert store.batches() == ()
-    assert store.state(batch_id) is None
-
-
 def test_another_curve_reads_the_batch_again_and_repeats_no_alert(store: Store) -> None:
     store.append_readings(READINGS)
     follow(watch(store))
