@@ -41,7 +41,7 @@ from gylewatch.state_feed import StateFeed
 from gylewatch.trial import try_channels
 from gylewatch.undelivered import undelivered
 from gylewatch.unknown_floats import UnknownFloats
-from gylewatch.values import BatchId, FloatId
+from gylewatch.values import FloatId
 from gylewatch.watch import Progress
 from gylewatch.worker import Worker
 from storage.store import Store
@@ -222,8 +222,9 @@ class Service:
         self._run_parts(schedule)
 
     def _run_parts(self, schedule: Schedule) -> None:
-        ended = self._ends()
-        self._feed.begin(ended, self._store.latest_estimates(list(ended)), self._clock.now())
+        ended = self._store.believed()
+        latest = self._store.latest_estimates(list(ended))
+        self._feed.begin(ended, latest, self._store.removed_batches(), self._clock.now())
         parts: list[tuple[Callable[[], None], Callable[[], None]]] = [
             (self._worker.start, self._worker.stop),
             (self._ingest.start, self._ingest.stop),
@@ -275,9 +276,6 @@ class Service:
         if not unsettled and not self._ingest.health().queued:
             self._worker.tick()
 
-    def _ends(self) -> dict[BatchId, datetime | None]:
-        return {record.batch_id: record.ended for record in self._store.batches()}
-
     def _follow_states(self) -> None:
         """Repeat the states once for each connection made since the last tick; let them follow ends and removals."""
         connected = [health.since if health.connected else None for health in self._broker_health()]
@@ -285,7 +283,7 @@ class Service:
             if since is not None and since != before:
                 self._feed.repeat(index)
         self._repeated = connected
-        self._feed.follow(self._ends, self._now())
+        self._feed.follow(self._store.believed, self._now())
 
     def _now(self) -> datetime:
         """The time that is believed. If the clock was set, what was stamped before says nothing any more."""

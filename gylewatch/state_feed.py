@@ -1,14 +1,15 @@
 """StateFeed: tells other programs, over MQTT, what is believed about each batch. Only the newest state counts.
 
 The last state of a batch that has ended says so, and goes from the brokers some days later: what is retained would
-otherwise stay there for ever.
+otherwise stay there for ever. So does that of which nothing is believed any more: it was removed, or given a float that
+has no curve yet.
 """
 
 from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
@@ -99,20 +100,28 @@ class StateFeed(Routine):
     def tell(self, batch_id: BatchId, estimate: Estimate) -> None:
         """Take the newest estimate of a batch; any thread."""
         with self._lock:
-            self._put(batch_id, _State(estimate=estimate))
+            known = self._newest.get(batch_id)  # an ended batch may still be read again
+            self._put(batch_id, _State(estimate=estimate, ended=known.ended if known else None))
         self.wake()
 
     def begin(
-        self, ended: Mapping[BatchId, datetime | None], latest: Mapping[BatchId, Estimate], now: datetime
+        self,
+        ended: Mapping[BatchId, datetime | None],
+        latest: Mapping[BatchId, Estimate],
+        removed: Iterable[BatchId],
+        now: datetime,
     ) -> None:
         """Tell what is stored, and take back what was left when the service was stopped; any thread.
 
         Parameters
         ----------
-        ended : of every batch, when it ended
-        latest : the newest estimates of those that have any
+        ended : of every batch of which anything is believed, when it ended
+        latest : their newest estimates
+        removed : batches that were removed; one of the same name may be among the others
         """
         with self._lock:
+            for batch_id in removed:
+                self._put(batch_id, None)
             for batch_id, time in ended.items():
                 if not _is_gone(time, now):
                     if batch_id in latest:
@@ -122,18 +131,19 @@ class StateFeed(Routine):
         self.wake()
 
     def follow(self, ends: Callable[[], Mapping[BatchId, datetime | None]], now: datetime) -> None:
-        """Take note of which batches there are and when each ended, None: not; any thread.
+        """Take note of which batches anything is believed of and when each ended, None: not; any thread.
 
         Parameters
         ----------
-        ends : asked once it is known which have been told: what is told first meanwhile is new, and not removed
+        ends : asked once it is known what has been told: what is told meanwhile is newer than the answer
         """
         with self._lock:
-            known = set(self._newest)
+            known = dict(self._newest)
         ended = ends()
         with self._lock:
-            for batch_id in known & self._newest.keys():
-                state = self._newest[batch_id]
+            for batch_id, state in known.items():
+                if self._newest.get(batch_id) is not state:
+                    continue
                 if batch_id not in ended or _is_gone(ended[batch_id], now):
                     self._put(batch_id, None)
                 elif state.ended != ended[batch_id]:

@@ -244,6 +244,8 @@ class Worker(Routine):
         if version is None:
             newest = self._store.current_curve(record.batch.float_id)
             if newest is None:
+                if self._store.latest_estimate(record.batch_id) is not None:  # of the float that it had before
+                    self._store.forget_estimates(record.batch_id)
                 self._report(
                     record.batch_id,
                     "curve",
@@ -266,7 +268,6 @@ class Worker(Routine):
             return
         if record.curve_version is None:  # of another float, that is not calibrated yet
             del self._watches[record.batch_id]
-            self._store.forget_estimates(record.batch_id)
             self._take_up(record)
             return
         watch = BatchWatch(self._store, record, self._alert_settings, self._channels)

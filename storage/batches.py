@@ -13,11 +13,12 @@ from sqlalchemy.engine import Row
 from gylewatch.errors import AlreadyExists, NotFound, StorageError
 from gylewatch.values import Batch, BatchId, FloatId, Sample, VesselId, natural_order, slug
 from storage.curves import current_version, require_float
+from storage.database import insert_new
 from storage.outcomes import forget
 from storage.part import Part
 from storage.records import BatchRecord, ChangedMeanwhile, FloatInUse, FloatRecord, VesselInUse, VesselRecord
 from storage.registry import insert_float, insert_vessel
-from storage.schema import AlertRow, BatchRow, CurveRow, OutboxRow, SampleRow, VesselRow
+from storage.schema import AlertRow, BatchRow, CurveRow, OutboxRow, RemovedBatchRow, SampleRow, VesselRow
 from storage.stored import batch_from_json, batch_to_json, sample_from_columns, sample_to_columns
 
 
@@ -179,6 +180,13 @@ class Batches(Part):
             connection.execute(delete(OutboxRow).where(OutboxRow.alert_id.in_(alerts)))
             for row in (AlertRow, SampleRow, BatchRow):
                 connection.execute(delete(row).where(row.batch_id == batch_id))
+            connection.execute(insert_new(connection, RemovedBatchRow, ["batch_id"]).values(batch_id=batch_id))
+
+    def removed_batches(self) -> tuple[BatchId, ...]:
+        """The identifiers of all batches that were ever removed; some may be in use again."""
+        with self._database.reading() as connection:
+            found = connection.scalars(select(RemovedBatchRow.batch_id).order_by(RemovedBatchRow.batch_id))
+            return tuple(BatchId(batch_id) for batch_id in found)
 
     def add_sample(self, batch_id: BatchId, sample: Sample) -> int:
         """Save a hand sample and return its id; ids count up in the order in which samples are entered.

@@ -6,7 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, case, delete, func, insert, select, update
+from sqlalchemy import Connection, case, delete, exists, func, insert, select, update
 
 from alerts.alert import Alert
 from fermentation.estimate import Estimate
@@ -138,6 +138,13 @@ class Outcomes(Part):
         with self._database.reading() as connection:
             rows = connection.execute(query.where(BatchRow.batch_id.in_(batch_ids))).mappings().all()
         return {BatchId(row["batch_id"]): estimate_from_columns(row) for row in rows}
+
+    def believed(self) -> Mapping[BatchId, datetime | None]:
+        """Of which batches anything is believed, that is, which have an estimate, and when each ended."""
+        has_any = exists(select(EstimateRow.time).where(EstimateRow.batch_id == BatchRow.batch_id))
+        with self._database.reading() as connection:
+            rows = connection.execute(select(BatchRow.batch_id, BatchRow.ended).where(has_any)).all()
+        return {BatchId(row.batch_id): row.ended for row in rows}
 
     def alerts(self, batch_id: BatchId, *, limit: int | None = None) -> tuple[AlertRecord, ...]:
         """Alerts of a batch, raised and ended, in order of time.

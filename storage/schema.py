@@ -156,6 +156,14 @@ class BatchRow(Base):
     document: Mapped[Any] = mapped_column(JSON)
 
 
+class RemovedBatchRow(Base):
+    """No foreign key: the batch is there no more, or another one of its name is."""
+
+    __tablename__ = "removed_batches"
+
+    batch_id: Mapped[str] = mapped_column(primary_key=True)
+
+
 class SampleRow(Base):
     __tablename__ = "samples"
     __table_args__ = (Index(None, "batch_id", "id"), _NEVER_REUSE_IDS)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -14,13 +15,13 @@ import pytest
 from gylewatch.clock import SteppedClock
 from gylewatch.service import Service
 from gylewatch.state_feed import KEPT_FOR, OFF_FOR, StateFeed
-from gylewatch.values import BatchId, utc_text
+from gylewatch.values import BatchId, FloatId, utc_text
 from storage.store import Store
 from tests.broker import Broker
 from tests.eventually import eventually
 from tests.gylewatch.brew import PITCHED, pale_readings
 from tests.gylewatch.live import BATCH, furnish, retained_state, settings
-from tests.storage.examples import estimate
+from tests.storage.examples import estimate, float_record
 
 READINGS = pale_readings(20)
 ENDED = READINGS[-1].time + timedelta(minutes=1)
@@ -45,7 +46,7 @@ def serving(folder: Path, broker: Broker, now: datetime) -> Iterator[SteppedCloc
     service = Service(settings(f"sqlite:///{folder / 'gylewatch.sqlite'}", broker.port), clock=clock, tick_s=0.05)
     service.start()
     try:
-        eventually("it is connected", lambda: service.health().problems == (), 30)
+        eventually("it is connected", lambda: "connected since" in service.health().brokers[0], 30)
         yield clock
     finally:
         service.stop()
@@ -93,13 +94,37 @@ def test_a_batch_that_is_reopened_has_not_ended(store: Store, tmp_path: Path, br
         wait_for_state(broker, ended=None)
 
 
-def test_the_state_of_a_removed_batch_goes_at_once(store: Store, tmp_path: Path, broker: Broker) -> None:
+def remove(store: Store) -> None:
+    store.remove_batch(BATCH)
+
+
+def remove_and_add_anew(store: Store) -> None:
+    record = store.batch(BATCH)
+    store.remove_batch(BATCH)
+    store.add_batch(replace(record.batch, pitched=ENDED), created=ENDED)  # it was not heard since
+
+
+def give_a_float_without_a_curve(store: Store) -> None:
+    record = store.batch(BATCH)
+    store.replace_batch(record, replace(record.batch, float_id=FloatId("tern")), new=[float_record("tern")])
+
+
+@pytest.mark.parametrize("runs", [True, False], ids=["while the service runs", "while it is stopped"])
+@pytest.mark.parametrize("change", [remove, remove_and_add_anew, give_a_float_without_a_curve])
+def test_the_state_of_a_batch_goes_when_nothing_is_believed_of_it_any_more(
+    store: Store, tmp_path: Path, broker: Broker, change: Callable[[Store], None], *, runs: bool
+) -> None:
     with serving(tmp_path, broker, ENDED):
         wait_for_state(broker, ended=None)
+        if runs:
+            change(store)
+            wait_for_none(broker)
+    if not runs:
+        change(store)
+        with serving(tmp_path, broker, ENDED):
+            wait_for_none(broker)
 
-        store.remove_batch(BATCH)
-
-        wait_for_none(broker)
+    assert store.latest_estimate(BATCH) is None
 
 
 def test_a_broker_that_lost_its_states_is_told_of_the_end_too(store: Store, tmp_path: Path, broker: Broker) -> None:
@@ -146,6 +171,41 @@ def test_a_batch_that_is_told_of_while_the_others_are_looked_up_was_not_removed(
         feed.stop()
 
     assert [json.loads(each)["batch"] for each in published.values()] == [BATCH]
+
+
+def test_what_is_told_while_the_others_are_looked_up_is_newer_than_what_is_found() -> None:
+    published: list[bytes] = []
+    feed = StateFeed([lambda _, payload: published.append(payload)])
+    feed.tell(BATCH, estimate(1))
+
+    def look_up() -> dict[BatchId, datetime | None]:
+        feed.tell(BATCH, estimate(2))  # it was read again in that moment
+        return {}
+
+    feed.follow(look_up, ENDED)
+    feed.start()
+    try:
+        eventually("it is published", lambda: published != [])
+    finally:
+        feed.stop()
+
+    assert [json.loads(each)["time"] for each in published] == [utc_text(estimate(2).time)]
+
+
+def test_what_is_found_of_a_batch_after_its_end_tells_of_the_end_too() -> None:
+    published: list[bytes] = []
+    feed = StateFeed([lambda _, payload: published.append(payload)])
+    feed.begin({BATCH: ENDED}, {BATCH: estimate(1)}, [], ENDED)
+
+    feed.tell(BATCH, estimate(2))
+    feed.start()
+    try:
+        eventually("it is published", lambda: published != [])
+    finally:
+        feed.stop()
+
+    (last,) = map(json.loads, published)
+    assert (last["time"], last["ended"]) == (utc_text(estimate(2).time), utc_text(ENDED))
 
 
 def test_a_state_is_taken_back_from_a_broker_that_was_away_meanwhile(

@@ -282,6 +282,17 @@ def test_a_batch_that_is_not_there_is_named_in_the_refusal(store: Store) -> None
             use()
 
 
+def test_which_batches_were_removed_is_remembered(store: Store) -> None:
+    first = store.add_batch(batch(), created=at(0)).batch_id
+    assert store.removed_batches() == ()
+
+    store.remove_batch(first)
+    store.add_batch(batch(), created=at(0))
+    store.remove_batch(first)  # once more
+
+    assert store.removed_batches() == (first,)
+
+
 def test_samples_come_in_order_of_time_and_new_ones_in_order_of_entry(store: Store) -> None:
     batch_id = store.add_batch(batch(), created=at(0)).batch_id
     late, early = sample(20, 1.030), sample(10, 1.040)

@@ -20,7 +20,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "later"
-down_revision = "0008_reopened"
+down_revision = "0009_removed_batches"
 
 
 def upgrade() -> None:
@@ -132,7 +132,11 @@ def test_an_empty_database_is_not_filled_unless_asked(store_url: str, tmp_path: 
 def as_before_the_last_word_counted(url: str, *statements: str) -> None:
     engine = sqlalchemy.create_engine(url.replace("postgresql:", "postgresql+psycopg:"))
     with engine.begin() as connection:
-        back = ("UPDATE alembic_version SET version_num = '0006_probes'", "ALTER TABLE batches DROP COLUMN reopened")
+        back = (
+            "UPDATE alembic_version SET version_num = '0006_probes'",
+            "ALTER TABLE batches DROP COLUMN reopened",
+            "DROP TABLE removed_batches",
+        )
         for statement in (*back, *statements):
             connection.exec_driver_sql(statement)
     engine.dispose()

@@ -46,6 +46,17 @@ def test_a_batch_without_estimates_has_no_latest(store: Store, batch_id: BatchId
     assert store.state(batch_id) is None
 
 
+def test_a_batch_with_an_estimate_is_believed_to_be_something_also_after_its_end(
+    store: Store, batch_id: BatchId
+) -> None:
+    before = store.believed()
+    store.save_outcomes(batch_id, estimates=[estimate(1)])
+    active = store.believed()
+    store.end_batch(batch_id, at(9))
+
+    assert (before, active, store.believed()) == ({}, {batch_id: None}, {batch_id: at(9)})
+
+
 def test_the_latest_estimates_of_many_batches_come_in_one_answer(store: Store, batch_id: BatchId) -> None:
     stout, mild = batch("Quay Stout", float_id="wren", vessel="FV2"), batch("Pier Mild", float_id="lark", vessel="FV3")
     other = store.add_batch(stout, created=at(0), new=[vessel_record("FV2")]).batch_id
