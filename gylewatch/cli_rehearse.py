@@ -35,7 +35,8 @@ def rehearse(*, settings_file: Path, batches: tuple[str, ...], as_json: bool, co
     """Run other alert settings over recorded batches, and compare what they would have told with what was told.
 
     Nothing is saved or sent. What was told came from the settings and the program of that time: to see what the
-    settings alone change, rehearse those you have now as well.
+    settings alone change, rehearse those you have now as well. Readings are taken in the order of their time: a silence
+    that was told because they came late is not found again.
     """
     settings = _settings(settings_file)
     with opened_store(config) as store:

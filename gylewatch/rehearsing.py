@@ -1,7 +1,7 @@
 """Rehearsal: what other alert settings would have told of recorded batches, beside what was told.
 
-Readings come from the store in the order in which they arrived, samples when they were drawn, and run through the live
-pipeline with the clock of the data. Nothing is saved and nothing is sent.
+Readings come from the store in the order of their time, as the service takes them where it reads a batch again, and
+samples when they were drawn. They run through the live pipeline with the clock of the data; nothing is saved or sent.
 """
 
 from __future__ import annotations
@@ -17,7 +17,9 @@ from alerts.settings import AlertSettings
 from gylewatch import pipeline
 from gylewatch.data_time import passed
 from gylewatch.errors import InputError
+from gylewatch.reading_order import ReadingOrder
 from gylewatch.values import ProbeReading, Reading, Sample
+from gylewatch.watch import AHEAD
 from storage.records import BatchRecord
 from storage.store import Store
 
@@ -102,9 +104,10 @@ def _outcomes(
             return pipeline.on_sample(course, state, event)
         return pipeline.on_tick(course, state, event)
 
-    probes = _probe_readings(store, record)
+    until = record.ended or now + AHEAD
+    probes = _probe_readings(store, record, until)
     heard = next(probes, None)
-    for reading in _readings(store, record):
+    for reading in _readings(store, record, until):
         while heard is not None and heard.time <= reading.time:
             state = pipeline.on_probe(course, state, heard)
             heard = next(probes, None)
@@ -123,23 +126,20 @@ def _outcomes(
         yield outcome, False
 
 
-def _readings(store: Store, record: BatchRecord) -> Iterator[Reading]:
-    """The readings of the batch in the order in which they arrived."""
-    cursor = 0
-    while found := store.readings_after(record.batch.float_id, cursor, _AT_ONCE):
-        cursor = found[-1][0]
-        for _, reading in found:
-            if reading.time >= record.batch.pitched and (record.ended is None or reading.time <= record.ended):
-                yield reading
+def _readings(store: Store, record: BatchRecord, until: datetime) -> Iterator[Reading]:
+    """The readings of the batch in the order of their time."""
+    order = ReadingOrder(store, record.batch, by_time=True)
+    while found := order.page(_AT_ONCE):
+        yield from (reading for reading in found if record.batch.pitched <= reading.time <= until)
 
 
-def _probe_readings(store: Store, record: BatchRecord) -> Iterator[ProbeReading]:
+def _probe_readings(store: Store, record: BatchRecord, until: datetime) -> Iterator[ProbeReading]:
     """What the vessel's own probe said during the batch, in the order in which it arrived."""
     cursor = 0
     vessel, pitched = record.batch.vessel, record.batch.pitched
     while found := store.probe_readings_after(vessel, cursor, _AT_ONCE, since=pitched):
         cursor = found[-1][0]
-        yield from (heard for _, heard in found if record.ended is None or heard.time <= record.ended)
+        yield from (heard for _, heard in found if heard.time <= until)
 
 
 def episodes(alerts: Iterable[Alert]) -> tuple[Episode, ...]:

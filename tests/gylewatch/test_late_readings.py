@@ -12,9 +12,12 @@ import pytest
 
 from alerts.alert import Alert, Kind
 from alerts.notice import Notice
+from alerts.probe_rules import DISAGREE
+from alerts.settings import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch.lateness import CALM, PAUSE
-from gylewatch.values import Reading
+from gylewatch.rehearsing import rehearse
+from gylewatch.values import ProbeReading, Reading, VesselId
 from gylewatch.watch import BatchWatch
 from storage.store import Store
 from tests.gylewatch.brew import PITCHED, pale_readings
@@ -87,6 +90,35 @@ def test_the_past_counts_as_if_it_had_come_in_its_turn(store: Store, tmp_path: P
     assert len(at_first) < len(wanted) / 4
     assert store.estimates(BATCH) == wanted
     assert [(each.kind, each.resolves) for each in alerts(store)] == [(each.kind, each.resolves) for each in found]
+
+
+@pytest.mark.parametrize("order", [[READINGS[-1], *READINGS[:-1]], READINGS[::-1]])
+def test_a_rehearsal_tells_what_the_service_told(store: Store, order: Sequence[Reading]) -> None:
+    store.append_readings(order)
+    settle(watch(store))
+
+    found = rehearse(store, store.batch(BATCH), AlertSettings(), now=NOW)
+
+    pairs = [each for each in found.pairings if each.kind is not Kind.FLOAT_SILENT]
+    assert [(each.kind, each.shift) for each in pairs] == [(Kind.FERMENTATION_STARTED, timedelta(0))]
+
+
+def test_a_rehearsal_leaves_out_what_was_stamped_by_a_clock_that_was_ahead(store: Store) -> None:
+    ahead = NOW + timedelta(days=30)
+    probe = [
+        ProbeReading(time=each.time, probe="well", vessel=VesselId("FV1"), temperature_c=each.temperature_c - 5.0)
+        for each in READINGS
+    ]
+    store.append_readings([replace(READINGS[0], time=ahead), *READINGS])
+    store.append_probe_readings([replace(probe[0], time=ahead), *probe])
+
+    found = rehearse(store, store.batch(BATCH), AlertSettings(), now=NOW)
+
+    assert found.readings == len(READINGS)
+    assert {(each.kind, each.cause) for each in found.pairings} == {
+        (Kind.FERMENTATION_STARTED, ""),
+        (Kind.CALIBRATION_SUSPECT, DISAGREE),
+    }
 
 
 def test_it_waits_until_no_more_of_them_come(store: Store) -> None:
