@@ -84,7 +84,7 @@ port = 8220
 # [retention]
 # readings_days = 730                   # raw readings older than this are deleted; estimates and alerts are kept
 
-# [backup]                              # a copy of the SQLite database each night
+# [backup]                              # a copy of the SQLite database each night, or soon after it was missed
 # folder = "backups"
 # keep = 7
 

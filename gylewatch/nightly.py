@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from pathlib import Path
 
 import structlog
 
 from collector.timekeeper import Timekeeper
 from gylewatch.config import BackupSettings, RetentionSettings
 from gylewatch.errors import GylewatchError
+from gylewatch.schedule import NIGHT_HOUR, NIGHT_MINUTE
 from storage.store import Store
 
 _log = structlog.get_logger(__name__)
@@ -17,7 +19,8 @@ _log = structlog.get_logger(__name__)
 def nightly(
     store: Store, retention: RetentionSettings, backup: BackupSettings | None, timekeeper: Timekeeper
 ) -> str | None:
-    """Do what the settings ask for. What fails is logged; the next night does it again.
+    """Do what the settings ask for, unless the last night's copy is there. What fails is logged; the next night does it
+    again.
 
     Returns
     -------
@@ -29,6 +32,8 @@ def nightly(
         _log.warning("no upkeep in this night", problem=doubt)
         return f"there was no upkeep last night: {doubt}"
     now = timekeeper.now()
+    if backup is not None and _has_last_night(backup, now):
+        return None  # a restart in the middle of the day
     doing = "the deleting of old readings"
     try:
         if retention.readings_days is not None:
@@ -43,10 +48,23 @@ def nightly(
     return None
 
 
+def _copy_of(backup: BackupSettings, day: datetime) -> Path:
+    return backup.folder / f"gylewatch-{day:%Y%m%d}.sqlite"
+
+
+def _has_last_night(backup: BackupSettings, now: datetime) -> bool:
+    last_night = now - timedelta(hours=NIGHT_HOUR, minutes=NIGHT_MINUTE)
+    return any(_copy_of(backup, day).exists() for day in (last_night, now))
+
+
 def _back_up(store: Store, backup: BackupSettings, now: datetime) -> None:
     backup.folder.mkdir(parents=True, exist_ok=True)
-    target = backup.folder / f"gylewatch-{now:%Y%m%d}.sqlite"
+    target = _copy_of(backup, now)
+    for broken_off in backup.folder.glob("gylewatch-????????.sqlite.part*"):
+        broken_off.unlink()  # in a power cut; each is as long as the database
     store.backup(target)
-    for old in sorted(backup.folder.glob("gylewatch-????????.sqlite"))[: -backup.keep]:
+    # What a clock that was ahead has dated goes first: it would push out the copy of each night as soon as it is made.
+    copies = sorted(backup.folder.glob("gylewatch-????????.sqlite"), key=lambda copy: (copy <= target, copy))
+    for old in copies[: -backup.keep]:
         old.unlink()
     _log.info("database copied", file=str(target))

@@ -11,6 +11,9 @@ from apscheduler.triggers.base import BaseTrigger
 from apscheduler.triggers.cron import CronTrigger
 
 _TICK: Final = "tick"
+NIGHT_HOUR, NIGHT_MINUTE = 3, 17  # UTC: when few look at the page; not on the hour, when everything else runs
+AFTER_START: Final = timedelta(minutes=10)
+# For what was missed: a board that is off each night would never be copied. The clock should be set by then.
 _NIGHT: Final = timedelta(hours=25)  # farther ahead than this no next night can be
 
 
@@ -28,8 +31,7 @@ class Nightly(CronTrigger):  # type: ignore[misc]  # APScheduler has no types
     """The next night from now on: many missed nights are one."""
 
     def __init__(self) -> None:
-        # When nobody looks at the page; not on the hour, when everything else runs.
-        super().__init__(hour=3, minute=17, timezone=UTC)
+        super().__init__(hour=NIGHT_HOUR, minute=NIGHT_MINUTE, timezone=UTC)
 
     def get_next_fire_time(self, previous_fire_time: datetime | None, now: datetime) -> datetime | None:
         following: datetime | None = super().get_next_fire_time(None, now)
@@ -37,7 +39,9 @@ class Nightly(CronTrigger):  # type: ignore[misc]  # APScheduler has no types
 
 
 class Schedule(BackgroundScheduler):  # type: ignore[misc]  # APScheduler has no types
-    """Runs `tick` every `tick_s` seconds and `nightly` once a night, each in a thread of the scheduler's pool.
+    """Runs `tick` every `tick_s` seconds and `nightly` soon after the start and once a night.
+
+    Each runs in a thread of the scheduler's pool.
 
     The scheduler plans by the machine's clock. After that was set back, what it has planned lies too far ahead: it
     would sleep for as long as the clock was set back. So it looks at least once a tick, and plans anew.
@@ -49,7 +53,7 @@ class Schedule(BackgroundScheduler):  # type: ignore[misc]  # APScheduler has no
         pause = timedelta(seconds=tick_s)
         self._farthest = {_TICK: 2 * pause, "nightly": _NIGHT}
         self.add_job(tick, Pause(pause), id=_TICK)
-        self.add_job(nightly, Nightly(), id="nightly")
+        self.add_job(nightly, Nightly(), id="nightly", next_run_time=datetime.now(UTC) + AFTER_START)
 
     def stop(self) -> None:
         """Begin nothing new; what is under way is left to end."""

@@ -59,6 +59,46 @@ def test_each_night_leaves_a_copy_that_opens_and_only_the_newest_are_kept(store:
         assert len(copy.readings(FloatId("heron"))) == 2
 
 
+def test_copies_dated_by_a_clock_that_was_ahead_do_not_push_out_the_new_ones(store: Store, tmp_path: Path) -> None:
+    copies, backup = tmp_path / "copies", BackupSettings(folder=tmp_path / "copies", keep=2)
+    for night in (900, 901, 902):
+        nightly(store, RetentionSettings(), backup, clock_at(night * DAY_MIN))
+
+    kept = []
+    for night in (10, 11):
+        nightly(store, RetentionSettings(), backup, clock_at(night * DAY_MIN))
+        kept.append(sorted(file.name for file in copies.iterdir()))
+
+    assert kept == [
+        ["gylewatch-20260312.sqlite", "gylewatch-20280820.sqlite"],
+        ["gylewatch-20260312.sqlite", "gylewatch-20260313.sqlite"],
+    ]
+
+
+def test_what_a_power_cut_left_of_a_copy_goes_with_the_next_one(store: Store, tmp_path: Path) -> None:
+    for left in ("gylewatch-20260301.sqlite.part", "gylewatch-20260301.sqlite.part-journal", "of-somebody-else.part"):
+        (tmp_path / left).touch()
+
+    nightly(store, RetentionSettings(), BackupSettings(folder=tmp_path), clock_at(0))
+
+    assert sorted(file.name for file in tmp_path.iterdir() if "part" in file.name) == ["of-somebody-else.part"]
+
+
+def test_a_start_makes_the_copy_that_the_last_night_missed_and_no_second_one(store: Store, tmp_path: Path) -> None:
+    backup = BackupSettings(folder=tmp_path / "copies")
+    morning = DAY_MIN + 8 * 60.0 - at(0).hour * 60.0 - at(0).minute  # 8:00 of the next day
+    kept = []
+
+    for start in (morning, morning + 60.0, morning + 17 * 60.0, morning + 20 * 60.0):
+        nightly(store, RetentionSettings(), backup, clock_at(start))
+        store.append_readings([reading(start)])
+        kept.append(sorted((file.name, file.stat().st_mtime_ns) for file in backup.folder.iterdir()))
+
+    assert [name for name, _ in kept[0]] == ["gylewatch-20260303.sqlite"]
+    assert kept[2] == kept[1] == kept[0], "until 3:17 of the following day"
+    assert [name for name, _ in kept[3]] == ["gylewatch-20260303.sqlite", "gylewatch-20260304.sqlite"]
+
+
 def test_a_copy_that_cannot_be_written_is_told_until_one_can_and_ends_nothing(store: Store, tmp_path: Path) -> None:
     blocked = tmp_path / "file"
     blocked.touch()

@@ -61,6 +61,20 @@ def test_duties_go_on_after_the_clock_was_set(clock: type[MachineClock], step: t
     assert missed <= 1, "many missed nights are one"
 
 
+def test_a_night_that_was_missed_is_made_up_for_soon_after_the_start(clock: type[MachineClock]) -> None:
+    ticks, nights = list[int](), list[int]()
+    running = Schedule(lambda: ticks.append(1), lambda: nights.append(1), tick_s=0.02)
+    running.start()
+    eventually("it ticks", lambda: len(ticks) > 2)
+    at_once = len(nights)
+
+    clock.set_to(utc(2, 12, 11))
+    eventually("the upkeep is done", lambda: len(nights) == 1)
+    running.stop()
+
+    assert at_once == 0, "the clock may not be set yet"
+
+
 def test_an_upkeep_that_takes_its_time_delays_no_tick_and_is_not_begun_twice(clock: type[MachineClock]) -> None:
     ticks, nights, free = list[int](), list[int](), threading.Event()
 
