@@ -44,6 +44,13 @@ LONGEST_TOPIC = 1000
 # Characters that are kept. A topic may have 65,535 bytes (MQTT 5.0, section 1.5.4), a name of ours 63; thousands of the
 # longest, each remembered as a sender, would take the memory of a small board.
 
+_UNTRUSTED = {  # by OpenSSL's number of the fault, X509_V_ERR_... in its x509_vfy.h
+    9: "if it is new, this machine's clock is behind: set it (timedatectl)",
+    10: "renew it, or that of its authority; or this machine's clock is ahead: set it (timedatectl)",
+    62: "set host to a name that stands in it",
+    64: "set host to a name or an address that stands in it",
+}
+
 _log = structlog.get_logger(__name__)
 
 
@@ -322,7 +329,8 @@ def _unreachable(settings: MqttSettings, error: Exception) -> str:
     elif not isinstance(error, OSError):
         remedy = "a fault in the program, its log has the details; trying again"
     elif isinstance(error, ssl.SSLCertVerificationError):
-        remedy = f"its certificate is not trusted ({error.verify_message}); set ca_file to the authority that signed it"
+        remedy = _UNTRUSTED.get(error.verify_code, "set ca_file to the authority that signed it")
+        remedy = f"its certificate is not trusted ({error.verify_message}); {remedy}; trying again"
     elif isinstance(error, ssl.SSLError):
         remedy = "the secure connection failed; check tls, port, and the client's certificate"
     elif isinstance(error, ConnectionRefusedError):

@@ -12,9 +12,11 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from cryptography.x509.oid import NameOID
 
+_SINCE, _UNTIL = timedelta(minutes=-5), timedelta(days=1)
+
 
 class Authority:
-    """Signs certificates for 127.0.0.1; all files are PEM in one directory."""
+    """Signs certificates, for 127.0.0.1 and a day if nothing else is said; all files are PEM in one directory."""
 
     def __init__(self, directory: Path, name: str = "cellar authority") -> None:
         directory.mkdir(parents=True, exist_ok=True)
@@ -29,14 +31,16 @@ class Authority:
         self.file = directory / "ca.pem"
         self.file.write_bytes(certificate.public_bytes(Encoding.PEM))
 
-    def issue(self, name: str) -> tuple[Path, Path]:
-        """Certificate file and key file of `name`."""
+    def issue(
+        self, name: str, *, address: str = "127.0.0.1", since: timedelta = _SINCE, until: timedelta = _UNTIL
+    ) -> tuple[Path, Path]:
+        """Certificate file and key file of `name`; `since` and `until` are counted from now."""
         key = ec.generate_private_key(ec.SECP256R1())
         subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
-        address = x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))])
+        names = x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address(address))])
         certificate = (
-            self._builder(subject, key.public_key())
-            .add_extension(address, critical=False)
+            self._builder(subject, key.public_key(), since, until)
+            .add_extension(names, critical=False)
             .sign(self._key, hashes.SHA256())
         )
         cert_file, key_file = self._directory / f"{name}.pem", self._directory / f"{name}.key"
@@ -44,7 +48,9 @@ class Authority:
         key_file.write_bytes(key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption()))
         return cert_file, key_file
 
-    def _builder(self, subject: x509.Name, key: ec.EllipticCurvePublicKey) -> x509.CertificateBuilder:
+    def _builder(
+        self, subject: x509.Name, key: ec.EllipticCurvePublicKey, since: timedelta = _SINCE, until: timedelta = _UNTIL
+    ) -> x509.CertificateBuilder:
         now = datetime.now(UTC)
         return (
             x509.CertificateBuilder()
@@ -52,6 +58,6 @@ class Authority:
             .issuer_name(self._name)
             .public_key(key)
             .serial_number(x509.random_serial_number())
-            .not_valid_before(now - timedelta(minutes=5))
-            .not_valid_after(now + timedelta(days=1))
+            .not_valid_before(now + since)
+            .not_valid_after(now + until)
         )

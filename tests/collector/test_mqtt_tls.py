@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -68,6 +70,27 @@ def test_a_broker_of_another_authority_is_not_trusted_and_the_remedy_is_told(bro
 
     assert "certificate is not trusted" in problem
     assert "set ca_file" in problem
+
+
+@pytest.mark.parametrize(
+    ("issued", "remedy"),
+    [
+        ({"since": timedelta(days=-400), "until": timedelta(days=-1)}, "renew it, or that of its authority"),
+        ({"since": timedelta(days=1), "until": timedelta(days=2)}, "this machine's clock is behind"),
+        ({"address": "192.0.2.1"}, "set host to a name or an address that stands in it"),
+    ],
+)
+def test_a_certificate_that_is_out_of_date_or_of_another_machine_is_not_put_down_to_its_authority(
+    tmp_path: Path, authority: Authority, issued: dict[str, Any], remedy: str
+) -> None:
+    cert_file, key_file = authority.issue("broker", **issued)
+    config = f"allow_anonymous true\ncertfile {cert_file}\nkeyfile {key_file}"
+
+    with Broker(tmp_path / "broker", config) as broker:
+        problem = outcome(broker, TlsSettings(ca_file=authority.file))
+
+    assert remedy in problem
+    assert "ca_file" not in problem
 
 
 def test_without_the_client_certificate_it_asks_for_the_broker_is_named_with_the_remedy(
