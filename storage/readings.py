@@ -9,6 +9,7 @@ from itertools import chain
 from typing import Any, Final
 
 from sqlalchemy import Connection, Select, delete, func, insert, select, update
+from sqlalchemy.orm import aliased
 
 from collector.packet import Reason, Rejected
 from gylewatch.values import FloatId, Reading
@@ -111,8 +112,10 @@ class Readings(Part):
 
     def latest_readings(self) -> Mapping[FloatId, Reading]:
         """The reading with the newest time of every float that has one."""
-        newest = select(func.max(ReadingRow.time)).where(ReadingRow.float_id == FloatRow.float_id).correlate(FloatRow)
-        of_float = (ReadingRow.float_id == FloatRow.float_id) & (ReadingRow.time == newest.scalar_subquery())
+        one = aliased(ReadingRow)
+        newest = select(one.id).where(one.float_id == FloatRow.float_id).order_by(one.time.desc()).limit(1)
+        # By its key: asked for float and time, SQLite looked at every reading there is, seconds after some years.
+        of_float = ReadingRow.id == newest.correlate(FloatRow).scalar_subquery()
         with self._database.reading() as connection:
             rows = connection.execute(select(ReadingRow).join_from(FloatRow, ReadingRow, of_float)).mappings().all()
         return {FloatId(row["float_id"]): reading_from_columns(row) for row in rows}

@@ -1,9 +1,13 @@
 from __future__ import annotations
 
 import dataclasses
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+from typing import Any
 
 import pytest
-from sqlalchemy import create_engine, select
+from sqlalchemy import Engine, create_engine, event, select
 
 from collector.packet import Reason, Rejected
 from gylewatch.errors import NotFound
@@ -14,6 +18,24 @@ from storage.store import Store
 from tests.storage.examples import PITCHED, at, float_record, reading, rejected
 
 HERON = FloatId("heron")
+
+
+def test_the_newest_readings_are_found_without_looking_at_every_other(tmp_path: Path) -> None:
+    asked: list[tuple[str, Any]] = []
+    file = tmp_path / "gylewatch.db"
+    with Store.open(f"sqlite:///{file}") as store:
+        event.listen(Engine, "before_cursor_execute", take := lambda *about: asked.append(about[2:4]))
+        store.latest_readings()
+        event.remove(Engine, "before_cursor_execute", take)
+
+    queries = [about for about in asked if about[0].startswith("SELECT readings")]
+    with closing(sqlite3.connect(file)) as connection:
+        plan = [
+            step[3] for query, values in queries for step in connection.execute(f"EXPLAIN QUERY PLAN {query}", values)
+        ]
+
+    assert any(step.startswith("SEARCH readings") for step in plan), plan
+    assert not any(step.startswith("SCAN readings") for step in plan), plan
 
 
 def test_a_reading_comes_back_as_it_went_in(store: Store) -> None:
