@@ -7,14 +7,20 @@ import sqlite3
 from contextlib import closing
 from datetime import datetime
 from pathlib import Path
+from typing import Final
 
-from sqlalchemy import delete, exists, select
+from sqlalchemy import delete, func, select
+from sqlalchemy.orm import InstrumentedAttribute
 
 from gylewatch.errors import StorageError
 from storage.database import Database
 from storage.faults import explain
 from storage.part import Part
-from storage.schema import BatchRow, ProbeReadingRow, ReadingRow
+from storage.schema import BatchRow, FloatRow, ProbeReadingRow, ReadingRow
+
+PRUNED_AT_ONCE: Final = 5000
+# In one transaction, for which new readings and every command wait: who first limits what years have gathered deletes
+# hundreds of thousands. Float by float, because the index over the readings begins with it.
 
 
 class Upkeep(Part):
@@ -48,21 +54,36 @@ class Upkeep(Part):
         Kept are readings of floats and probes since `readings_before`, and all that an active batch is made of,
         however old.
         """
-        wanted = exists(
-            select(BatchRow.batch_id).where(
-                BatchRow.ended.is_(None), BatchRow.float_id == ReadingRow.float_id, BatchRow.pitched <= ReadingRow.time
-            )
+        with self._database.reading() as connection:
+            floats = connection.scalars(select(FloatRow.float_id)).all()
+            vessels = connection.scalars(select(ProbeReadingRow.vessel_id).distinct()).all()
+        return sum(
+            [self._prune(ReadingRow, ReadingRow.float_id, BatchRow.float_id, name, readings_before) for name in floats]
+            + [
+                self._prune(ProbeReadingRow, ProbeReadingRow.vessel_id, BatchRow.vessel_id, name, readings_before)
+                for name in vessels
+            ]
         )
-        measured = ProbeReadingRow.time
-        compared = exists(
-            select(BatchRow.batch_id).where(
-                BatchRow.ended.is_(None), BatchRow.vessel_id == ProbeReadingRow.vessel_id, BatchRow.pitched <= measured
-            )
-        )
-        with self._database.writing() as connection:
-            probes = connection.execute(delete(ProbeReadingRow).where(measured < readings_before, ~compared)).rowcount
-            floats = connection.execute(delete(ReadingRow).where(ReadingRow.time < readings_before, ~wanted)).rowcount
-        return floats + probes
+
+    def _prune(
+        self,
+        table: type[ReadingRow | ProbeReadingRow],
+        of_row: InstrumentedAttribute[str],
+        of_batch: InstrumentedAttribute[str],
+        name: str,
+        before: datetime,
+    ) -> int:
+        gone, more = 0, True
+        active = select(func.min(BatchRow.pitched)).where(BatchRow.ended.is_(None), of_batch == name)
+        while more:
+            with self._database.writing() as connection:
+                pitched = connection.scalar(active)
+                until = before if pitched is None else min(before, pitched)
+                old = select(table.id).where(of_row == name, table.time < until).limit(PRUNED_AT_ONCE)
+                found = connection.execute(delete(table).where(table.id.in_(old))).rowcount
+            gone += found
+            more = found == PRUNED_AT_ONCE
+        return gone
 
 
 def _copy(database: Database, source: Path, target: Path) -> None:

@@ -1,13 +1,17 @@
 from __future__ import annotations
 
 import sqlite3
+from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
+from sqlalchemy import Engine, event
 
 from gylewatch.errors import StorageError
 from gylewatch.values import FloatId
 from storage.store import Store
+from storage.upkeep import PRUNED_AT_ONCE
 from tests.postgres import PostgresServer
 from tests.storage.examples import at, batch, float_record, reading
 
@@ -82,6 +86,26 @@ def test_old_readings_go_but_not_those_of_an_active_batch(store: Store) -> None:
     assert gone == 4
     assert store.readings(HERON) == (*old_but_active, *new)
     assert store.readings(FloatId("wren")) == ()
+
+
+def test_old_readings_are_found_by_index_and_deleted_a_few_thousand_at_a_time(file_store: Store) -> None:
+    """All at once, with every batch looked at for each, half a million kept everybody waiting for minutes."""
+    asked: list[tuple[str, Any]] = []
+    file_store.append_readings([reading(minutes) for minutes in range(100, PRUNED_AT_ONCE + 50)])
+    event.listen(Engine, "before_cursor_execute", take := lambda *about: asked.append(about[2:4]))
+
+    gone = file_store.prune(at(PRUNED_AT_ONCE + 10))
+
+    event.remove(Engine, "before_cursor_execute", take)
+    deletions = [about for about in asked if about[0].startswith("DELETE FROM readings")]
+    with closing(sqlite3.connect(file_store.place)) as connection:
+        explained = [connection.execute(f"EXPLAIN QUERY PLAN {query}", values) for query, values in deletions]
+        plan = {step[3] for steps in explained for step in steps}
+    assert gone == PRUNED_AT_ONCE + 10
+    assert len(deletions) == 2
+    assert not any(step.startswith("SCAN") for step in plan), plan
+    assert not any("batches" in step for step in plan), plan
+    file_store.close()
 
 
 def test_a_cursor_past_pruned_readings_does_not_miss_the_next_one(store: Store) -> None:
