@@ -23,11 +23,10 @@ from alerts.settings import AlertSettings
 from calibration.fit import fit_curve
 from collector.senml import encode_senml_json
 from collector.topics import readings_topic
-from gylewatch import cli
+from gylewatch import cli, schedule
 from gylewatch.config import BackupSettings, Settings
 from gylewatch.demo_sink import Sink
 from gylewatch.errors import ConfigError, StorageError
-from gylewatch.schedule import Nightly
 from gylewatch.service import Service
 from gylewatch.tables import read_references
 from gylewatch.values import FloatId, utc_text
@@ -355,7 +354,7 @@ def test_a_second_service_on_the_same_database_says_so_and_disturbs_nothing(tmp_
 def test_a_nightly_copy_that_fails_is_among_the_problems(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     url, blocked = furnish(tmp_path, PITCHED), tmp_path / "copies"
     blocked.touch()
-    monkeypatch.setattr(Nightly, "get_next_fire_time", lambda *_: datetime.now(UTC))  # every night is now
+    monkeypatch.setattr(schedule, "AFTER_START", timedelta(0))
     wanted = replace(settings(url, None), backup=BackupSettings(folder=blocked))
 
     with running(wanted, PITCHED, tick_s=0.05, connect=False) as service:
