@@ -23,6 +23,8 @@ _GAP_H = 6.0  # after a longer silence a trend across it would be invented
 _FEWEST = 8  # hourly means below which a slope says nothing
 _NEAR_PEAK = 0.8  # of the highest rate so far: the heat of fermentation is still growing, or as good as
 _OVER_EDGE_C = 0.1  # beyond the range by the resolution of common sensors
+_OVER_EDGE_WORKING_C = 0.2  # and by this where the heat of its work may still be in it
+_OVER_EDGE_HEATING_C = 0.4  # and by this where that heat is as great as ever, and may carry it over for a while
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -185,7 +187,8 @@ def _leaves(settings: AlertSettings, memory: DriftMemory, over_c: float, under_c
         return 0
     trend = _trend_c(memory)
     slopes = (slope_c_per_h(trend), slope_c_per_h(trend[-_FEWEST:]))
-    if over_c > _OVER_EDGE_C and not memory.works and min(slopes) >= rule.slope_c_per_h:
+    most_c = _OVER_EDGE_HEATING_C if memory.heats else _OVER_EDGE_WORKING_C if memory.works else _OVER_EDGE_C
+    if over_c > most_c and min(slopes) >= rule.slope_c_per_h:
         return 1
     return -1 if under_c > _OVER_EDGE_C and max(slopes) <= -rule.slope_c_per_h else 0
 

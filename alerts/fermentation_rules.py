@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from math import exp
 
 from alerts.alert import Kind, Severity
 from alerts.conditions import VERDICT, Condition, OpenAlert, Opened, ended, hours_between
@@ -10,6 +11,7 @@ from alerts.fermentation_memory import FermentationMemory, addition_since, evide
 from alerts.thresholds import AlertSettings
 from alerts.witness import unseen
 from fermentation.estimate import Estimate
+from fermentation.kinetics import TEMPERATURE_PER_C
 from gylewatch.values import Batch
 
 
@@ -236,12 +238,23 @@ def _stall_over(
     return None
 
 
+_LAG_FOR_C, _LONGEST_LAG = 18.0, 1.7
+# The temperature that the wait for a start is meant for. Colder, it is as much longer as the yeast is slower, and five
+# days at most.
+
+
+def _lag_patience(temperature_c: float) -> float:
+    """How many times as long as at `_LAG_FOR_C` a start may be waited for."""
+    return min(max(exp(TEMPERATURE_PER_C * (_LAG_FOR_C - temperature_c)), 1.0), _LONGEST_LAG)
+
+
 def _never_started(
     settings: AlertSettings, batch: Batch, memory: FermentationMemory, estimate: Estimate
 ) -> Condition | None:
     watched_since = max(batch.pitched, (memory.first or estimate.time) - timedelta(hours=1))
     waited_h = hours_between(watched_since, estimate.time)
-    if waited_h < settings.fermentation_stalled.never_started_h or memory.starting.since is not None:
+    patience_h = settings.fermentation_stalled.never_started_h * _lag_patience(estimate.temperature_c)
+    if waited_h < patience_h or memory.starting.since is not None:
         return None
     if estimate.probability_started >= 0.5 or put_to_rest(settings, batch, estimate.time):
         return None

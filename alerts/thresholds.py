@@ -102,7 +102,8 @@ class Stalled:
     nearly_from_share: float = limits(0.2, 0.0, 1.0)
     # For so long it must be nearly stopped: a slow beer deserves more patience than one that stands.
     nearly_sustained_h: float = limits(10.0, 1.0, 480.0)
-    # No sign of a start for this long after pitching; a healthy lag ends within 24 to 48 hours (common practice).
+    # No sign of a start for this long after pitching at 18 °C, in colder beer up to 1.7 times as long; a healthy lag
+    # ends within 24 to 48 hours, that of a lager or cider later (common practice).
     never_started_h: float = limits(72.0, 12.0, 480.0)
     # It moves again when it falls at least this fast, well above what counts as nearly stopped.
     moves_points_per_day: float = limits(3.0, 0.2, 20.0)

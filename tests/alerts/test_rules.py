@@ -261,6 +261,34 @@ def test_a_beer_that_has_not_started_after_three_days_has_stalled_and_starts_aft
     assert "started after all" in end.summary
 
 
+@pytest.mark.parametrize(("temperature_c", "days"), [(15.0, 3.87), (10.0, 5.1), (4.0, 5.1)])
+def test_cold_wort_is_waited_for_as_much_longer_as_its_yeast_is_slower(temperature_c: float, days: float) -> None:
+    late = scenario(
+        gravity_sg=logistic_gravity(middle_h=300), temperature_c=constant(temperature_c), length_h=140.0
+    ).run()
+
+    assert hours_of(only(late, Kind.FERMENTATION_STALLED)) == pytest.approx(24.0 * days, abs=1.5)
+
+
+def test_a_slow_warming_above_the_range_is_a_drift_while_the_beer_works_too() -> None:
+    """Its own heat may carry a beer over the edge by a little; this one goes on, and the other rule waits for hours."""
+    warming = scenario(
+        gravity_sg=logistic_gravity(middle_h=30, steep=0.06), temperature_c=ramp(50, 20.0, 130, 22.4)
+    ).run()
+
+    drift = only(warming, Kind.TEMPERATURE_DRIFT)
+    assert float(drift.evidence["temperature_c"] or 0) > 20.5 + 0.2
+    assert drift.time < only(warming, Kind.TEMPERATURE_OUT_OF_RANGE).time
+
+
+def test_the_heat_of_its_own_work_just_above_the_range_is_no_drift() -> None:
+    warm = scenario(
+        gravity_sg=logistic_gravity(middle_h=50), temperature_c=lambda h: 20.2 + 0.6 * math.exp(-(((h - 50) / 20) ** 2))
+    ).run()
+
+    assert Kind.TEMPERATURE_DRIFT not in kinds(warm)
+
+
 @pytest.mark.parametrize("period_h", [1.0, 2.0, 3.3, 4.0])
 def test_a_controllers_ripple_is_neither_drift_nor_out_of_range(period_h: float) -> None:
     ripple = scenario(temperature_c=lambda h: 19.2 + 0.5 * math.sin(2 * math.pi * h / period_h))
