@@ -1,7 +1,7 @@
 """Accuracy of `gylewatch replay` and rightness of its alerts on brews on disk, whoever made them.
 
-    python -m tests.cellar --brews 60 --first-seed 0 BREWS
-    python -m benchmarks.judge BREWS [--jobs 2] [--dump 5]
+python -m tests.cellar --brews 60 --first-seed 0 BREWS
+python -m benchmarks.judge BREWS [--jobs 2] [--dump 5]
 """
 
 from __future__ import annotations

@@ -38,6 +38,8 @@ class HandGravity:
     sd_sg: float
     instrument: Instrument
     note: str  # how it was corrected, one sentence
+    original_gravity_sg: float | None = None  # by which it was corrected
+    by_original: float = 0.0  # SG by which it would move for 1 SG more of that: a refractometer's alcohol correction
 
 
 def hydrometer_gravity(
@@ -77,8 +79,13 @@ def density_meter_gravity(
     return gravity_at_20_c(density_g_per_cm3 * 1000.0 / WATER_20_C, temperature_c, original_gravity_sg)
 
 
-def batch_gravity(batch: Batch, sample: Sample) -> HandGravity:
+def batch_gravity(batch: Batch, sample: Sample, *, believed_original_sg: float | None = None) -> HandGravity:
     """Correct one hand sample of a batch, by its original gravity, its additions and the instruments it was given.
+
+    Parameters
+    ----------
+    believed_original_sg : SG 20/20 °C, what was added by then included, where more is known than was measured at
+        pitching; None: as measured, and with what was weighed in
 
     Raises
     ------
@@ -89,12 +96,14 @@ def batch_gravity(batch: Batch, sample: Sample) -> HandGravity:
     """
     added = [addition.gravity_points for addition in batch.additions if addition.time <= sample.time]
     weighed = [points for points in added if points is not None]
-    return hand_gravity(
-        sample,
-        original_gravity_sg=batch.original_gravity_sg,
-        settings=batch.instruments,
-        raised_sg=sum(weighed) * POINT_SG if len(weighed) == len(added) else math.inf,
+    raised_sg = sum(weighed) * POINT_SG
+    measured = None if batch.original_gravity_sg is None else batch.original_gravity_sg + raised_sg
+    by_facts = hand_gravity(
+        sample, original_gravity_sg=measured, settings=batch.instruments, bounded=len(weighed) == len(added)
     )
+    if believed_original_sg is None:
+        return by_facts
+    return hand_gravity(sample, original_gravity_sg=believed_original_sg, settings=batch.instruments, bounded=False)
 
 
 def hand_gravity(
@@ -102,16 +111,17 @@ def hand_gravity(
     *,
     original_gravity_sg: float | None,
     settings: HandSettings | None = None,
-    raised_sg: float = 0.0,
+    bounded: bool = True,
 ) -> HandGravity:
     """Correct one hand sample by its instrument and unit.
 
     Parameters
     ----------
     sample : as read
-    original_gravity_sg : SG 20/20 °C of the batch; None: unknown, then a typical beer's, with a wider uncertainty
+    original_gravity_sg : SG 20/20 °C of the batch, what was added since included; None: unknown, then a typical
+        beer's, with a wider uncertainty
     settings : the user's instruments; None: the contract's (scale true at 20 °C, wort factor 1.04)
-    raised_sg : by what was added to the wort since; infinite: nobody knows
+    bounded : whether a gravity far above the original one is refused
 
     Raises
     ------
@@ -122,15 +132,25 @@ def hand_gravity(
     """
     own = settings or HandSettings()
     _refuse_wrong_field(sample)
+    by_original = 0.0
     if sample.instrument is Instrument.REFRACTOMETER:
-        gravity, sd, note = _refractometer(sample, original_gravity_sg, own)
+        gravity, sd, by_original, note = _refractometer(sample, original_gravity_sg, own)
     elif sample.instrument is Instrument.HYDROMETER:
         gravity, sd, note = _hydrometer(sample, original_gravity_sg, own)
     else:
         gravity, sd, note = _density_meter(sample, original_gravity_sg)
     _refuse_impossible(sample, gravity)
-    _refuse_above(sample, gravity, original_gravity_sg, raised_sg)
-    return HandGravity(time=sample.time, gravity_sg=gravity, sd_sg=sd, instrument=sample.instrument, note=note)
+    if bounded:
+        _refuse_above(sample, gravity, original_gravity_sg)
+    return HandGravity(
+        time=sample.time,
+        gravity_sg=gravity,
+        sd_sg=sd,
+        instrument=sample.instrument,
+        note=note,
+        original_gravity_sg=original_gravity_sg,
+        by_original=by_original,
+    )
 
 
 def _hydrometer(sample: Sample, original_gravity_sg: float | None, own: HandSettings) -> tuple[float, float, str]:
@@ -168,7 +188,10 @@ def _density_meter(sample: Sample, original_gravity_sg: float | None) -> tuple[f
     return gravity, sd, f"density at {temperature:g} °C brought to 20 °C"
 
 
-def _refractometer(sample: Sample, original_gravity_sg: float | None, own: HandSettings) -> tuple[float, float, str]:
+def _refractometer(
+    sample: Sample, original_gravity_sg: float | None, own: HandSettings
+) -> tuple[float, float, float, str]:
+    """Gravity, its uncertainty, how much it moves with the original gravity, and how it was corrected."""
     if sample.unit is Unit.G_PER_CM3:
         raise InputError(_place(sample), "a refractometer shows Brix, Plato or SG, not g/cm3; choose its unit")
     # An SG scale on a refractometer is its Brix scale through the sugar table: back through the same table.
@@ -189,12 +212,15 @@ def _refractometer(sample: Sample, original_gravity_sg: float | None, own: HandS
     reading_sd = math.hypot(reading_sd, brix * WORT_FACTOR_SD / factor)
     sd = math.hypot(now.spread_sg, per_brix * reading_sd)
     if not now.by_correlation:
-        return now.gravity_sg, sd, f"wort: divided by the wort correction factor {factor:g}"
+        return now.gravity_sg, sd, 0.0, f"wort: divided by the wort correction factor {factor:g}"
     if original_gravity_sg is None:
         ends = [fermented_gravity(brix, og, wort_correction_factor=factor).gravity_sg for og in (low, high)]
         sd = math.hypot(sd, abs(ends[1] - ends[0]) / 2.0)
-        return now.gravity_sg, sd, "alcohol corrected with a typical original gravity: state the batch's own"
-    return now.gravity_sg, sd, "alcohol corrected by the median of six correlations, their spread in the uncertainty"
+        return now.gravity_sg, sd, 0.0, "alcohol corrected with a typical original gravity: state the batch's own"
+    heavier = fermented_gravity(brix, original + POINT_SG, wort_correction_factor=factor)
+    by_original = (heavier.gravity_sg - now.gravity_sg) / POINT_SG
+    note = "alcohol corrected by the median of six correlations, their spread in the uncertainty"
+    return now.gravity_sg, sd, by_original, note
 
 
 def _temperature_sd(gravity_sg: float, warmer_sg: float) -> float:
@@ -238,8 +264,8 @@ def _refuse_impossible(sample: Sample, gravity_sg: float) -> None:
         )
 
 
-def _refuse_above(sample: Sample, gravity_sg: float, original_gravity_sg: float | None, raised_sg: float) -> None:
-    if original_gravity_sg is not None and gravity_sg > original_gravity_sg + raised_sg + ABOVE_ORIGINAL_SG:
+def _refuse_above(sample: Sample, gravity_sg: float, original_gravity_sg: float | None) -> None:
+    if original_gravity_sg is not None and gravity_sg > original_gravity_sg + ABOVE_ORIGINAL_SG:
         raise AboveOriginal(
             _place(sample),
             f"gravity {gravity_sg:.4f} lies far above the original gravity {original_gravity_sg:.4f}; check the value, "

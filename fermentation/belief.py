@@ -20,15 +20,17 @@ from __future__ import annotations
 import json
 import struct
 import zlib
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from datetime import UTC, datetime, timedelta
 from itertools import chain
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from fermentation.estimate import Phase
 from fermentation.kinetics import Shape, shape_of
+from fermentation.rocking import Rocking
 from gylewatch.values import Batch
 
 FloatArray = npt.NDArray[np.float64]
@@ -120,6 +122,16 @@ class Pending:
     seen: int = 0
 
 
+class Drawn(NamedTuple):
+    """A hand sample in points."""
+
+    time: datetime
+    gravity: float
+    sd: float
+    by_original: float = 0.0  # points by which it would move for one more of the original gravity it was corrected by
+    original: float = 0.0
+
+
 @dataclass(frozen=True, kw_only=True)
 class Belief:
     """The smoother's state after the readings up to `time`."""
@@ -129,12 +141,10 @@ class Belief:
     heard_at: datetime  # time of the last reading taken, at first of pitching; a hand sample may have come since
     step: int  # number of random draws made so far: makes the next ones reproducible
     cloud: Cloud | None  # None before the first reading
-    early: tuple[tuple[datetime, float, float], ...]  # hand samples before the first reading: time, points, sd
+    early: tuple[Drawn, ...]  # hand samples before the first reading
     pending: Pending
-    recent_deg: tuple[float, ...]  # the last angles taken, to tell a float that sticks
-    stillest_deg: float  # smallest span of `recent_deg` while the float was free
-    spans: int  # how many spans that is the smallest of
-    stuck: bool  # the float seems to stick
+    rocking: Rocking  # how the float moves, to tell one that sticks
+    works: bool  # at the last estimate the beer had fallen, and was falling
     first_points: float  # the first gravity heard
     noise_points: float  # learnt scatter of one update
     lately: tuple[tuple[float, float], ...]  # the last readings: hours since pitching, points
@@ -165,12 +175,10 @@ def cloud_of(belief: Belief) -> Cloud:
     return belief.cloud
 
 
-_MAGIC = b"gylewatch belief 16\n"
+_MAGIC = b"gylewatch belief 17\n"
 _SCALARS = (
     "step",
-    "stillest_deg",
-    "spans",
-    "stuck",
+    "works",
     "first_points",
     "noise_points",
     "temperature_c",
@@ -193,8 +201,8 @@ def encode_belief(belief: Belief) -> bytes:
     head["forecast_at"] = belief.forecast_at.isoformat() if belief.forecast_at else None
     head["final"] = belief.final
     head["finish"] = [moment.isoformat() for moment in belief.finish] if belief.finish else None
-    head["early"] = [(time.isoformat(), points, sd) for time, points, sd in belief.early]
-    head["recent_deg"] = belief.recent_deg
+    head["early"] = [(time.isoformat(), *rest) for time, *rest in belief.early]
+    head["rocking"] = astuple(belief.rocking)
     head["lately"] = belief.lately
     head["modes_points"] = belief.modes_points
     head["pending"] = [belief.pending.gravity_points, belief.pending.temperature_c, belief.pending.seen]
@@ -232,7 +240,9 @@ def decode_belief(stored: bytes, batch: Batch) -> Belief:
         cloud = _decode_cloud(head["shape"], plain[4 + size :]) if "shape" in head else None
         gravity, temperature, seen = head["pending"]
         final, finish = head["final"], head["finish"]
-    except (zlib.error, struct.error, KeyError, TypeError, RecursionError) as fault:
+        recent_deg, calm_deg, calm_spans, working_deg, working_spans, score = head["rocking"]
+        rocking = Rocking(tuple(recent_deg), calm_deg, calm_spans, working_deg, working_spans, score)
+    except (zlib.error, struct.error, KeyError, TypeError, ValueError, RecursionError) as fault:
         raise ValueError(f"the stored belief is damaged ({fault})") from fault
     belief = Belief(
         batch=batch,
@@ -244,8 +254,8 @@ def decode_belief(stored: bytes, batch: Batch) -> Belief:
         forecast_at=_time(head["forecast_at"]) if head["forecast_at"] else None,
         final=(final[0], final[1], final[2]) if final else None,
         finish=(_time(finish[0]), _time(finish[1]), _time(finish[2])) if finish else None,
-        early=tuple((_time(time), points, sd) for time, points, sd in head["early"]),
-        recent_deg=tuple(head["recent_deg"]),
+        early=tuple(Drawn(_time(time), *rest) for time, *rest in head["early"]),
+        rocking=rocking,
         lately=tuple((hour, points) for hour, points in head["lately"]),
         modes_points=tuple(head["modes_points"]),
         pending=Pending(gravity_points=tuple(gravity), temperature_c=tuple(temperature), seen=seen),
@@ -259,15 +269,14 @@ def decode_belief(stored: bytes, batch: Batch) -> Belief:
 
 def _holds(belief: Belief) -> bool:
     """Whether a belief can be gone on from: all numbers, and as many error modes in one part as in the other."""
-    scalars = [getattr(belief, name) for name in _SCALARS if name != "stillest_deg"]
-    pending, early = belief.pending, chain.from_iterable((points, sd) for _, points, sd in belief.early)
-    lists = (belief.modes_points, belief.recent_deg, pending.gravity_points, pending.temperature_c, early)
+    scalars = [getattr(belief, name) for name in _SCALARS]
+    recent_deg, *rocking = astuple(belief.rocking)
+    pending, early = belief.pending, chain.from_iterable(drawn[1:] for drawn in belief.early)
+    lists = (belief.modes_points, recent_deg, rocking, pending.gravity_points, pending.temperature_c, early)
     numbers = [*scalars, *(belief.final or ()), *chain(*lists), *chain.from_iterable(belief.lately)]
     if not all(isinstance(each, int | float) and abs(each) < _LARGEST for each in numbers):
         return False
-    if not (isinstance(belief.stillest_deg, int | float) and belief.stillest_deg >= 0.0):  # infinite at first
-        return False
-    if not all(isinstance(each, int) for each in (belief.step, belief.spans, belief.additions_done, pending.seen)):
+    if not all(isinstance(each, int) for each in (belief.step, belief.additions_done, pending.seen)):
         return False
     cloud = belief.cloud
     if cloud is None:

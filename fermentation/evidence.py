@@ -19,23 +19,23 @@ from gylewatch.copying import replace
 class Scatter:
     """A heavy-tailed error as a mixture of normal ones.
 
-    share : of each; scale : standard deviation relative to the usual one, but for the last, whose standard deviation
-    is `wild_points`
+    share : of each; scale : standard deviation of the first ones relative to the usual one; wild_points : of the rest
     """
 
     share: tuple[float, ...]
     scale: tuple[float, ...]
-    wild_points: float
+    wild_points: tuple[float, ...]
 
     def sds_points(self, usual_points: float) -> tuple[float, ...]:
         """The standard deviations of the mixture's parts."""
-        return (*(scale * usual_points for scale in self.scale), self.wild_points)
+        return (*(scale * usual_points for scale in self.scale), *self.wild_points)
 
 
-FLOAT_SCATTER = Scatter(share=(0.80, 0.15, 0.04, 0.01), scale=(1.0, 3.0, 9.0), wild_points=50.0)
+FLOAT_SCATTER = Scatter(share=(0.80, 0.15, 0.04, 0.01), scale=(1.0, 3.0, 9.0), wild_points=(50.0,))
 # Rocking and bubbles are heavy-tailed; a wild packet comes now and then
-SAMPLE_SCATTER = Scatter(share=(0.90, 0.09, 0.01), scale=(1.0, 6.0), wild_points=30.0)
-# One hand sample in ten is misread or undegassed (common practice, no source)
+SAMPLE_SCATTER = Scatter(share=(0.90, 0.09, 0.01), scale=(1.0,), wild_points=(5.0, 30.0))
+# One hand sample in ten is misread, undegassed or typed wrong, by as much with an exact instrument as with a coarse one
+# (common practice, no source)
 
 KNOCK_CHANCE = 0.001
 KNOCK_SD_POINTS = 2.5

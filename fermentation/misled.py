@@ -24,6 +24,7 @@ def allow_lasting(
     measured: Innovation,
     *,
     sd: float,
+    by_original: float,
     original_points: float | None,
     draws: Callable[[], np.random.Generator],
 ) -> tuple[Cloud, Innovation]:
@@ -41,6 +42,7 @@ def allow_lasting(
     ----------
     measured : what the sample says to `cloud`
     sd : of the sample, points
+    by_original : points by which the sample would move for one more of the original gravity
     original_points : the original gravity as it was measured; None: it was not, or is another since
     draws : gives the source of random numbers
 
@@ -50,9 +52,9 @@ def allow_lasting(
     """
     if not is_suspicious(cloud, measured, sd):
         return cloud, measured
-    direction = measured.towards / np.maximum(measured.variance, 1e-6)  # the gravity itself moves by one
+    direction = measured.towards / np.maximum(measured.variance, 1e-6)  # what is measured moves by one
     direction[[THERMAL, FOAM, HEAD, SHORT]] = direction[MODES:] = 0.0
-    direction[OFFSET] = -1.0
+    direction[OFFSET] = -1.0 - by_original * direction[ORIGINAL]
     wide = replace(cloud, covariance=widened(cloud.covariance, direction, SD_POINTS**2))
     found = towards_state(wide, measured.surprise, measured.rows)
     gain = log_likelihood(found, sd, SAMPLE_SCATTER) - log_likelihood(measured, sd, SAMPLE_SCATTER)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import datetime
 from enum import IntEnum
 from functools import partial
-from math import exp, hypot, inf, sqrt
+from math import exp, hypot, sqrt
 from statistics import median
 
 import numpy as np
@@ -26,6 +26,7 @@ from fermentation.belief import (
     THERMAL,
     Belief,
     Cloud,
+    Drawn,
     FloatArray,
     Pending,
     cloud_of,
@@ -33,11 +34,12 @@ from fermentation.belief import (
 )
 from fermentation.estimate import Estimate
 from fermentation.gravity import gravity_rows
-from fermentation.motion import draw_changes, effective_k, pace_of, pass_time, rate_points_per_day
+from fermentation.motion import draw_changes, effective_k, pace_of, pass_time
 from fermentation.prior import endings, renewal, seed_cloud
+from fermentation.rocking import Rocking
 from fermentation.summary import summarise
 from gylewatch.copying import replace
-from gylewatch.units import POINT_SG, points_from_sg
+from gylewatch.units import POINT_SG, points_from_sg, sg_from_points
 from gylewatch.values import Addition, Batch
 
 BIN_MINUTES = 10.0
@@ -49,8 +51,15 @@ START_NOISE_POINTS = 0.9
 STRONGEST_POINTS, STRONGEST_HOURS = 160.0, 6.0
 # No wort is stronger: at first it is a float that is not in the beer yet, or a wild packet. A belief that began with it
 # would take it for the original gravity for good. Later it is the curve, and an estimate is needed to say so
+ABOVE_MEASURED_POINTS = 40.0
+# Nor so far above what was measured at pitching
+BLIND_SD_POINTS = 20.0
+# At an angle where the curve knows the gravity no better than this it knows nothing: the float lies on a shelf, or the
+# packet is wild
 OUTVOTED_BY, OUTVOTED_HOURS, ASTRAY_POINTS = 4, 3.0, 5.0
 # Nor may any other wild first packet stay the original gravity: no beer falls so far within its first few readings
+LEAPT_POINTS = 20.0
+# Nor so far within its first hours: the float was put in later than it began to report
 MODES_HOURS = 3.0
 # The curve's error modes are taken where the float was over the last hours, this reading left out: taken at its own
 # angle they would share its noise, and the filter would explain that noise away by bending the curve
@@ -58,13 +67,7 @@ MISFIT_MEMORY = 0.5
 VOUCHED_POINTS = 3.0
 # A float that first read within this of the measured original gravity is the brewer's float, with its own curve
 EARLY_SAMPLES = 8
-STUCK_READINGS, STUCK_SPANS, STUCK_SPAN = 6, 18, 0.5
-# A float on the wall stops rocking: its last readings span less than half of the smallest span it has shown, which in
-# most batches is that of the calm before the yeast starts. It is the angle that stands: what is reckoned from it
-# follows the temperature
-STUCK_DROP_POINTS, STUCK_RATE_POINTS_PER_DAY = 2.0, 2.0
-# Only while the beer works: a still angle is what a beer at rest shows
-STUCK_SD_POINTS = 15.0
+STUCK_SD_POINTS = 30.0
 # Of the readings of one hour of a float that seems to stick: a night of them says little. Days of them say that it is
 # the beer that stands
 DRAW_HOURS = 1.9
@@ -90,11 +93,9 @@ def start(batch: Batch) -> Belief:
         warmest_c=sum(batch.temperature_c) / 2.0,
         additions_done=0,
         modes_points=(),
-        recent_deg=(),
+        rocking=Rocking(),
+        works=False,
         lately=(),
-        stillest_deg=inf,
-        spans=0,
-        stuck=False,
         misfit=0.0,
         phase=None,
         finished_at=None,
@@ -118,7 +119,7 @@ def step(belief: Belief, gravity: GravityReading) -> tuple[Belief, Estimate | No
     value = points_from_sg(gravity.gravity_sg)
     elapsed = hours(gravity.time - belief.heard_at)
     if belief.cloud is None:
-        if value > STRONGEST_POINTS and hours(gravity.time - belief.batch.pitched) < STRONGEST_HOURS:
+        if _is_not_in_beer(belief.batch, gravity, value):
             return belief, None
         belief = _born(belief, gravity, value)
     elif gravity.time < belief.time or elapsed <= 0.0:
@@ -135,8 +136,24 @@ def step(belief: Belief, gravity: GravityReading) -> tuple[Belief, Estimate | No
     return summarise(replace(belief, pending=Pending(), heard_at=gravity.time, modes_points=modes))
 
 
+def _is_not_in_beer(batch: Batch, gravity: GravityReading, value: float) -> bool:
+    """Whether a first reading is of no wort: no belief begins with it, if it is soon after pitching."""
+    if hours(gravity.time - batch.pitched) >= STRONGEST_HOURS:
+        return False
+    measured = _measured_original_points(batch)
+    strongest = STRONGEST_POINTS if measured is None else measured + ABOVE_MEASURED_POINTS
+    return value > strongest or _is_blind(gravity)
+
+
+def _is_blind(gravity: GravityReading) -> bool:
+    return gravity.sd_sg > BLIND_SD_POINTS * POINT_SG
+
+
 def _followed_modes(belief: Belief, gravity: GravityReading, elapsed_hours: float) -> tuple[float, ...]:
-    follow = 1.0 - exp(-elapsed_hours / MODES_HOURS)
+    if _is_blind(gravity):
+        return belief.modes_points
+    # A belief that began with such a reading has none yet.
+    follow = 1.0 - exp(-elapsed_hours / MODES_HOURS) if any(belief.modes_points) else 1.0
     pairs = zip(belief.modes_points, gravity.modes_sg, strict=True)
     return tuple([old + follow * (new / POINT_SG - old) for old, new in pairs])
 
@@ -152,19 +169,34 @@ def observe_sample(belief: Belief, sample: HandGravity) -> tuple[Belief, Estimat
     """
     if sample.time < belief.batch.pitched:
         return belief, None
-    points, sd_points = points_from_sg(sample.gravity_sg), sample.sd_sg / POINT_SG
+    drawn = Drawn(
+        time=sample.time,
+        gravity=points_from_sg(sample.gravity_sg),
+        sd=sample.sd_sg / POINT_SG,
+        by_original=sample.by_original,
+        original=points_from_sg(sample.original_gravity_sg or 1.0),
+    )
     if belief.cloud is None:
-        early = (*belief.early, (sample.time, points, sd_points))
-        return replace(belief, early=early[-EARLY_SAMPLES:]), None
+        return replace(belief, early=(*belief.early, drawn)[-EARLY_SAMPLES:]), None
     if sample.time > belief.time:
         belief = _carry(belief, sample.time, belief.temperature_c)
-    return summarise(_take_sample(belief, points, sd_points))
+    return summarise(_take_sample(belief, drawn))
 
 
-def _take_sample(belief: Belief, points: float, sd_points: float) -> Belief:
-    cloud = cloud_of(belief)
+def original_gravity_sg(belief: Belief) -> float | None:
+    """The original gravity as it is believed, with what was added; None before the first reading."""
+    if belief.cloud is None:
+        return None
+    return sg_from_points(float(np.exp(belief.cloud.log_weight) @ belief.cloud.mean[ORIGINAL]))
+
+
+def _take_sample(belief: Belief, drawn: Drawn) -> Belief:
+    cloud, sd_points = cloud_of(belief), drawn.sd
     expected, rows = gravity_rows(cloud)
-    measured = evidence.innovation(cloud, expected, rows, points)
+    # A refractometer is read with the original gravity in mind: with another it would have told another gravity.
+    expected = expected - drawn.by_original * (cloud.mean[ORIGINAL] - drawn.original)
+    rows[ORIGINAL] -= drawn.by_original
+    measured = evidence.innovation(cloud, expected, rows, drawn.gravity)
     squared = evidence.squared_surprise(cloud, measured, sd_points)
     misfit = belief.misfit + MISFIT_MEMORY * (squared - belief.misfit)
     if evidence.is_suspicious(cloud, measured, sd_points):
@@ -175,6 +207,7 @@ def _take_sample(belief: Belief, points: float, sd_points: float) -> Belief:
             cloud,
             measured,
             sd=sd_points,
+            by_original=drawn.by_original,
             # An addition has made it another one.
             original_points=None if belief.additions_done else _measured_original_points(belief.batch),
             draws=partial(_generator, belief),
@@ -199,7 +232,7 @@ def _measured_original_points(batch: Batch) -> float | None:
 def _born(belief: Belief, gravity: GravityReading, value: float) -> Belief:
     warm = gravity.temperature_c
     cloud = seed_cloud(belief.batch, value, warm, len(gravity.modes_sg), _generator(belief))
-    modes = tuple(mode / POINT_SG for mode in gravity.modes_sg)
+    modes = tuple(0.0 if _is_blind(gravity) else mode / POINT_SG for mode in gravity.modes_sg)
     early = belief.early
     belief = replace(
         belief,
@@ -212,19 +245,21 @@ def _born(belief: Belief, gravity: GravityReading, value: float) -> Belief:
         reference_c=warm,
         warmest_c=warm,
     )
-    for time, points, sd_points in early:
-        belief = _take_sample(_carry(belief, max(time, belief.time), warm), points, sd_points)
+    for drawn in early:
+        belief = _take_sample(_carry(belief, max(drawn.time, belief.time), warm), drawn)
     return belief
 
 
 def _began_astray(belief: Belief, time: datetime, value: float) -> bool:
     """Whether the first reading, which stood in for the original gravity, is outvoted by those that came soon after."""
     told = belief.batch.original_gravity_sg is not None or belief.misfit > 0.0  # by a hand sample
-    if told or not 2 <= len(belief.lately) <= OUTVOTED_BY:
+    hour = hours(time - belief.batch.pitched)
+    if told or len(belief.lately) < 2 or hour >= STRONGEST_HOURS:
         return False
-    usual = median([points for _, points in belief.lately] + [value])
-    soon = hours(time - belief.batch.pitched) - belief.lately[0][0] <= OUTVOTED_HOURS
-    return soon and abs(belief.first_points - usual) > ASTRAY_POINTS >= abs(value - usual)
+    few = len(belief.lately) <= OUTVOTED_BY and hour - belief.lately[0][0] <= OUTVOTED_HOURS
+    usual = median([points for _, points in belief.lately[-OUTVOTED_BY:]] + [value])
+    apart = ASTRAY_POINTS if few else LEAPT_POINTS
+    return abs(belief.first_points - usual) > apart and abs(value - usual) <= ASTRAY_POINTS
 
 
 def _held(pending: Pending, value: float, temperature_c: float) -> Pending:
@@ -330,8 +365,8 @@ def _learn(
     measured = evidence.innovation(cloud_of(belief), expected, rows, value)
     usual = not late_hours and not gravity.moving
     if usual:
-        belief = _followed_angle(belief, gravity.angle_deg)
-    if belief.stuck:
+        belief = replace(belief, rocking=belief.rocking.after(gravity.angle_deg, works=belief.works))
+    if belief.rocking.sticks:
         return _take_stuck(belief, measured, elapsed_hours)
     undissolved = additions.undissolved_points(belief.batch.additions, gravity.time)
     if usual and undissolved < belief.noise_points:
@@ -359,32 +394,6 @@ def _take_stuck(belief: Belief, measured: evidence.Innovation, elapsed_hours: fl
     sd = STUCK_SD_POINTS / sqrt(elapsed_hours)
     cloud = evidence.take(cloud_of(belief), measured, sd=sd, scatter=evidence.FLOAT_SCATTER, shifts=None)
     return replace(belief, cloud=_chosen(belief, cloud), step=belief.step + 1)
-
-
-def _followed_angle(belief: Belief, angle_deg: float) -> Belief:
-    """The belief with one more angle, and whether the float sticks."""
-    recent = (*belief.recent_deg[1 - STUCK_READINGS :], angle_deg)
-    if len(recent) < STUCK_READINGS:
-        return replace(belief, recent_deg=recent)
-    ordered = sorted(recent)
-    if belief.stuck:
-        # One angle may be far off: a wild packet does not free a float.
-        span = min(ordered[-2] - ordered[0], ordered[-1] - ordered[1])
-        return replace(belief, recent_deg=recent, stuck=span < belief.stillest_deg)
-    span = ordered[-1] - ordered[0]
-    if belief.spans >= STUCK_SPANS and span < STUCK_SPAN * belief.stillest_deg and _works(belief):
-        return replace(belief, recent_deg=recent, stuck=True)
-    return replace(belief, recent_deg=recent, stillest_deg=min(belief.stillest_deg, span), spans=belief.spans + 1)
-
-
-def _works(belief: Belief) -> bool:
-    """Whether the gravity is believed to have fallen, and to be falling."""
-    cloud = cloud_of(belief)
-    weights = np.exp(cloud.log_weight)
-    here, _ = gravity_rows(cloud)
-    rate, _ = rate_points_per_day(cloud, pace_of(belief))
-    fallen = float(weights @ (cloud.mean[ORIGINAL] - here))
-    return fallen > STUCK_DROP_POINTS and float(weights @ rate) > STUCK_RATE_POINTS_PER_DAY
 
 
 def _chosen(belief: Belief, cloud: Cloud) -> Cloud:

@@ -24,6 +24,8 @@ ATTENUATION_SLACK = 0.01
 MODEL_DOUBT_POINTS, DOUBT_FULL_POINTS_PER_DAY = 0.9, 3.0
 # What the particles leave out while the yeast works: no family of curves is the beer's own, and a head of foam that
 # grows slowly looks like a change of pace
+WORKS_DROP_POINTS, WORKS_POINTS_PER_DAY = 2.0, 2.0
+# A beer works that has fallen by so much and falls so fast
 MOVING_SHARE = 0.5
 # A finish time is given while this share of the belief moves towards it
 RESTART_HOURS = 12.0
@@ -123,7 +125,8 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
         noise_points=belief.noise_points,
         misfit_sigma=sqrt(belief.misfit),
     )
-    return replace(belief, phase=phase, finished_at=finished_at), estimate
+    works = original_points - middle > WORKS_DROP_POINTS and rate_middle > WORKS_POINTS_PER_DAY
+    return replace(belief, phase=phase, finished_at=finished_at, works=works), estimate
 
 
 def _not_before(now: datetime, finish: Finish | None, phase: Phase) -> Finish | None:

@@ -94,7 +94,8 @@ def on_sample(course: Course, state: State, sample: Sample) -> Outcome:
     One far above the original gravity is left out: that may have been entered or corrected later than the sample.
     """
     try:
-        gravity = batch_gravity(course.batch, sample)
+        original_sg = smooth.original_gravity_sg(state.belief)
+        gravity = batch_gravity(course.batch, sample, believed_original_sg=original_sg)
     except AboveOriginal as error:
         return Outcome(state=state, estimate=None, left_out=str(error))
     belief, estimate = smooth.observe_sample(state.belief, gravity)

@@ -163,6 +163,33 @@ def test_what_was_added_by_then_may_have_raised_a_batch_above_its_original_gravi
             batch_gravity(beer, drawn)
 
 
+def test_a_refractometer_is_corrected_by_the_sugar_that_was_added_too_and_says_how_much_that_matters() -> None:
+    beer = Batch(
+        name="Harbour Pale",
+        pitched=DRAWN - timedelta(days=7),
+        float_id=FloatId("heron"),
+        vessel=VesselId("FV1"),
+        volume_l=21.0,
+        expected_attenuation=(0.74, 0.80),
+        temperature_c=(18.0, 20.5),
+        original_gravity_sg=1.050,
+        additions=(Addition(time=DRAWN - timedelta(days=1), gravity_points=8.0),),
+    )
+    drawn = sample(Instrument.REFRACTOMETER, 7.0, Unit.BRIX)
+
+    by_facts, by_belief = batch_gravity(beer, drawn), batch_gravity(beer, drawn, believed_original_sg=1.056)
+
+    assert by_facts == hand_gravity(drawn, original_gravity_sg=1.058)
+    assert by_belief == hand_gravity(drawn, original_gravity_sg=1.056)
+    # The linear correlation of Novotny 2017, from memory: 0.6 points less for each point more at the beginning.
+    assert by_facts.by_original == pytest.approx(-0.6, abs=0.1)
+    assert by_belief.gravity_sg - by_facts.gravity_sg == pytest.approx(-0.002 * by_facts.by_original, rel=0.1)
+
+
+def test_a_glass_hydrometer_does_not_ask_for_the_original_gravity() -> None:
+    assert hand_gravity(sample(Instrument.HYDROMETER, 1.020, Unit.SG), original_gravity_sg=1.050).by_original == 0.0
+
+
 @pytest.mark.parametrize(
     ("drawn", "remedy"),
     [

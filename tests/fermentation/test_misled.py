@@ -64,7 +64,12 @@ def test_a_measured_original_gravity_speaks_for_the_offset_or_against_it() -> No
 
     def drawn(original_points: float | None) -> float:
         allowed, _ = misled.allow_lasting(
-            cloud, measured, sd=0.7, original_points=original_points, draws=lambda: np.random.default_rng(1)
+            cloud,
+            measured,
+            sd=0.7,
+            by_original=0.0,
+            original_points=original_points,
+            draws=lambda: np.random.default_rng(1),
         )
         moved = allowed.covariance[OFFSET, OFFSET] > 2.0 * cloud.covariance[OFFSET, OFFSET]
         return float(np.exp(allowed.log_weight) @ moved) / float(np.exp(allowed.log_weight).sum())
@@ -106,7 +111,7 @@ def test_only_the_offset_of_all_that_is_the_float_s_own_makes_up_for_a_sample() 
     measured = innovation(cloud, *gravity_rows(cloud), 60.0)
 
     allowed, _ = misled.allow_lasting(
-        cloud, measured, sd=0.7, original_points=None, draws=lambda: np.random.default_rng(1)
+        cloud, measured, sd=0.7, by_original=0.0, original_points=None, draws=lambda: np.random.default_rng(1)
     )
 
     own = [THERMAL, *range(MODES, len(cloud.mean))]
