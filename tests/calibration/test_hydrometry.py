@@ -130,6 +130,21 @@ def test_every_corrected_value_carries_an_uncertainty() -> None:
     assert 0.0001 < meter < hydrometer < refractometer < 0.003
 
 
+def with_additions(added: tuple[Addition, ...]) -> Batch:
+    """A beer of 1.050 to which was added."""
+    return Batch(
+        name="Harbour Pale",
+        pitched=DRAWN - timedelta(days=7),
+        float_id=FloatId("heron"),
+        vessel=VesselId("FV1"),
+        volume_l=21.0,
+        expected_attenuation=(0.74, 0.80),
+        temperature_c=(18.0, 20.5),
+        original_gravity_sg=1.050,
+        additions=added,
+    )
+
+
 @pytest.mark.parametrize(
     ("added", "possible"),
     [
@@ -143,17 +158,7 @@ def test_every_corrected_value_carries_an_uncertainty() -> None:
 def test_what_was_added_by_then_may_have_raised_a_batch_above_its_original_gravity(
     added: tuple[Addition, ...], possible: bool
 ) -> None:
-    beer = Batch(
-        name="Harbour Pale",
-        pitched=DRAWN - timedelta(days=7),
-        float_id=FloatId("heron"),
-        vessel=VesselId("FV1"),
-        volume_l=21.0,
-        expected_attenuation=(0.74, 0.80),
-        temperature_c=(18.0, 20.5),
-        original_gravity_sg=1.050,
-        additions=added,
-    )
+    beer = with_additions(added)
     drawn = sample(Instrument.HYDROMETER, 1.070, Unit.SG)
 
     if possible:
@@ -164,17 +169,7 @@ def test_what_was_added_by_then_may_have_raised_a_batch_above_its_original_gravi
 
 
 def test_a_refractometer_is_corrected_by_the_sugar_that_was_added_too_and_says_how_much_that_matters() -> None:
-    beer = Batch(
-        name="Harbour Pale",
-        pitched=DRAWN - timedelta(days=7),
-        float_id=FloatId("heron"),
-        vessel=VesselId("FV1"),
-        volume_l=21.0,
-        expected_attenuation=(0.74, 0.80),
-        temperature_c=(18.0, 20.5),
-        original_gravity_sg=1.050,
-        additions=(Addition(time=DRAWN - timedelta(days=1), gravity_points=8.0),),
-    )
+    beer = with_additions((Addition(time=DRAWN - timedelta(days=1), gravity_points=8.0),))
     drawn = sample(Instrument.REFRACTOMETER, 7.0, Unit.BRIX)
 
     by_facts, by_belief = batch_gravity(beer, drawn), batch_gravity(beer, drawn, believed_original_sg=1.056)
