@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from math import exp
 
 from alerts.alert import Kind, Severity
 from alerts.conditions import VERDICT, Condition, OpenAlert, Opened, ended, hours_between
@@ -11,7 +10,7 @@ from alerts.fermentation_memory import FermentationMemory, addition_since, evide
 from alerts.thresholds import AlertSettings
 from alerts.witness import unseen
 from fermentation.estimate import Estimate
-from fermentation.kinetics import TEMPERATURE_PER_C
+from fermentation.kinetics import arrhenius
 from gylewatch.values import Batch
 
 
@@ -245,7 +244,7 @@ _LAG_FOR_C, _LONGEST_LAG = 18.0, 1.7
 
 def _lag_patience(temperature_c: float) -> float:
     """How many times as long as at `_LAG_FOR_C` a start may be waited for."""
-    return min(max(exp(TEMPERATURE_PER_C * (_LAG_FOR_C - temperature_c)), 1.0), _LONGEST_LAG)
+    return min(max(arrhenius(_LAG_FOR_C, temperature_c), 1.0), _LONGEST_LAG)
 
 
 def _never_started(

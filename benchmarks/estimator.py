@@ -22,7 +22,7 @@ from functools import partial
 import numpy as np
 
 from benchmarks.baselines import BASELINES
-from benchmarks.scores import BrewScore, Event, Row, Runner, score_brew, summarise
+from benchmarks.scores import BrewScore, Event, Judged, Row, Runner, score_brew, summarise
 from benchmarks.verdicts import Tally, tally
 from gylewatch.errors import GylewatchError
 from gylewatch.values import Reading, Sample
@@ -208,6 +208,13 @@ def worst_table(scores: Sequence[BrewScore], count: int) -> str:
     return "\n".join(lines)
 
 
+def print_verdicts(brews: Sequence[Judged], scores: Sequence[BrewScore], worst: int) -> None:
+    """Print how right the alerts were on brews, and the `worst` of them, if any."""
+    print("\n" + alert_table(tally([(brew, score.events) for brew, score in zip(brews, scores, strict=True)])))
+    if worst:
+        print("\n" + worst_table(scores, worst))
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(prog="python -m benchmarks.estimator", description=__doc__.split("\n")[0])
@@ -227,14 +234,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     print(accuracy_table(scores))
     if "gylewatch" in scores:
         mine = scores["gylewatch"]
-        print(
-            "\n"
-            + alert_table(
-                tally([(simulate(score.seed, added_points=options.added_points), score.events) for score in mine])
-            )
-        )
-        if options.dump:
-            print("\n" + worst_table(mine, options.dump))
+        brews = [simulate(score.seed, added_points=options.added_points) for score in mine]
+        print_verdicts(brews, mine, options.dump)
 
 
 if __name__ == "__main__":

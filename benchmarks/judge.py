@@ -11,10 +11,9 @@ from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
-from benchmarks.estimator import accuracy_table, alert_table, worst_table
+from benchmarks.estimator import accuracy_table, print_verdicts
 from benchmarks.recorded import Recorded, read_brew, replayed
 from benchmarks.scores import BrewScore, score_brew
-from benchmarks.verdicts import tally
 
 
 def judged(folder: Path, number: int) -> tuple[Recorded, BrewScore]:
@@ -35,12 +34,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
         parser.error(f"{options.brews} holds no directory with a truth.json")
     with ProcessPoolExecutor(options.jobs) as pool:
         found = list(pool.map(judged, folders, range(len(folders))))
-    scores = tuple(score for _, score in found)
+    brews, scores = zip(*found, strict=True)
     print(f"{len(found)} brews in {options.brews}")
     print(accuracy_table({"gylewatch": scores}))
-    print("\n" + alert_table(tally([(brew, score.events) for brew, score in found])))
-    if options.dump:
-        print("\n" + worst_table(scores, options.dump))
+    print_verdicts(brews, scores, options.dump)
 
 
 if __name__ == "__main__":

@@ -171,7 +171,8 @@ def _silent(brew: Judged) -> Iterator[Due]:
 
 
 def _silent_falsely(brew: Judged, at_h: float) -> bool:
-    before = brew.heard_h[brew.heard_h <= at_h]
+    heard = brew.heard_h
+    before = heard[heard <= at_h]
     return before.size > 0 and at_h - float(before.max()) < max(2.0, 3.0 * brew.interval_h)
 
 

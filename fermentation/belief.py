@@ -128,8 +128,8 @@ class Drawn(NamedTuple):
     time: datetime
     gravity: float
     sd: float
-    by_original: float = 0.0  # points by which it would move for one more of the original gravity it was corrected by
-    original: float = 0.0
+    by_original: float  # points by which it would move for one more of the original gravity it was corrected by
+    original: float
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -57,10 +57,14 @@ def logit(p: FloatArray) -> FloatArray:
     return z
 
 
+def arrhenius(temperature_c: float, reference_c: float) -> float:
+    """Rate of healthy yeast at `temperature_c` over that at `reference_c`."""
+    return exp(TEMPERATURE_PER_C * (temperature_c - reference_c))
+
+
 def temperature_factor(temperature_c: float, reference_c: float, warmest_c: float) -> float:
     """Rate at `temperature_c` over the rate at `reference_c`; `warmest_c` is the warmest the yeast has worked at."""
-    arrhenius = exp(TEMPERATURE_PER_C * (temperature_c - reference_c))
-    return arrhenius / (1.0 + exp((warmest_c - COLD_FALL_C - temperature_c) / COLD_WIDTH_C))
+    return arrhenius(temperature_c, reference_c) / (1.0 + exp((warmest_c - COLD_FALL_C - temperature_c) / COLD_WIDTH_C))
 
 
 class Shape(NamedTuple):

@@ -41,8 +41,7 @@ from gylewatch.terminal import (
     warn,
 )
 from gylewatch.values import Batch, BatchId, FloatId, VesselId
-from storage.records import BatchRecord, FloatRecord, VesselInUse, VesselRecord
-from storage.store import Store
+from storage.records import FloatRecord, VesselInUse, VesselRecord
 from web.shapes import batch_shape, float_shape
 
 _ADDRESS: Final = re.compile(r"([0-9A-F]{2}:){5}[0-9A-F]{2}")
@@ -271,7 +270,7 @@ def change_batch(*, batch_id: str, file: Path, swap: bool, as_json: bool, config
         _check_pitched(file, batch)
         if batch.original_gravity_sg is None:  # it may have been entered by gylewatch brewday pitch
             batch = replace(batch, original_gravity_sg=before.batch.original_gravity_sg)
-        there = _held_by(store, batch.vessel) if swap and batch.vessel != before.batch.vessel else None
+        there = store.active_batch_in(batch.vessel) if swap and batch.vessel != before.batch.vessel else None
         try:
             record = store.replace_batch(before, batch, swap=there.batch_id if there else None)
         except VesselInUse as error:
@@ -289,10 +288,6 @@ def change_batch(*, batch_id: str, file: Path, swap: bool, as_json: bool, config
         click.echo(f"batch {there.batch_id}: vessel changed to {before.batch.vessel}")
     changed = changes(before.batch, record.batch)
     click.echo(f"batch {batch_id}: {', '.join(changed)} changed" if changed else f"batch {batch_id} is as {file} says")
-
-
-def _held_by(store: Store, vessel: VesselId) -> BatchRecord | None:
-    return next((each for each in store.batches(active_only=True) if each.batch.vessel == vessel), None)
 
 
 def _check_pitched(file: Path, batch: Batch) -> None:

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from gylewatch.units import POINT_SG, celsius_from_fahrenheit, fahrenheit_from_celsius, sg_from_plato
+from gylewatch.values import TEMPERATURE_RANGE_C
 
 # Of beer, wort and rooms. What lies outside is no temperature of theirs in °F either.
 _FAHRENHEIT: Final = (32.0, 230.0)
@@ -82,3 +83,14 @@ def too_hot_note(what: str, typed: Sequence[float], remedy: str, *, say: str = "
     low, high = (celsius_from_fahrenheit(each) for each in (min(typed), max(typed)))
     shown = f"{low:.1f}" if low == high else f"{low:.1f} to {high:.1f}"
     return f"{what} of {min(typed):g} °C or more: if that is °F, {say} in °C ({shown}), and {remedy}"
+
+
+def mostly_too_hot_note(of: str, measured_c: Sequence[float], remedy: str, *, say: str = "write it") -> str:
+    """The same about what a float measured, if most of it is what no yeast has; `of` names all of it.
+
+    Each of them may be true, of a float that is washed in hot water. So they are taken as they stand.
+    """
+    hot_c = [each for each in measured_c if HOT_C <= each <= TEMPERATURE_RANGE_C[1]]
+    if len(hot_c) <= len(measured_c) // 2:
+        return ""
+    return too_hot_note(f"{len(hot_c)} of {of} have a temperature", hot_c, remedy, say=say)

@@ -24,11 +24,11 @@ from gylewatch.batch_file import read_batch
 from gylewatch.counting import counted
 from gylewatch.data_time import passed
 from gylewatch.errors import GylewatchError, InputError
-from gylewatch.likely import HOT_C, too_hot_note
+from gylewatch.likely import mostly_too_hot_note
 from gylewatch.outputs import Outputs
 from gylewatch.samples_file import read_samples_of
 from gylewatch.tables import read_readings, read_references
-from gylewatch.values import TEMPERATURE_RANGE_C, Reading, Sample, natural_order, utc_text
+from gylewatch.values import Reading, Sample, natural_order, utc_text
 
 ESTIMATES_HEADER: Final = (
     "time,gravity_sg,gravity_low_sg,gravity_high_sg,rate_points_per_day,apparent_attenuation,abv_percent,phase,"
@@ -290,15 +290,10 @@ def run(inputs: Inputs, *, estimates: IO[str], alerts: IO[str], progress: Progre
 
 
 def _too_hot_question(inputs: Inputs) -> str:
-    """Whether °F was meant, if most rows have a temperature that no yeast has; empty: nothing is odd about them.
-
-    Each of them may be true, of a float that is washed in hot water. So they are taken as they stand.
-    """
+    """Whether °F was meant, if most rows have a temperature that no yeast has; empty: nothing is odd about them."""
     float_id = inputs.course.batch.float_id
     all_c = [fields.temperature_c for _, fields in inputs.fields if fields.float_name == float_id]
-    hot_c = [each for each in all_c if HOT_C <= each <= TEMPERATURE_RANGE_C[1]]
-    what = f"{len(hot_c)} of {counted(len(all_c), 'row')} have a temperature"
-    return too_hot_note(what, hot_c, "replay it again") if len(hot_c) > len(all_c) // 2 else ""
+    return mostly_too_hot_note(counted(len(all_c), "row"), all_c, "replay it again")
 
 
 def replay(

@@ -77,6 +77,10 @@ class Batches(Part):
         with self._database.reading() as connection:
             return require_batch(connection, batch_id)
 
+    def active_batch_in(self, vessel: VesselId) -> BatchRecord | None:
+        """The active batch in a vessel; None: it is free."""
+        return next((each for each in self.batches(active_only=True) if each.batch.vessel == vessel), None)
+
     def replace_batch(
         self,
         before: BatchRecord,

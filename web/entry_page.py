@@ -165,8 +165,7 @@ class _Pages:
         """The active batch in the vessel into which `record` is to go."""
         if not isinstance(parsed, Batch) or parsed.vessel == record.batch.vessel:
             return None
-        active = self._context.store.batches(active_only=True)
-        return next((each for each in active if each.batch.vessel == parsed.vessel), None)
+        return self._context.store.active_batch_in(parsed.vessel)
 
     def _changeable(self, batch_id: str) -> BatchRecord:
         record = self._context.store.batch(BatchId(batch_id))
