@@ -361,6 +361,24 @@ def test_the_buttons_narrow_the_time_shown(browser: Browser, site: tuple[str, St
     page.context.close()
 
 
+@pytest.mark.parametrize(
+    ("button", "labels"), [("All", ["4 Mar", "6 Mar"]), ("24 hours", ["7 Mar", "06:00", "12:00", "18:00"])]
+)
+def test_the_times_below_a_chart_on_a_phone_are_days_or_hours_and_more_than_one(
+    browser: Browser, site: tuple[str, Store, BatchId], button: str, labels: list[str]
+) -> None:
+    origin, _, batch_id = site
+    page = open_page(browser, "phone")
+    show_chart(page, origin, batch_id)
+
+    page.get_by_role("button", name=button).click()
+
+    axis = "Bokeh.documents.at(-1).roots()[0].children[1].below[0]"
+    there = f"Array.from({axis}.ticker.ticks, (tick) => {axis}.major_label_overrides.get(tick))"
+    eventually("the times are marked", lambda: page.evaluate(there) == labels)
+    page.context.close()
+
+
 def test_the_scales_follow_the_time_shown(browser: Browser, site: tuple[str, Store, BatchId]) -> None:
     origin, _, batch_id = site
     page = open_page(browser, "desk")

@@ -6,11 +6,16 @@
   const readout = document.querySelector(".readout");
   if (!box || !window.Bokeh || !Bokeh.Plotting) return;
   const HOUR_MS = 3_600_000;
+  const DAY_MS = 24 * HOUR_MS;
   const LEAST_SG = 0.004; // as on the still picture: less would make noise look like motion
   const LEAST_C = 4;
+  const STEPS_H = [0.25, 0.5, 1, 2, 3, 6, 12, 24, 48, 72, 96, 168, 336, 672, 1344]; // of the times below the graph
   const fahrenheit = box.dataset.fahrenheit === "yes";
   const unit = fahrenheit ? "°F" : "°C";
   const clock = new Intl.DateTimeFormat(undefined, { dateStyle: "medium", timeStyle: "short" });
+  // Of times that were shifted already.
+  const dayOf = new Intl.DateTimeFormat(undefined, { day: "numeric", month: "short", timeZone: "UTC" });
+  const hourOf = new Intl.DateTimeFormat(undefined, { hour: "2-digit", minute: "2-digit", hourCycle: "h23", timeZone: "UTC" });
   const dark = matchMedia("(prefers-color-scheme: dark)");
   const finger = matchMedia("(pointer: coarse)").matches;
   let drawn = null;
@@ -122,7 +127,6 @@
       axis.axis_label_text_font_size = "13px";
       axis.axis_label_text_font_style = "bold";
     }
-    for (const axis of fig.below) axis.ticker.desired_num_ticks = box.clientWidth < 500 ? 3 : 9;
     fig.xgrid.grid_line_color = colour("grid");
     fig.ygrid.grid_line_color = colour("grid");
     fig.yaxis.axis_label = name;
@@ -150,6 +154,7 @@
 
     const top = figure(x_range, finger ? 290 : 340, "Gravity, SG 20/20 °C");
     top.xaxis.major_label_text_font_size = "0px"; // the times stand once, below
+    top.xaxis.formatter = new Bokeh.BasicTickFormatter();
     top.yaxis.formatter = new Bokeh.NumeralTickFormatter({ format: "0.000[0]" });
     const time = { field: "time" };
     top.patches({ field: "xs" }, { field: "ys" }, {
@@ -162,9 +167,6 @@
     top.scatter(time, { field: "gravity" }, { source: lone, size: 10, color: colour("gravity") });
 
     const low = figure(x_range, finger ? 190 : 200, `Temperature, ${unit}`);
-    low.xaxis.formatter = new Bokeh.DatetimeTickFormatter({
-      minutes: "%H:%M", hourmin: "%H:%M", hours: "%H:%M", days: "%d %b", months: "%b %Y", years: "%Y",
-    });
     low.quad({ field: "left" }, { field: "right" }, { field: "bottom" }, { field: "top" }, {
       source: wanted, fill_color: colour("wanted").slice(0, 7), fill_alpha: 0.2, line_color: null,
     });
@@ -172,10 +174,26 @@
     low.line(time, { field: "warmth" }, { source, line_color: colour("warmth"), line_width: 2, line_dash: [6, 3] });
     low.scatter(time, { field: "warmth" }, { source: lone, size: 10, color: colour("warmth") });
     const column = new Bokeh.Column({ children: [top, low], sizing_mode: "stretch_width" });
-    const parts = { column, source, band, samples, wanted, probe, lone, x_range, dense: top.y_range, warm: low.y_range };
-    fit(parts);
-    x_range.change.connect(() => fit(parts));
+    const timed = [top.xaxis, top.xgrid, low.xaxis, low.xgrid];
+    const parts = { column, source, band, samples, wanted, probe, lone, x_range, timed, dense: top.y_range, warm: low.y_range };
+    const follow = () => { fit(parts); mark(parts); };
+    follow();
+    x_range.change.connect(follow);
     return parts;
+  }
+
+  // The library's own choice leaves some courses on a phone with one time, which it then gives as the year alone.
+  function mark({ x_range, timed }) {
+    const { start, end } = x_range;
+    const about = box.clientWidth < 500 ? 4 : 9;
+    const step = HOUR_MS * (STEPS_H.find((hours) => (end - start) / HOUR_MS / hours <= about) ?? STEPS_H.at(-1));
+    const midnight = Math.floor(start / DAY_MS) * DAY_MS;
+    const ticks = [];
+    for (let time = midnight + Math.ceil((start - midnight) / step) * step; time <= end; time += step) ticks.push(time);
+    const labels = new Map(ticks.map((time) => [time, (time % DAY_MS ? hourOf : dayOf).format(time)]));
+    const ticker = new Bokeh.FixedTicker({ ticks, minor_ticks: [] });
+    for (const each of timed) each.ticker = ticker;
+    for (const axis of [timed[0], timed[2]]) axis.major_label_overrides = labels;
   }
 
   // Both scales follow the time shown, or a day of a beer nearly done would be a level line on the scale of the whole course.
