@@ -12,7 +12,7 @@ import numpy as np
 
 from calibration.hydrometry import HandGravity
 from fermentation.estimate import Estimate, Forecast
-from gylewatch.values import Batch, ProbeReading
+from gylewatch.values import Addition, Batch, ProbeReading
 from storage.records import ProbeCourse
 from storage.thinning import LEAST_GAP, ends_and_extremes
 
@@ -45,6 +45,7 @@ class Graph:
     forecast: Forecast | None  # of the latest estimate
     gaps: tuple[tuple[datetime, datetime], ...] = ()  # hours without readings: no line is drawn across them
     probe: ProbeCourse = NO_PROBE  # of the vessel, from the first estimate on; it may go on when the float is silent
+    additions: tuple[Addition, ...] = ()  # in the time that is drawn
 
     @property
     def end(self) -> datetime:
@@ -89,6 +90,10 @@ def wanted_ranges(batch: Batch, start: datetime, end: datetime) -> tuple[WantedR
     )
 
 
+def _additions(batch: Batch, start: datetime, end: datetime) -> tuple[Addition, ...]:
+    return tuple(each for each in batch.additions if start <= each.time <= end)
+
+
 def graph(
     batch: Batch,
     estimates: Sequence[Estimate],
@@ -100,7 +105,7 @@ def graph(
 
     Parameters
     ----------
-    batch : for its wanted temperature
+    batch : for its wanted temperature and additions
     estimates : in order of time; may be empty
     samples : corrected hand measurements
     gaps : in order, from the last estimate before hours without readings to the first one after
@@ -113,6 +118,7 @@ def graph(
         forecast=estimates[-1].forecast if estimates else None,
         gaps=tuple(gaps),
         probe=probe,
+        additions=_additions(batch, estimates[0].time, _end(estimates, probe)) if estimates else (),
     )
 
 

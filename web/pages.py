@@ -29,6 +29,7 @@ from web.heat import heat_doubt
 from web.ledger import kept_ledger
 from web.ledger_page import add_ledger
 from web.original import original_doubt, original_note
+from web.planned import planned
 from web.remove_page import add_remove
 from web.rename_page import add_rename
 from web.rendering import form_status, render
@@ -161,6 +162,8 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             original_note=original_note(record.batch, latest[-1]) if latest else "",
             latest=latest[::-1],
             course=thin(graph.estimates, COURSE_ROWS),
+            additions_drawn=bool(graph.additions),
+            planned=planned(record.batch, fahrenheit=fahrenheit),
             probe_told=_probe_told(graph, fahrenheit=fahrenheit),
             probe_at=partial(probe_at, graph.probe) if graph.probe.readings else None,
             pictures=_pictures(graph, record, fahrenheit=fahrenheit),

@@ -124,6 +124,11 @@ def _probe(rows: Sequence[ProbeReading], time: Axis, warm: Axis, *, fahrenheit: 
     return f'<polyline class="probe" points="{drawing.points(pairs)}"/>'
 
 
+def _addition(x: float, sheet: Sheet) -> str:
+    """An upright line through the gravity, which may rise there."""
+    return drawing.line(x, sheet.top, x, sheet.top + sheet.gravity_height, "addition")
+
+
 def draw(graph: Graph, sheet: Sheet, *, title: str, fahrenheit: bool) -> str:
     """The picture of `graph` on `sheet`.
 
@@ -168,6 +173,7 @@ def draw(graph: Graph, sheet: Sheet, *, title: str, fahrenheit: bool) -> str:
     parts += [_probe(part, time, warm, fahrenheit=fahrenheit) for part in probed]
     for stretch in stretches(rows, graph.gaps):
         parts += _stretch(stretch, time, dense, warm, fahrenheit=fahrenheit)
+    parts += [_addition(time.at(each.time.timestamp()), sheet) for each in graph.additions]
     for sample in samples:
         x, y = time.at(sample.time.timestamp()), dense.at(sample.gravity_sg)
         parts.append(f'<path class="sample" d="M{x:.1f} {y - 6:.1f}l6 6l-6 6l-6 -6z"/>')

@@ -29,6 +29,12 @@ class PlanStepShape(Shape):
     label: str
 
 
+class AdditionShape(Shape):
+    time: Time
+    gravity_points: float | None  # expected rise; null: not known
+    label: str
+
+
 class HandSettingsShape(Shape):
     """The instruments with which a batch's samples are measured."""
 
@@ -51,6 +57,7 @@ class BatchShape(Shape):
     expected_attenuation: tuple[float, float]
     temperature_c: tuple[float, float]
     plan: tuple[PlanStepShape, ...]
+    additions: tuple[AdditionShape, ...]
     curve_version: int | None
     instruments: HandSettingsShape
 
@@ -216,6 +223,7 @@ class GraphShape(Shape):
     temperature_c: tuple[float, ...]
     wanted: tuple[WantedShape, ...]
     samples: tuple[SamplePointShape, ...]
+    additions: tuple[AdditionShape, ...]
     gaps: tuple[GapShape, ...]
     probe_time: tuple[Time, ...]  # of the vessel's own probe; empty: it has none
     probe_temperature_c: tuple[float, ...]
@@ -230,6 +238,7 @@ def batch_shape(record: BatchRecord) -> BatchShape:
         ended=record.ended,
         curve_version=record.curve_version,
         plan=tuple(PlanStepShape.model_validate(step) for step in batch.plan),
+        additions=tuple(AdditionShape.model_validate(each) for each in batch.additions),
         name=batch.name,
         vessel=batch.vessel,
         float_id=batch.float_id,
@@ -304,6 +313,7 @@ def graph_shape(graph: Graph) -> GraphShape:
         temperature_c=tuple(row.temperature_c for row in rows),
         wanted=tuple(WantedShape.model_validate(wanted) for wanted in graph.wanted),
         samples=tuple(sample_point_shape(sample) for sample in graph.samples),
+        additions=tuple(AdditionShape.model_validate(each) for each in graph.additions),
         gaps=tuple(GapShape(start=start, end=end) for start, end in graph.gaps),
         probe_time=tuple(reading.time for reading in graph.probe.readings),
         probe_temperature_c=tuple(reading.temperature_c for reading in graph.probe.readings),

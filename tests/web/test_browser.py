@@ -20,7 +20,7 @@ from calibration import session as sessions
 from calibration.fit import fit_curve
 from calibration.settling import settling
 from collector.packet import Reason, Rejected, Source
-from gylewatch.values import BatchId, FloatId, Reference
+from gylewatch.values import Addition, BatchId, FloatId, Reference
 from storage.records import FloatRecord
 from storage.store import Store
 from tests.browser import DESKTOP, PHONE, Watch, chromium, serving
@@ -377,6 +377,26 @@ def test_the_times_below_a_chart_on_a_phone_are_days_or_hours_and_more_than_one(
     there = f"Array.from({axis}.ticker.ticks, (tick) => {axis}.major_label_overrides.get(tick))"
     eventually("the times are marked", lambda: page.evaluate(there) == labels)
     page.context.close()
+
+
+def test_an_addition_is_marked_on_the_chart_and_in_its_legend(browser: Browser, tmp_path: Path) -> None:
+    with brewery.open_store(tmp_path) as store:
+        sugar = Addition(time=brewery.PITCHED + 48 * HOUR, gravity_points=6.0, label="candy sugar")
+        batch_id = brewery.add_batch(store, replace(brewery.harbour_pale(), additions=(sugar,)))
+        store.save_outcomes(batch_id, estimates=brewery.estimates(96.0))
+        with serving(brewery.application(store)) as origin:
+            page = open_page(browser, "phone")
+            watch = Watch(page)
+            show_chart(page, origin, batch_id)
+
+            spans = "Bokeh.documents.at(-1).roots()[0].children[0].renderers.filter((r) => r.glyph.type === 'VSpan')"
+            marked = page.evaluate(f"({spans}).flatMap((r) => [...r.data_source.data.time])")
+
+            local = sugar.time + 2 * HOUR  # in Helsinki
+            assert marked == [local.timestamp() * 1000]
+            assert "addition" in page.locator(".legend").inner_text()
+            assert watch.complaints == []
+            page.context.close()
 
 
 def test_the_scales_follow_the_time_shown(browser: Browser, site: tuple[str, Store, BatchId]) -> None:

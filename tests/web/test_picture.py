@@ -1,11 +1,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import timedelta
 from xml.etree import ElementTree as ET
 
 import pytest
 
+from gylewatch.values import Addition
 from storage.records import ProbeCourse
 from tests.web import brewery
 from web.drawing import Axis, ticks
@@ -94,6 +96,17 @@ def test_both_axes_name_their_units() -> None:
 
     assert "Gravity, SG 20/20 °C" in texts
     assert "Temperature, °F" in texts
+
+
+@pytest.mark.parametrize("sheet", [NARROW, WIDE])
+def test_an_addition_is_an_upright_line_at_its_time_and_one_to_come_is_none(sheet: Sheet) -> None:
+    added = tuple(Addition(time=brewery.PITCHED + timedelta(hours=hours)) for hours in (59, 200))
+    batch = replace(brewery.harbour_pale(), additions=added)
+
+    svg = draw(graph(batch, brewery.estimates(118.0), ()), sheet, title="x", fahrenheit=False)
+
+    lines = [float(x) for x in re.findall(r'<line class="addition" x1="([^"]+)"', svg)]
+    assert lines == pytest.approx([(sheet.left + sheet.width - sheet.right) / 2], abs=0.1)  # 59 of 118 hours
 
 
 def test_a_planned_change_gives_a_second_wanted_range() -> None:

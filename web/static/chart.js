@@ -99,6 +99,8 @@
     };
   }
 
+  const additionColumns = (graph) => ({ time: graph.additions.map((each) => shift(each.time)) });
+
   function wantedColumns(graph) {
     return {
       left: graph.wanted.map((range) => shift(range.start)),
@@ -145,6 +147,7 @@
     const source = new Bokeh.ColumnDataSource({ data });
     const band = new Bokeh.ColumnDataSource({ data: bandColumns(data) });
     const samples = new Bokeh.ColumnDataSource({ data: sampleColumns(graph) });
+    const additions = new Bokeh.ColumnDataSource({ data: additionColumns(graph) });
     const wanted = new Bokeh.ColumnDataSource({ data: wantedColumns(graph) });
     const probe = new Bokeh.ColumnDataSource({ data: probeColumns(graph) });
     const lone = new Bokeh.ColumnDataSource({ data: loneColumns(data) });
@@ -161,6 +164,7 @@
       source: band, fill_color: colour("gravity"), fill_alpha: 0.25, line_color: null,
     });
     top.line(time, { field: "gravity" }, { source, line_color: colour("gravity"), line_width: 2 });
+    top.vspan(time, { source: additions, line_color: colour("sample"), line_width: 2, line_dash: "dotted" });
     top.scatter(time, { field: "gravity" }, {
       source: samples, marker: "diamond", size: 16, fill_color: colour("sample"), line_color: colour("sheet"),
     });
@@ -175,7 +179,7 @@
     low.scatter(time, { field: "warmth" }, { source: lone, size: 10, color: colour("warmth") });
     const column = new Bokeh.Column({ children: [top, low], sizing_mode: "stretch_width" });
     const timed = [top.xaxis, top.xgrid, low.xaxis, low.xgrid];
-    const parts = { column, source, band, samples, wanted, probe, lone, x_range, timed, dense: top.y_range, warm: low.y_range };
+    const parts = { column, source, band, samples, additions, wanted, probe, lone, x_range, timed, dense: top.y_range, warm: low.y_range };
     const follow = () => { fit(parts); mark(parts); };
     follow();
     x_range.change.connect(follow);
@@ -290,6 +294,7 @@
     drawn.source.data = columns(graph);
     drawn.band.data = bandColumns(drawn.source.data);
     drawn.samples.data = sampleColumns(graph);
+    drawn.additions.data = additionColumns(graph);
     drawn.wanted.data = wantedColumns(graph);
     drawn.probe.data = probeColumns(graph);
     drawn.lone.data = loneColumns(drawn.source.data);
