@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from alerts.alert import Kind
 from alerts.fermentation_rules import unfinished
+from alerts.phase_words import phase_in_words
 from alerts.settings import AlertSettings
 from fermentation.estimate import Estimate, Phase
 from gylewatch.pipeline import StaleState, decode_state
@@ -24,11 +25,7 @@ class Verdict:
 
     def phase(self, phase: Phase) -> str:
         """The word for the phase; what merely looks finished is at rest."""
-        if not phase.is_over:
-            return words.PHASES[phase]
-        if not self.told:
-            return words.PHASES[Phase.FINISHED]
-        return "finished" if phase is Phase.FINISHED else words.PHASES[phase]
+        return phase_in_words(phase, told=self.told)
 
 
 TOLD = Verdict(told=True)

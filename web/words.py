@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+from alerts.phase_words import PHASE_WORDS
 from fermentation.estimate import Estimate, Phase
 from gylewatch.units import POINT_SG, fahrenheit_from_celsius
 from gylewatch.values import HandSettings
@@ -14,14 +15,6 @@ STILL_POINTS_PER_DAY = 0.25
 # The slowest floats report once an hour; three missed reports are no accident.
 STALE_AFTER = timedelta(hours=3)
 
-PHASES = {
-    Phase.LAG: "not started yet",
-    Phase.ACTIVE: "fermenting",
-    Phase.SLOWING: "slowing down",
-    Phase.FINISHED: "at rest",  # "finished" is a verdict, see `web.verdict`
-    Phase.STALLED: "stalled",
-    Phase.CONDITIONING: "conditioning",
-}
 STRENGTH_CAUTION = "Strength figures are for the brewer's own use, not for duty or labelling."
 
 
@@ -60,6 +53,11 @@ def motion(estimate: Estimate) -> str:
     if rate <= STILL_POINTS_PER_DAY:
         return "not falling yet" if estimate.phase is Phase.LAG else "no longer falling"
     return f"still falling {rate:.1f} points a day"
+
+
+def phase(value: Phase) -> str:
+    """What one estimate says; `web.verdict` knows whether "finished" has been told."""
+    return PHASE_WORDS[value]
 
 
 def capital(text: str) -> str:

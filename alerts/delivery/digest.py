@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from typing import Final
 
-from alerts.alert import Alert, Severity
+from alerts.alert import Alert, Kind, Severity
 from alerts.notice import ServiceNotice, digest_cause
+from alerts.phase_words import phase_in_words
 from fermentation.estimate import Estimate, Forecast
 from gylewatch.counting import counted
 from gylewatch.finish_time import to_the_hour
@@ -57,7 +58,8 @@ def _batch(batch: BatchSummary, now: datetime, zone: tzinfo) -> str:
     if batch.estimate is None:
         lines.append("nothing heard yet")
     else:
-        lines += _believed(batch.estimate, now, zone)
+        told = any(alert.kind is Kind.FERMENTATION_FINISHED for alert in batch.open_alerts)
+        lines += _believed(batch.estimate, now, zone, told=told)
     # When, because the numbers in it are of then.
     lines += [
         f"{alert.severity.value} since {_clock(alert.time, zone)}: {alert.summary}" for alert in batch.open_alerts
@@ -65,9 +67,9 @@ def _batch(batch: BatchSummary, now: datetime, zone: tzinfo) -> str:
     return "\n".join(lines)
 
 
-def _believed(estimate: Estimate, now: datetime, zone: tzinfo) -> list[str]:
+def _believed(estimate: Estimate, now: datetime, zone: tzinfo, *, told: bool) -> list[str]:
     lines = [
-        f"{estimate.phase}: gravity {estimate.gravity_sg:.4f} "
+        f"{phase_in_words(estimate.phase, told=told)}: gravity {estimate.gravity_sg:.4f} "
         f"({estimate.gravity_low_sg:.4f} to {estimate.gravity_high_sg:.4f}), "
         f"falls by {estimate.rate_points_per_day:.1f} points a day",
         f"attenuation {100 * estimate.apparent_attenuation:.0f} %, {estimate.abv_percent:.1f} % alcohol by volume, "
@@ -87,7 +89,14 @@ def _forecast(forecast: Forecast, now: datetime, zone: tzinfo) -> str:
     )
     if forecast.finish_time is None or forecast.finish_time <= now:  # of a beer at rest it may lie days back
         return text
-    return f"{text}, about {_clock(to_the_hour(forecast.finish_time, zone), zone)}"
+    text += f", about {_hour(forecast.finish_time, zone)}"
+    if forecast.finish_low is None or forecast.finish_high is None:
+        return text
+    return f"{text} ({_hour(forecast.finish_low, zone)} to {_hour(forecast.finish_high, zone)})"
+
+
+def _hour(time: datetime, zone: tzinfo) -> str:
+    return _clock(to_the_hour(time, zone), zone)
 
 
 def _clock(time: datetime, zone: tzinfo) -> str:

@@ -10,6 +10,7 @@ from alerts.alert import Kind, Severity
 from alerts.delivery.channel import body, title
 from alerts.delivery.digest import BatchSummary, daily_summary
 from alerts.notice import ServiceNotice
+from fermentation.estimate import Phase
 from tests.storage.examples import alert, at, estimate
 
 VIENNA = ZoneInfo("Europe/Vienna")
@@ -28,11 +29,22 @@ def test_a_batch_is_told_with_interval_rate_phase_forecast_and_open_alerts() -> 
     # 9000 minutes after 2 March 18:30 UTC is 9 March 00:30 UTC (arithmetic), 01:30 in Vienna: to the hour, two.
     assert body(summary).splitlines() == [
         "Harbour Pale",
-        "active: gravity 1.0312 (1.0295 to 1.0330), falls by 7.1 points a day",
+        "fermenting: gravity 1.0312 (1.0295 to 1.0330), falls by 7.1 points a day",
         "attenuation 40 %, 2.7 % alcohol by volume, 19.1 °C",
         "expected to end at 1.0118 (1.0101 to 1.0137), about Mon 09 Mar 02:00",
         "info since Mon 02 Mar 19:31: The gravity falls: 3.1 points since pitching.",
     ]
+
+
+def test_a_finish_is_told_with_its_interval() -> None:
+    forecast = estimate(0).forecast
+    assert forecast is not None
+    wide = replace(estimate(0), forecast=replace(forecast, finish_low=at(8400), finish_high=at(10_200)))
+
+    # 10 hours before and 20 after: 15:30 and 21:30 in Vienna, to the hour.
+    assert "about Mon 09 Mar 02:00 (Sun 08 Mar 16:00 to Mon 09 Mar 22:00)" in body(
+        summary_of(BatchSummary(name="Harbour Pale", estimate=wide))
+    )
 
 
 def test_a_finish_is_told_to_the_full_hour_of_the_clock_on_the_wall() -> None:
@@ -44,6 +56,17 @@ def test_a_finish_is_told_to_the_full_hour_of_the_clock_on_the_wall() -> None:
 
     assert summary is not None
     assert "about Mon 09 Mar 06:00" in body(summary)
+
+
+def test_a_beer_that_looks_finished_is_at_rest_until_finished_is_told() -> None:
+    still = replace(estimate(0), phase=Phase.FINISHED)
+    told = replace(alert(1), kind=Kind.FERMENTATION_FINISHED)
+
+    before = summary_of(BatchSummary(name="Harbour Pale", estimate=still, open_alerts=(alert(1),)))
+    after = summary_of(BatchSummary(name="Harbour Pale", estimate=still, open_alerts=(told,)))
+
+    assert "\nat rest: gravity" in body(before)
+    assert "\nfinished: gravity" in body(after)
 
 
 def test_the_title_counts_what_asks_for_a_person() -> None:
