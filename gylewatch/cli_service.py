@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import shlex
+from datetime import UTC, timedelta
 from pathlib import Path
+from typing import Final
 
 import click
 
 from collector.packet import Reason
+from fermentation.estimate import Estimate, Phase
 from gylewatch.config import read_settings
 from gylewatch.counting import counted
 from gylewatch.errors import ConfigError, DeliveryError, StorageError
+from gylewatch.finish_time import to_the_hour
 from gylewatch.first_config import FIRST_CONFIG
 from gylewatch.logs import configure
 from gylewatch.terminal import (
@@ -26,9 +30,12 @@ from gylewatch.terminal import (
     warn,
 )
 from storage.store import Store
+from web import words
 from web.heat import heat_doubt
 from web.shapes import alert_shape, batch_shape, estimate_shape
 from web.verdict import Verdict, is_told
+
+_HOUR: Final = timedelta(hours=1)
 
 
 @click.command()
@@ -124,15 +131,20 @@ def status(*, as_json: bool, config: Path) -> None:
             Verdict(told=is_told(settings, record, opened[record.batch_id])).phase(estimate.phase)
             if (estimate := latest[record.batch_id])
             else "nothing heard yet",
-            f"{estimate.gravity_sg:.4f}" if estimate else "-",
-            f"{estimate.rate_points_per_day:.1f} points/day" if estimate else "-",
+            f"{words.gravity(estimate.gravity_sg)} ± {words.half_interval(estimate)}" if estimate else "-",
+            f"{words.rate(estimate.rate_points_per_day)} points/day" if estimate else "-",
+            _ends_at(estimate),
+            _finish(estimate),
             shown_number(100 * estimate.apparent_attenuation, 0, " %") if estimate else "-",
             shown_number(estimate.temperature_c, 1, " °C") if estimate else "-",
             shown_time(estimate.time) if estimate else "-",
         )
         for record in records
     ]
-    show_table(("batch", "phase", "gravity", "falls by", "attenuation", "at", "as of"), rows, empty="no active batches")
+    header = ("batch", "phase", "gravity", "falls by", "ends at", "finish", "attenuation", "at", "as of")
+    show_table(header, rows, empty="no active batches")
+    if any(latest.values()):
+        click.echo("± is half the 80 % interval; that of the finish stands behind its time.")
     for batch_id, alerts in opened.items():
         for alert in alerts:
             click.echo(f"{batch_id}: alert {alert.id}, {alert.alert.severity}: {alert.alert.summary}")
@@ -141,6 +153,25 @@ def status(*, as_json: bool, config: Path) -> None:
         click.echo(f"{counted(left_out, 'reading')} kept without a battery or signal that cannot be true")
     if refused:
         click.echo("refused packets: " + ", ".join(f"{count} {reason}" for reason, count in refused.items()))
+
+
+def _ends_at(estimate: Estimate | None) -> str:
+    """The final gravity that is expected, with half its 80 % interval."""
+    if estimate is None or estimate.forecast is None:
+        return "-"
+    return f"{words.gravity(estimate.forecast.final_gravity_sg)} ± {words.half_final(estimate.forecast)}"
+
+
+def _finish(estimate: Estimate | None) -> str:
+    """When the beer is expected to finish, and by how much earlier or later it may be; not of one over or stalled."""
+    if estimate is None or estimate.forecast is None or estimate.phase.is_over or estimate.phase is Phase.STALLED:
+        return "-"
+    forecast = estimate.forecast
+    at = forecast.finish_time
+    if at is None or forecast.finish_low is None or forecast.finish_high is None:
+        return "-"
+    earlier, later = ((forecast.finish_low - at) / _HOUR, (forecast.finish_high - at) / _HOUR)
+    return f"{shown_time(to_the_hour(at, UTC))} {earlier:+.0f} {later:+.0f} h"
 
 
 @click.command("notify-test")

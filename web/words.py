@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 
 from alerts.phase_words import PHASE_WORDS
-from fermentation.estimate import Estimate, Phase
+from fermentation.estimate import Estimate, Forecast, Phase
 from gylewatch.units import POINT_SG, fahrenheit_from_celsius
 from gylewatch.values import HandSettings
 
@@ -28,6 +28,11 @@ def half_interval(estimate: Estimate) -> str:
     return f"{(estimate.gravity_high_sg - estimate.gravity_low_sg) / 2:.4f}"
 
 
+def half_final(forecast: Forecast) -> str:
+    """Half the width of the 80 % interval of the final gravity, in SG."""
+    return f"{(forecast.final_gravity_high_sg - forecast.final_gravity_low_sg) / 2:.4f}"
+
+
 def own_instruments(own: HandSettings) -> str:
     """What is particular about the instruments of a batch's samples; empty: nothing."""
     plain = HandSettings()
@@ -46,13 +51,14 @@ def own_instruments(own: HandSettings) -> str:
 
 
 def motion(estimate: Estimate) -> str:
-    """What the gravity does at the moment, in words."""
+    """What the gravity does at the moment, in words; ± is half the 80 % interval of the rate."""
     rate = estimate.rate_points_per_day
+    half = (estimate.rate_high_points_per_day - estimate.rate_low_points_per_day) / 2
     if rate < -STILL_POINTS_PER_DAY:
-        return f"rising {-rate:.1f} points a day"
+        return f"rising {-rate:.1f} ± {half:.1f} points a day"
     if rate <= STILL_POINTS_PER_DAY:
         return "not falling yet" if estimate.phase is Phase.LAG else "no longer falling"
-    return f"still falling {rate:.1f} points a day"
+    return f"still falling {rate:.1f} ± {half:.1f} points a day"
 
 
 def phase(value: Phase) -> str:

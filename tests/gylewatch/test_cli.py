@@ -25,6 +25,7 @@ from gylewatch.errors import AlreadyExists, CalibrationError, DeliveryError, Not
 from gylewatch.values import BatchId
 from storage.store import Store
 from tests.gylewatch.brew import PITCHED, iso, pale_readings, write_batch, write_references
+from tests.web.brewery import estimate
 
 HYDROMETER = (
     *("sample", "add", "ferry-lane-pale", "--instrument", "hydrometer"),
@@ -277,6 +278,22 @@ def test_status_tells_what_is_believed_whether_the_service_runs_or_not(brewery: 
     assert shown["batches"][0]["batch_id"] == "ferry-lane-pale"
     assert shown["batches"][0]["estimate"] is None
     assert shown["outbox"]["waiting"] == 0
+
+
+def test_status_gives_each_number_with_its_interval(brewery: Terminal) -> None:
+    with closing(Store.open(f"sqlite:///{brewery.folder / 'gylewatch.sqlite'}")) as store:
+        store.save_outcomes(BatchId("ferry-lane-pale"), estimates=[estimate(60.0)])
+
+    lines = brewery.type("status").out.splitlines()
+
+    # By the model of these estimates: the middle of 1.052 and 1.012, 3 points to each side; 10 and 14 h of the finish.
+    assert re.split(r" {2,}", lines[1])[2:6] == [
+        "1.0320 ± 0.0030",
+        "20.0 points/day",
+        "1.0120 ± 0.0010",
+        "2026-03-08 05:00Z -10 +14 h",
+    ]
+    assert "± is half the 80 % interval" in lines[2]
 
 
 def test_status_asks_about_a_float_that_seems_to_send_fahrenheit(brewery: Terminal) -> None:

@@ -34,7 +34,7 @@ def test_the_question_says_what_the_end_does_and_what_is_known_of_the_beer(
         "its open alerts are over, nothing more is told of it, samples change no estimate, and float heron is" in page
     )
     # The last estimate is of 118 hours; now it is 144.
-    assert "It does not count as finished. 26 h ago the gravity was 1.0123, still falling 0.6 points a day" in page
+    assert "It does not count as finished. 26 h ago the gravity was 1.0123, still falling 0.6 ± 0.5 points" in page
     assert "A beer that still ferments can burst its bottles." in page
     assert store.batch(batch_id).ended is None  # a look changes nothing
 

@@ -245,7 +245,7 @@ def test_of_an_ended_batch_everything_is_told_in_the_past(store: Store, batch_id
 
     page = text(client.get(f"/batches/{batch_id}").text)
 
-    assert "still falling 0.6 points a day then; expected to end at 1.0120." in page
+    assert "still falling 0.6 ± 0.5 points a day then; expected to end at 1.0120 ± 0.0010." in page
     assert "It was expected to finish on 8 Mar 2026" in page
     assert "was expected Sun 8 Mar" in text(client.get("/?only=ended").text)
 
@@ -262,13 +262,13 @@ def test_the_headline_says_gravity_motion_and_finish_in_words(
     client: TestClient, store: Store, batch_id: BatchId
 ) -> None:
     page = text(client.get(f"/batches/{batch_id}").text)
-    assert "1.0123 ± 0.0009, still falling 0.6 points a day then; expected to end at 1.0120." in page
+    assert "1.0123 ± 0.0009, still falling 0.6 ± 0.5 points a day then; expected to end at 1.0120 ± 0.0010." in page
     assert "It was expected to finish on 8 Mar 2026" in page
     store.save_outcomes(batch_id, estimates=[brewery.estimate(143.5)])
 
     page = text(client.get(f"/batches/{batch_id}").text)
 
-    assert "1.0120 ± 0.0008, no longer falling; expected to end at 1.0120." in page
+    assert "1.0120 ± 0.0008, no longer falling; expected to end at 1.0120 ± 0.0010." in page
     assert "It should be finishing about now; expected was 8 Mar 2026" in page
     assert "between 7 Mar 2026, 19:00 UTC and 8 Mar 2026, 19:00 UTC." in page
 

@@ -12,15 +12,16 @@ from web import words
 @pytest.mark.parametrize(
     ("rate", "phase", "sentence"),
     [
-        (2.14, Phase.ACTIVE, "still falling 2.1 points a day"),
+        (2.14, Phase.ACTIVE, "still falling 2.1 ± 0.7 points a day"),
         (0.1, Phase.FINISHED, "no longer falling"),
         (-0.1, Phase.FINISHED, "no longer falling"),
         (0.0, Phase.LAG, "not falling yet"),
-        (-1.2, Phase.ACTIVE, "rising 1.2 points a day"),
+        (-1.2, Phase.ACTIVE, "rising 1.2 ± 0.7 points a day"),
     ],
 )
 def test_motion_is_a_phrase(rate: float, phase: Phase, sentence: str) -> None:
-    assert words.motion(estimate(50.0, rate_points_per_day=rate, phase=phase)) == sentence
+    limits = {"rate_low_points_per_day": rate - 0.6, "rate_high_points_per_day": rate + 0.8}
+    assert words.motion(estimate(50.0, rate_points_per_day=rate, phase=phase, **limits)) == sentence
 
 
 def test_a_rate_is_never_minus_zero() -> None:
