@@ -13,6 +13,7 @@ from calibration import session as sessions
 from calibration.curve import Curve
 from calibration.session import Session, to_json
 from gylewatch.bench import SESSION_HEADER, Bench, bench, fit_sentence, session_rows
+from gylewatch.cli_curve_versions import warn_of_older
 from gylewatch.curve_picture import RESIDUAL_HEADER, picture, residual_rows
 from gylewatch.errors import InputError, NotFound
 from gylewatch.guide import SOLUTION_SG, Guide, ask_for_solutions
@@ -85,6 +86,8 @@ def calibrate(
             click.echo(f"going on with the calibration of {the_bench.float_id} begun {session.begun:%Y-%m-%d %H:%M}Z")
         guide = Guide(bench=the_bench, now=now, patience=timedelta(minutes=patience_minutes), who=who, note=note)
         version = guide.run(session)
+        if version is not None:
+            warn_of_older(store, the_bench.float_id)
     if version is not None:
         click.echo(f"kept as version {version} of the curve of float {the_bench.float_id}")
 
@@ -186,6 +189,8 @@ def fit(*, float_name: str, accept: bool, who: str | None, note: str, as_json: b
         session = the_bench.session()
         curve = the_bench.fit(session)
         version = _accept(the_bench, session, curve, who, note) if accept else None
+        if accept:
+            warn_of_older(store, the_bench.float_id)
     if as_json:
         show_json({"version": version, "curve": curve.to_json()})
         return

@@ -58,6 +58,8 @@ def add_curve(
         for name, curve in fitted.items():
             store.add_curve(curve, groups[name], who=who or user_name(), note=note, created=now())
         records = [record for name in names if (record := store.current_curve(name)) is not None]
+        for name in names:
+            warn_of_older(store, name)
     _show_curves(records, as_json=as_json)
     for name, group in groups.items():
         warn(too_hot_note(f"float {name}: solutions", [p.temperature_c for p in group], "add the file again"))
@@ -89,6 +91,18 @@ def show_curve(*, float_name: str, version: int | None, as_json: bool, config: P
         return
     _show_curves([record], as_json=False)
     _show_points(record)
+
+
+def warn_of_older(store: Store, float_id: FloatId) -> None:
+    """Name the beers that go on under an older version of a float's curve, after a new one was kept."""
+    newest = store.current_curve(float_id)
+    for record in store.batches(active_only=True):
+        version = record.curve_version
+        if record.batch.float_id == float_id and version and newest and version < newest.version:
+            warn(
+                f"batch {record.batch_id} is watched and keeps version {version} of the curve of float {float_id}; see "
+                f"what version {newest.version} would change with: gylewatch curve reread {record.batch_id}"
+            )
 
 
 def _require_float(store: Store, name: str) -> None:

@@ -13,7 +13,7 @@ from calibration.anchoring import AROUND, anchor
 from calibration.curve import Curve, gravity_reading
 from calibration.recalibrate import SUSPECT_SIGMA, Anchor, Recalibration, check_in_water, recalibrate
 from calibration.settling import settling
-from gylewatch.cli_curve_versions import VERSION, curves, required_curve
+from gylewatch.cli_curve_versions import VERSION, curves, required_curve, warn_of_older
 from gylewatch.curve_picture import RESIDUAL_HEADER, picture, residual_rows
 from gylewatch.errors import CalibrationError, InputError
 from gylewatch.quantities import Celsius, Number
@@ -280,6 +280,7 @@ def import_curve(*, file: Path, who: str | None, note: str | None, as_json: bool
         version = store.add_curve(
             curve, references, who=who or user_name(), note=text if note is None else note, created=now()
         )
+        warn_of_older(store, curve.float_id)
     if as_json:
         show_json({"float": curve.float_id, "version": version})
     else:

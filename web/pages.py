@@ -118,6 +118,18 @@ def _pictures(graph: Graph, record: BatchRecord, *, fahrenheit: bool) -> Markup:
     return Markup("".join(drawn))  # noqa: S704  (the drawing escapes its texts itself)
 
 
+def _curve_note(store: Store, record: BatchRecord) -> str:
+    """That a newer version of the float's curve is there than the one an active batch is read under; else empty."""
+    newest = store.current_curve(record.batch.float_id)
+    version = record.curve_version
+    if record.ended or version is None or newest is None or newest.version <= version:
+        return ""
+    return (
+        f"Read under version {version} of the curve of float {record.batch.float_id}; version {newest.version} is for "
+        "the next batches."
+    )
+
+
 def _sample_advice(store: Store, record: BatchRecord) -> str:
     kept = kept_ledger(store, record)
     return kept.advice if kept.ranked else "One hydrometer reading halfway through narrows the interval most."
@@ -181,6 +193,7 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             last=store.latest_reading(record.batch.float_id),
             probe=records.latest_probe_reading(store, record),
             heat_doubt=heat_doubt(store, record),
+            curve_note=_curve_note(store, record),
             has_curve=record.curve_version is not None or store.current_curve(record.batch.float_id) is not None,
             typed=shown_again(typed, ("time",), ("value", "sample_temperature")),
             questions=questions,

@@ -280,6 +280,15 @@ def test_status_tells_what_is_believed_whether_the_service_runs_or_not(brewery: 
     assert shown["outbox"]["waiting"] == 0
 
 
+def test_a_new_curve_names_the_beer_that_goes_on_under_the_old_one(brewery: Terminal) -> None:
+    said = brewery.type("curve", "add", "references.csv").err
+
+    assert "batch ferry-lane-pale is watched and keeps version 1 of the curve of float heron" in said
+    assert "gylewatch curve reread ferry-lane-pale" in said
+    brewery.type("batch", "end", "ferry-lane-pale")
+    assert brewery.type("curve", "add", "references.csv").err == ""
+
+
 def test_status_gives_each_number_with_its_interval(brewery: Terminal) -> None:
     with closing(Store.open(f"sqlite:///{brewery.folder / 'gylewatch.sqlite'}")) as store:
         store.save_outcomes(BatchId("ferry-lane-pale"), estimates=[estimate(60.0)])
@@ -444,7 +453,7 @@ def test_temperatures_that_may_be_fahrenheit_are_taken_as_they_stand_and_asked_a
     assert "a wanted range of 45 °C or more: if that is °F, write it in °C (7.2 to 10.0)" in watched.err
     assert "gylewatch batch change warm-ale warm.toml" in watched.err
     assert watched.json["temperature_c"] == [45.0, 50.0]
-    assert terminal.type("curve", "add", "references.csv").err == ""
+    assert "°F" not in terminal.type("curve", "add", "references.csv").err
 
 
 def test_a_name_that_was_typed_wrong_is_taken_back(brewery: Terminal) -> None:

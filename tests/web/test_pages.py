@@ -15,8 +15,10 @@ from alerts.alert import Kind
 from calibration.fit import fit_curve
 from fermentation.estimate import Phase
 from gylewatch.values import BatchId, HandSettings, Reference
+from storage.records import FloatRecord
 from storage.store import Store
 from tests.web import brewery
+from tests.web.bench_data import ANGLES_DEG
 from web.health import ServiceHealth
 from web.settings import HttpSettings
 
@@ -248,6 +250,24 @@ def test_of_an_ended_batch_everything_is_told_in_the_past(store: Store, batch_id
     assert "still falling 0.6 ± 0.5 points a day then; expected to end at 1.0120 ± 0.0010." in page
     assert "It was expected to finish on 8 Mar 2026" in page
     assert "was expected Sun 8 Mar" in text(client.get("/?only=ended").text)
+
+
+def test_an_active_batch_under_an_older_curve_says_so(client: TestClient, store: Store) -> None:
+    points = [
+        Reference(float_id=brewery.HERON, angle_deg=angle, gravity_sg=gravity, temperature_c=20.0)
+        for gravity, angle in ANGLES_DEG.items()
+    ]
+    store.add_float(FloatRecord(float_id=brewery.HERON, created=brewery.PITCHED))
+    store.add_curve(fit_curve(points), points, who="Ada", note="", created=brewery.PITCHED)
+    batch_id = brewery.add_batch(store, brewery.harbour_pale())
+    assert "of the curve of float heron" not in client.get(f"/batches/{batch_id}").text
+
+    store.add_curve(fit_curve(points), points, who="Ada", note="", created=brewery.NOW)
+
+    page = text(client.get(f"/batches/{batch_id}").text)
+    assert "Read under version 1 of the curve of float heron; version 2 is for the next batches." in page
+    store.end_batch(batch_id, brewery.NOW)
+    assert "of the curve of float heron" not in client.get(f"/batches/{batch_id}").text
 
 
 def test_a_problem_of_the_service_stands_on_the_front_page(store: Store) -> None:
