@@ -9,7 +9,15 @@ import click
 
 from gylewatch.comparing import Beside, Row
 from gylewatch.errors import InputError
-from gylewatch.terminal import config_option, json_option, opened_store, show_json, show_table, shown_time
+from gylewatch.terminal import (
+    config_option,
+    json_option,
+    opened_store,
+    say_plus_minus,
+    show_json,
+    show_table,
+    shown_time,
+)
 from gylewatch.units import POINT_SG
 from gylewatch.values import BatchId, utc_text
 from web.comparison import compared
@@ -65,6 +73,7 @@ def _show(shown: Beside) -> None:
         pairs,
         empty="No two instruments have measured two samples yet: bias and limits of agreement need that.",
     )
+    say_plus_minus()
 
 
 def _lines(row: Row) -> list[tuple[str, ...]]:

@@ -129,7 +129,7 @@ def correct(
         show_json(_corrected_json(corrected, beside))
         return
     points = corrected.sd_sg / POINT_SG
-    click.echo(f"gravity at 20 °C  {corrected.gravity_sg:.4f} ± {points:.1f} points")
+    click.echo(f"gravity at 20 °C  {corrected.gravity_sg:.4f} ± {points:.1f} points (standard deviation)")
     click.echo(f"extract           {plato_from_sg(corrected.gravity_sg):.2f} °P")
     click.echo(corrected.note)
     if beside is not None and beside.by_correlation:

@@ -16,6 +16,7 @@ from gylewatch.terminal import (
     json_option,
     now,
     opened_store,
+    say_plus_minus,
     show_json,
     show_table,
     shown_time,
@@ -141,6 +142,8 @@ def list_samples(*, batch_id: str, as_json: bool, config: Path) -> None:
         for identifier, sample in numbered
     ]
     show_table(("id", "drawn", "instrument", "as read", "at", "gravity at 20 °C"), rows, empty="no samples yet")
+    if rows:
+        say_plus_minus()
 
 
 @samples.command("withdraw")

@@ -111,6 +111,11 @@ def show_table(header: Sequence[str], rows: Sequence[Sequence[str]], *, empty: s
         click.echo("  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip())
 
 
+def say_plus_minus() -> None:
+    """What ± is beside what was measured by hand; beside what is believed it is half the 80 % interval."""
+    click.echo("± is one standard deviation.")
+
+
 def shown_time(time: datetime | None) -> str:
     """A time to the minute in UTC, for tables; ``-`` where there is none."""
     return "-" if time is None else minute_text(time)

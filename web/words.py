@@ -5,7 +5,9 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 
 from alerts.phase_words import PHASE_WORDS
+from calibration.hydrometry import HandGravity
 from fermentation.estimate import Estimate, Forecast, Phase
+from gylewatch.curve_picture import NORMAL_80
 from gylewatch.units import POINT_SG, fahrenheit_from_celsius
 from gylewatch.values import HandSettings
 
@@ -26,6 +28,11 @@ def gravity(gravity_sg: float) -> str:
 def half_interval(estimate: Estimate) -> str:
     """Half the width of the 80 % interval of the gravity, in SG."""
     return f"{(estimate.gravity_high_sg - estimate.gravity_low_sg) / 2:.4f}"
+
+
+def half_hand(hand: HandGravity) -> str:
+    """Half the width of the 80 % interval of a hand sample's gravity, in SG: as wide as those beside it on a page."""
+    return f"{NORMAL_80 * hand.sd_sg:.4f}"
 
 
 def half_final(forecast: Forecast) -> str:
