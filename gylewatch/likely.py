@@ -50,8 +50,7 @@ def celsius_doubt(typed: Sequence[float], low: float, high: float) -> str:
     meant = [celsius_from_fahrenheit(each) for each in typed]
     if not all(_FAHRENHEIT[0] <= each <= _FAHRENHEIT[1] for each in typed) or not all(low <= c <= high for c in meant):
         return ""
-    shown = ", ".join(f"{each:.1f}" for each in meant)
-    return f"is that °F? in °C it would be {shown if len(meant) == 1 else f'[{shown}]'}"
+    return f"is that °F? in °C it would be {' to '.join(f'{each:.1f}' for each in meant)}"
 
 
 def fahrenheit_doubt(typed: Sequence[float], low: float, high: float) -> str:

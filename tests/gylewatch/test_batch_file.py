@@ -165,7 +165,7 @@ def test_the_batch_s_own_instruments_come_before_the_brewery_s(tmp_path: Path) -
         ("2026-03-02T18:30:00Z", "2026-03-02", "batch.pitched = 2026-03-02: must be a time without quotes"),
         ("[0.74, 0.80]", "[74, 80]", "fractions, not percent"),
         ("[0.74, 0.80]", "[0.80, 0.74]", "low below high"),
-        ("[18.0, 20.5]", "[64.0, 68.0]", "must be -5 to 50 °C; is that °F? in °C it would be [17.8, 20.0]"),
+        ("[18.0, 20.5]", "[64.0, 68.0]", "must be -5 to 50 °C; is that °F? in °C it would be 17.8 to 20.0"),
         ("[18.0, 20.5]", "[48, 52]", "batch.temperature_c = [48, 52]: must be -5 to 50 °C; is that °F?"),
         ("[2.0, 5.0]", "[36, 68]", "batch.plan[1].temperature_c = [36, 68]: must be -5 to 50 °C; is that °F?"),
         ("[18.0, 20.5]", "[18.0, 500.0]", "must be -5 to 50 °C"),

@@ -49,7 +49,7 @@ def test_every_fault_is_told_with_its_key_and_without_the_value_that_the_form_sh
         "batch.volume_l": "must be 0.1 to 1000000 l",
         "batch.vessel": "vessel name 'FV 1' is not usable: 1 to 63 plain letters (a to z, A to Z), digits, '_', '.' or "
         "'-', the first a letter or digit",
-        "batch.temperature_c": "must be -5 to 50 °C; is that °F? in °C it would be [20.0, 22.2]",
+        "batch.temperature_c": "must be -5 to 50 °C; is that °F? in °C it would be 20.0 to 22.2",
         "batch.plan[1].from": "lies before pitching; what is wanted from pitching on is the batch's own wanted range",
     }
 

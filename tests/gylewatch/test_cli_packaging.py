@@ -146,6 +146,17 @@ def test_a_sample_far_from_the_estimate_needs_a_second_look(workbench: Terminal)
     assert (near.code, sure.code) == (0, 0)
 
 
+@pytest.mark.parametrize(("value", "asks"), [("1.011", True), ("0.2", False)])
+def test_an_sg_that_stands_there_as_plato_is_guessed(workbench: Terminal, value: str, asks: bool) -> None:
+    with workbench.store() as store:
+        store.save_outcomes(BATCH, estimates=[estimate(gravity_sg=1.0310)])
+
+    said = workbench.type(f"sample add {BATCH} --instrument hydrometer --unit Plato --temperature-c 20 --value {value}")
+
+    assert said.code == 2
+    assert ("Was 1.011 an SG? Then choose that unit." in said.err) is asks
+
+
 def test_a_withdrawn_sample_is_gone_from_the_list_and_the_ledger(workbench: Terminal) -> None:
     with workbench.store() as store:
         mistyped = store.add_sample(BATCH, hand(Instrument.HYDROMETER, day(1), 1.104))

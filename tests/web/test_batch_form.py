@@ -112,7 +112,7 @@ def test_steps_are_put_in_order_of_time_and_a_question_names_the_row_that_was_ty
 
     assert [step.temperature_c for step in found.plan] == [(20.0, 22.0), (2.0, 5.0)]
     assert asked == {
-        "plan_2_low": "Wanted temperature of step 2: must be -5 to 50 °C; is that °F? in °C it would be [17.8, 20.0]."
+        "plan_2_low": "Wanted temperature of step 2: must be -5 to 50 °C; is that °F? in °C it would be 17.8 to 20.0."
     }
 
 
