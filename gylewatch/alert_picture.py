@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Final
 
 import numpy as np
@@ -11,11 +11,12 @@ import structlog
 
 from alerts.alert import Kind
 from alerts.delivery.picture import WIDTH, Band, FloatArray, Ink, Line, Picture, draw
+from alerts.evidence import clock
 from alerts.notice import Message, Notice
 from alerts.probe_rules import DISAGREE
 from gylewatch.errors import NotFound
 from gylewatch.units import POINT_SG
-from gylewatch.values import Batch, utc_text
+from gylewatch.values import Batch
 from storage.courses import Course
 from storage.store import Store
 from storage.thinning import gaps
@@ -30,12 +31,17 @@ _OF_TEMPERATURE: Final = frozenset({Kind.TEMPERATURE_DRIFT, Kind.TEMPERATURE_OUT
 _log = structlog.get_logger(__name__)
 
 
-def picture_maker(store: Store) -> Callable[[Message], Picture | None]:
-    """A function that makes the picture of a message; None where there is nothing to show. Never raises."""
+def picture_maker(store: Store, zone: tzinfo = UTC) -> Callable[[Message], Picture | None]:
+    """A function that makes the picture of a message; None where there is nothing to show. Never raises.
+
+    Parameters
+    ----------
+    zone : of the times and midnights of the picture
+    """
 
     def make(message: Message) -> Picture | None:
         try:
-            return alert_picture(store, message)
+            return alert_picture(store, message, zone)
         except Exception:
             # An ornament: whatever goes wrong with it, the message must go out.
             _log.exception("a picture could not be made; its message goes without")
@@ -44,7 +50,7 @@ def picture_maker(store: Store) -> Callable[[Message], Picture | None]:
     return make
 
 
-def alert_picture(store: Store, message: Message) -> Picture | None:
+def alert_picture(store: Store, message: Message, zone: tzinfo = UTC) -> Picture | None:
     """The gravity of the last days; for what concerns the temperature, that."""
     if not isinstance(message, Notice):
         return None
@@ -56,13 +62,12 @@ def alert_picture(store: Store, message: Message) -> Picture | None:
     if not course.estimates:
         return None
     if message.alert.kind in _OF_TEMPERATURE or message.alert.cause == DISAGREE:
-        return _warmth(store, batch, course)
-    return _gravity(course)
+        return _warmth(store, batch, _Columns(course, zone))
+    return _gravity(_Columns(course, zone))
 
 
-def _gravity(course: Course) -> Picture:
-    sheet = _Columns(course)
-    rows = course.estimates
+def _gravity(sheet: _Columns) -> Picture:
+    rows = sheet.course.estimates
     middle = sheet.of([row.gravity_sg for row in rows])
     low, high = sheet.of([row.gravity_low_sg for row in rows]), sheet.of([row.gravity_high_sg for row in rows])
     levels = _levels(low, high, least=20 * POINT_SG)
@@ -76,14 +81,13 @@ def _gravity(course: Course) -> Picture:
     first, last = rows[0].gravity_sg, rows[-1].gravity_sg
     caption = (
         f"Picture: gravity with its 80 % interval, {sheet.period()}: {first:.4f} at the beginning, {last:.4f} at the "
-        f"end. Level lines at {_listed(levels, 3)}, upright lines at midnight UTC."
+        f"end. Level lines at {_listed(levels, 3)}, upright lines at midnight."
     )
     return Picture(png=png, caption=caption)
 
 
-def _warmth(store: Store, batch: Batch, course: Course) -> Picture:
-    sheet = _Columns(course)
-    warmth = sheet.of([row.temperature_c for row in course.estimates])
+def _warmth(store: Store, batch: Batch, sheet: _Columns) -> Picture:
+    warmth = sheet.of([row.temperature_c for row in sheet.course.estimates])
     wanted = np.array([batch.wanted_temperature_c(time) for time in sheet.times()])
     lines, beside = [Line(values=warmth, ink=Ink.WARMTH)], ""
     probe = store.probe_readings(batch.vessel, since=sheet.start, limit=_PROBE_READINGS)
@@ -103,7 +107,7 @@ def _warmth(store: Store, batch: Batch, course: Course) -> Picture:
     low, high = float(np.nanmin(warmth)), float(np.nanmax(warmth))
     caption = (
         f"Picture: temperature (brown: float{beside}) and the wanted range (green), {sheet.period()}: the float "
-        f"between {low:.1f} and {high:.1f} °C. Level lines at {_listed(levels, 1)} °C, upright lines at midnight UTC."
+        f"between {low:.1f} and {high:.1f} °C. Level lines at {_listed(levels, 1)} °C, upright lines at midnight."
     )
     return Picture(png=png, caption=caption)
 
@@ -129,15 +133,16 @@ def _listed(levels: Sequence[float], digits: int) -> str:
 class _Columns:
     """The time of each column, and series as one value for each."""
 
-    def __init__(self, course: Course) -> None:
-        self._course = course
+    def __init__(self, course: Course, zone: tzinfo) -> None:
+        self.course = course
+        self._zone = zone
         self.start = course.estimates[0].time
         self._end = max(course.estimates[-1].time, self.start + _SHORTEST)
         self.seconds = np.linspace(self.start.timestamp(), self._end.timestamp(), WIDTH)
 
     def of(self, values: Sequence[float]) -> FloatArray:
         """The series at each column; not a number before, after and within hours without readings."""
-        found = self.series([row.time for row in self._course.estimates], values, self._course.gaps)
+        found = self.series([row.time for row in self.course.estimates], values, self.course.gaps)
         if len(values) == 1:
             found[0] = values[0]
         return found
@@ -156,9 +161,9 @@ class _Columns:
         return [datetime.fromtimestamp(second, tz=UTC) for second in self.seconds]
 
     def midnights(self) -> list[int]:
-        days = np.floor(self.seconds / 86_400)
+        days = np.array([time.astimezone(self._zone).toordinal() for time in self.times()])
         return [int(column) + 1 for column in np.flatnonzero(np.diff(days))]
 
     def period(self) -> str:
-        begin, end = (utc_text(time, "minutes") for time in (self.start, self._course.estimates[-1].time))
+        begin, end = (clock(time, self._zone) for time in (self.start, self.course.estimates[-1].time))
         return f"{begin} to {end}"

@@ -191,7 +191,7 @@ def notify_test(*, as_json: bool, config: Path) -> None:
     results: dict[str, str] = {}
     for entry in entries:
         try:
-            AppriseChannel(entry.name, entry.url).deliver(trial_notice(now()))
+            AppriseChannel(entry.name, entry.url, zone=entry.policy.zone).deliver(trial_notice(now()))
             results[entry.name] = "taken"
         except DeliveryError as error:
             results[entry.name] = error.reason

@@ -242,13 +242,11 @@ class Service:
         self._worker.look()
 
     def _make_channels(self) -> dict[str, Channel]:
-        picture = picture_maker(self._store)
-        channels: dict[str, Channel] = {
-            entry.name: AppriseChannel(
-                entry.name, entry.url, picture=picture if entry.picture else None, zone=entry.policy.zone
-            )
-            for entry in self._settings.channels
-        }
+        channels: dict[str, Channel] = {}
+        for entry in self._settings.channels:
+            zone = entry.policy.zone
+            picture = picture_maker(self._store, zone) if entry.picture else None
+            channels[entry.name] = AppriseChannel(entry.name, entry.url, picture=picture, zone=zone)
         for broker, collector in zip(self._settings.brokers, self._collectors, strict=True):
             # An alert is an event, not a state: whoever subscribes later must not take it for news.
             name = f"mqtt:{broker.name}"

@@ -282,8 +282,10 @@ def require_batch(connection: Connection, batch_id: str) -> BatchRecord:
 
 
 def _remedy(connection: Connection, typed: str) -> str:
-    """A batch has a name and an identifier made of it: whoever types the name is told the identifier."""
-    meant = connection.scalar(select(BatchRow.batch_id).where(BatchRow.batch_id == slug(typed)))
+    """A batch has a name and an identifier made of it: whoever types the name, or how it begins, is told it."""
+    ids = connection.scalars(select(BatchRow.batch_id)).all()
+    begun = [each for each in ids if each.startswith(slug(typed))]
+    meant = slug(typed) if slug(typed) in ids else begun[0] if len(begun) == 1 else None
     return f"its id is {meant!r}, if that one is meant" if meant else "list them with: gylewatch batch list"
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, timedelta
 from email.message import Message as Mail
 from itertools import count
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -84,9 +85,23 @@ def test_a_mail_brings_the_gravity_of_the_last_days_and_says_what_it_shows(
     assert {Ink.GRAVITY, Ink.BAND, Ink.GRID} <= set(np.unique(sheet))
     assert len(png) < 10_000
     words = re.sub(r"\s+", " ", text_of(mail))
-    assert "Picture: gravity with its 80 % interval, 2026-03-02T18:30Z to 2026-03-07T16:30Z: 1.05" in words
+    assert "Picture: gravity with its 80 % interval, 2026-03-02 18:30 UTC to 2026-03-07 16:30 UTC: 1.05" in words
     assert f"{brewery.estimate(118).gravity_sg:.4f} at the end" in words
     assert "Level lines at 1.020 and 1.040, upright lines" in words
+
+
+def test_times_and_midnights_are_those_of_the_channel_s_zone(store: Store, batch_id: BatchId) -> None:
+    message = Notice(batch_id=batch_id, batch_name="Harbour Pale", alert=brewery.started())
+
+    there, here = (alert_picture(store, message, zone) for zone in (ZoneInfo("Asia/Tokyo"), UTC))
+
+    assert there is not None
+    assert here is not None
+    assert "2026-03-03 03:30 JST to 2026-03-08 01:30 JST" in there.caption
+    ruled = [np.flatnonzero((pixels(each.png) == Ink.GRID).mean(axis=0) > 0.5) for each in (there, here)]
+    assert [len(columns) for columns in ruled] == [5, 5]
+    # Midnight comes nine hours earlier in Tokyo, or fifteen later, of 118 hours on the whole width.
+    assert (ruled[0] - ruled[1]).tolist() == pytest.approx([15 / 118 * WIDTH] * 5, abs=2)
 
 
 def test_what_concerns_the_temperature_shows_it_with_the_wanted_range_and_the_probe(
@@ -123,7 +138,7 @@ def test_only_the_last_days_are_shown(store: Store) -> None:
     picture = alert_picture(store, notice(batch_id, alert))
 
     assert picture is not None
-    assert f"{(alert.time - SHOWN):%Y-%m-%dT%H:%MZ} to {alert.time:%Y-%m-%dT%H:%MZ}" in picture.caption
+    assert f"{(alert.time - SHOWN):%Y-%m-%d %H:%M UTC} to {alert.time:%Y-%m-%d %H:%M UTC}" in picture.caption
 
 
 def test_no_line_is_drawn_across_hours_without_readings(store: Store) -> None:

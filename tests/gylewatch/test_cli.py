@@ -493,6 +493,7 @@ def test_a_name_that_was_typed_wrong_is_taken_back(brewery: Terminal) -> None:
             "future.toml: batch.pitched = 2099-03-02 18:30Z lies in the future",
         ),
         ("batch add future.toml", "or check date and time zone (Z is UTC)"),
+        ("sample list ferry", "no batch is called 'ferry'; its id is 'ferry-lane-pale', if that one is meant"),
         ("batch end Ferry_Lane_Pale", "no batch is called 'Ferry_Lane_Pale'; its id is 'ferry-lane-pale'"),
         (
             "sample add ferry-lane-pale --instrument hydrometer --value 1.04 --unit SG --temperature-c 20"
