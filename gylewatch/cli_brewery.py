@@ -109,12 +109,14 @@ def list_floats(*, as_json: bool, config: Path) -> None:
     """List the known floats with their newest reading."""
     with opened_store(config) as store:
         shapes = [float_shape(record, store.latest_reading(record.float_id)) for record in store.floats()]
+        lies_in = {each.batch.float_id: each for each in store.batches(active_only=True)}
     if as_json:
         show_json(shapes)
         return
     rows = [
         (
             shape.float_id,
+            f"{there.batch.vessel}: {there.batch_id}" if (there := lies_in.get(FloatId(shape.float_id))) else "-",
             shown_time(shape.last_heard),
             shown_number(shape.battery_v, 2, " V"),
             shown_number(shape.rssi_dbm, 0, " dBm"),
@@ -124,7 +126,7 @@ def list_floats(*, as_json: bool, config: Path) -> None:
         for shape in shapes
     ]
     show_table(
-        ("float", "last heard", "battery", "signal", "address", "note"),
+        ("float", "in", "last heard", "battery", "signal", "address", "note"),
         rows,
         empty="no floats yet; add one: gylewatch float add",
     )
@@ -200,11 +202,12 @@ def list_vessels(*, as_json: bool, config: Path) -> None:
     """List the known vessels."""
     with opened_store(config) as store:
         records = store.vessels()
+        holds = {each.batch.vessel: each.batch_id for each in store.batches(active_only=True)}
     if as_json:
         show_json({"vessels": [{"vessel": v.vessel_id, "volume_l": v.volume_l, "note": v.note} for v in records]})
         return
-    rows = [(v.vessel_id, shown_number(v.volume_l, 1, " l"), v.note) for v in records]
-    show_table(("vessel", "volume", "note"), rows, empty="no vessels yet; add one: gylewatch vessel add")
+    rows = [(v.vessel_id, shown_number(v.volume_l, 1, " l"), holds.get(v.vessel_id, "-"), v.note) for v in records]
+    show_table(("vessel", "volume", "holds", "note"), rows, empty="no vessels yet; add one: gylewatch vessel add")
 
 
 @vessels.command("remove")

@@ -9,7 +9,7 @@ from datetime import datetime
 from alerts.alert import Severity
 from alerts.settings import AlertSettings
 from fermentation.estimate import Estimate
-from gylewatch.values import Reading, natural_order
+from gylewatch.values import Reading, VesselId, natural_order
 from storage.records import AlertRecord, BatchRecord, FloatRecord
 from storage.store import Store
 from web.verdict import Verdict, is_told
@@ -62,6 +62,7 @@ def is_seen(alert: AlertRecord) -> bool:
 class FloatLine:
     record: FloatRecord
     last: Reading | None
+    batch: BatchRecord | None = None  # the active one that it lies in
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,9 +158,19 @@ def waiting_first(alerts: Sequence[AlertRecord], now: datetime) -> tuple[AlertRe
 def floats(store: Store, now: datetime) -> tuple[FloatLine, ...]:
     """Every float with its newest reading: the silent ones first, the longest of them before all, then by name."""
     latest = store.latest_readings()
-    lines = [FloatLine(record=item, last=latest.get(item.float_id)) for item in store.floats()]
+    batches = {each.batch.float_id: each for each in store.batches(active_only=True)}
+    lines = [
+        FloatLine(record=item, last=latest.get(item.float_id), batch=batches.get(item.float_id))
+        for item in store.floats()
+    ]
     # Those that are heard keep the order of their names (the sort is stable): by time it would change at every look.
     return tuple(sorted(lines, key=lambda line: min(_last_sign(line), now - STALE_AFTER)))
+
+
+def vessels(store: Store) -> tuple[tuple[VesselId, BatchRecord | None], ...]:
+    """Every vessel with the active batch in it; None: it is free."""
+    batches = {each.batch.vessel: each for each in store.batches(active_only=True)}
+    return tuple((each.vessel_id, batches.get(each.vessel_id)) for each in store.vessels())
 
 
 def _last_sign(line: FloatLine) -> datetime:

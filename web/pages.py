@@ -97,7 +97,7 @@ def _add_board(pages: APIRouter, context: Context) -> None:
             searched=bool(text) or shown.total > board.SEARCH_FROM,
             floats=floats[: board.FLOATS_SHOWN],
             more_floats=floats[board.FLOATS_SHOWN :],
-            vessels=store.vessels(),
+            vessels=board.vessels(store),
             any_batch=bool(store.batches()),
             wanted=wanted,
             only=only,

@@ -124,7 +124,8 @@ def test_init_makes_a_database_that_is_missing_for_a_configuration_that_is_there
 def test_what_was_added_is_listed_as_text_and_as_json(brewery: Terminal) -> None:
     assert "heron" in brewery.type("float", "list").out
     assert [entry["float"] for entry in brewery.type("float", "list", "--json").json] == ["heron"]
-    assert "25.0 l" in brewery.type("vessel", "list").out
+    assert re.search(r"^heron +FV1: ferry-lane-pale ", brewery.type("float", "list").out, re.MULTILINE)
+    assert re.search(r"^FV1 +25\.0 l +ferry-lane-pale$", brewery.type("vessel", "list").out, re.MULTILINE)
     assert brewery.type("vessel", "list", "--json").json == {
         "vessels": [{"vessel": "FV1", "volume_l": 25.0, "note": ""}]
     }

@@ -164,7 +164,7 @@ def test_calm_batches_stand_in_the_order_of_their_tanks_and_floats_in_that_of_th
     store.append_readings([brewery.reading(143.9 - number / 100, f"float{number}") for number in (1, 2, 10)])
     store.append_readings([brewery.reading(90, "float1")])
 
-    page = text(client.get("/").text)
+    page = text(client.get("/").text).partition("Vessels")[0]
 
     assert re.findall(r"Ale of tank (\d+)", page) == ["1", "2", "10"]
     assert re.findall(r"(float\d+) \d+ min ago", page) == ["float1", "float2", "float10"]
@@ -214,7 +214,7 @@ def test_the_board_can_be_searched(client: TestClient, store: Store) -> None:
     brewery.add_batch(store, brewery.harbour_pale("Calm Ale", "avocet", "FV0"))
     brewery.add_batch(store, brewery.harbour_pale("Warm Ale", "curlew", "FV9"))
 
-    page = text(client.get("/?q=fv9").text)
+    page = text(client.get("/?q=fv9").text).partition("Floats")[0]
 
     assert "1 batch." in page
     assert "Warm Ale" in page
@@ -250,6 +250,20 @@ def test_of_an_ended_batch_everything_is_told_in_the_past(store: Store, batch_id
     assert "still falling 0.6 ± 0.5 points a day then; expected to end at 1.0120 ± 0.0010." in page
     assert "It was expected to finish on 8 Mar 2026" in page
     assert "was expected Sun 8 Mar" in text(client.get("/?only=ended").text)
+
+
+def test_the_board_says_where_each_float_lies_and_what_is_in_each_vessel(client: TestClient, store: Store) -> None:
+    brewery.add_batch(store, brewery.harbour_pale())
+    store.end_batch(brewery.add_batch(store, brewery.harbour_pale("Old Ale", "curlew", "FV2")), brewery.NOW)
+
+    page = client.get("/").text
+
+    lines = dict(re.findall(r'<th scope="row">(.*?)</th>(.*?)</tr>', page.replace("\n", "")))
+    named = {text(name): text(rest) for name, rest in lines.items()}
+    assert named["heron"].endswith("FV1")
+    assert named["curlew"].endswith("no vessel")
+    assert named["FV1"].startswith("Harbour Pale")
+    assert named["FV2"].startswith("nothing")
 
 
 def test_an_active_batch_under_an_older_curve_says_so(client: TestClient, store: Store) -> None:

@@ -58,7 +58,7 @@ def test_a_float_is_renamed_and_it_is_said_what_it_must_send(
 
 def test_a_vessel_is_renamed_from_the_list_of_vessels(client: TestClient, store: Store, batch_id: BatchId) -> None:
     board = client.get("/").text
-    assert "Rename one of 1 vessel" in text(board)
+    assert "1 vessel: what is in it, and another name" in text(board)
     assert f'href="{VESSEL}"' in board
     assert "Its batches (Harbour Pale), and what its own probe measured, go along" in text(client.get(VESSEL).text)
 
