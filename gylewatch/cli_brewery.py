@@ -273,12 +273,16 @@ def change_batch(*, batch_id: str, file: Path, swap: bool, as_json: bool, config
         _check_pitched(file, batch)
         if batch.original_gravity_sg is None:  # it may have been entered by gylewatch brewday pitch
             batch = replace(batch, original_gravity_sg=before.batch.original_gravity_sg)
+        others = [(other.batch, other.ended) for other in store.batches()]
         there = store.active_batch_in(batch.vessel) if swap and batch.vessel != before.batch.vessel else None
         try:
             record = store.replace_batch(before, batch, swap=there.batch_id if there else None)
         except VesselInUse as error:
             raise InputError(f"batch {batch_id}", f"{error}; if the two change places, add --swap") from None
-    warn(heat_note(record.batch, f"correct the file and change it again: gylewatch batch change {batch_id} {file}"))
+    remedy = f"correct the file and change it again: gylewatch batch change {batch_id} {file}"
+    if (before.batch.float_id, before.batch.pitched) != (record.batch.float_id, record.batch.pitched):
+        warn(float_note(record.batch, others, f"correct that end (gylewatch batch end, with --time), or {remedy}"))
+    warn(heat_note(record.batch, remedy))
     if before.batch.temperature_c != record.batch.temperature_c:
         warn(
             f"temperature_c {WANTED_SINCE}write a step of its own: [[batch.plan]] with "
@@ -334,13 +338,15 @@ def end_batch(*, batch_id: str, time_text: str | None, as_json: bool, config: Pa
     """Stop watching BATCH (its id); its float is free for the next one."""
     time = _time_of(time_text)
     with opened_store(config) as store:
-        if why := why_not_ended(store.batch(BatchId(batch_id)).batch, time, now()):
+        before = store.batch(BatchId(batch_id))
+        if why := why_not_ended(before.batch, time, now()):
             raise InputError("--time", why)
         record = store.end_batch(BatchId(batch_id), time)
     if as_json:
         show_json(batch_shape(record))
     else:
-        click.echo(f"batch {record.batch_id} ended at {shown_time(record.ended)}")
+        corrected = f", and no longer at {shown_time(before.ended)}" if before.ended else ""
+        click.echo(f"batch {record.batch_id} ended at {shown_time(record.ended)}{corrected}")
 
 
 @batches.command("reopen")

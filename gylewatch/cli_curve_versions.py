@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from calibration.fit import fit_curve
+from gylewatch.curve_picture import off_curve
 from gylewatch.errors import InputError, NotFound
 from gylewatch.likely import too_hot_note
 from gylewatch.tables import read_references
@@ -176,6 +177,6 @@ def _point_row(point: Reference, residual_sg: float, *, used: bool) -> tuple[str
         f"{point.angle_deg:.2f} deg",
         f"{point.gravity_sg:.4f}",
         f"{point.temperature_c:.1f} °C",
-        f"{1000 * residual_sg:+.2f} points",
+        f"{off_curve(residual_sg)} points",
         "" if used else "not used",
     )

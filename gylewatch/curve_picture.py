@@ -55,6 +55,11 @@ def picture(curve: Curve, references: Sequence[Reference]) -> str:
     return "\n".join(lines)
 
 
+def off_curve(residual_sg: float) -> str:
+    """How far a point lies off the curve, in points with its sign; never ``-0.00``."""
+    return f"{round(residual_sg / POINT_SG, 2) + 0.0:+.2f}"
+
+
 def residual_rows(curve: Curve, references: Sequence[Reference]) -> list[tuple[str, ...]]:
     """Each point with its distance from the curve in points, the 80 % half width there, and whether it was used."""
     _, sd = curve.evaluate(np.array([reference.angle_deg for reference in references]))
@@ -63,7 +68,7 @@ def residual_rows(curve: Curve, references: Sequence[Reference]) -> list[tuple[s
             str(place + 1),
             f"{reference.angle_deg:.2f} deg",
             f"{reference.gravity_sg:.4f}",
-            f"{curve.residuals_sg[place] / POINT_SG:+.2f}",
+            off_curve(curve.residuals_sg[place]),
             f"{NORMAL_80 * float(sd[place]) / POINT_SG:.2f}",
             "not used" if place in curve.excluded else "",
         )

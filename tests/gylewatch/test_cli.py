@@ -291,6 +291,29 @@ def test_a_new_curve_names_the_beer_that_goes_on_under_the_old_one(brewery: Term
     assert brewery.type("curve", "add", "references.csv").err == ""
 
 
+def test_a_second_end_says_that_it_corrects_the_first(brewery: Terminal) -> None:
+    first = brewery.type("batch", "end", "ferry-lane-pale", "--time", "2026-03-20T10:00:00Z").out
+    again = brewery.type("batch", "end", "ferry-lane-pale", "--time", "2026-03-21T10:00:00Z").out
+
+    assert first == "batch ferry-lane-pale ended at 2026-03-20 10:00Z\n"
+    assert again == "batch ferry-lane-pale ended at 2026-03-21 10:00Z, and no longer at 2026-03-20 10:00Z\n"
+
+
+def test_a_beer_that_is_changed_to_a_time_when_its_float_lay_in_another_is_noted(brewery: Terminal) -> None:
+    brewery.type("batch", "end", "ferry-lane-pale", "--time", iso(PITCHED + timedelta(days=9)))
+    text = (brewery.folder / "batch.toml").read_text().replace("Ferry Lane Pale", "Second Ale")
+    later, early = (text.replace(iso(PITCHED), iso(PITCHED + timedelta(days=days))) for days in (10, 8))
+    assert later != text
+    (brewery.folder / "second.toml").write_text(later)
+    assert "float heron lay in" not in brewery.type("batch", "add", "second.toml").err
+    (brewery.folder / "second.toml").write_text(early)
+
+    said = brewery.type("batch", "change", "second-ale", "second.toml").err
+
+    assert "float heron lay in 'Ferry Lane Pale' until" in said
+    assert "gylewatch batch change second-ale second.toml" in said
+
+
 def test_status_gives_each_number_with_its_interval(brewery: Terminal) -> None:
     with closing(Store.open(f"sqlite:///{brewery.folder / 'gylewatch.sqlite'}")) as store:
         store.save_outcomes(BatchId("ferry-lane-pale"), estimates=[estimate(60.0)])

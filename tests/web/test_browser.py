@@ -201,6 +201,22 @@ def test_what_a_finger_is_to_hit_is_44_px_high(browser: Browser, site: tuple[str
     page.context.close()
 
 
+def test_on_a_desk_the_longest_phase_ends_before_the_finish_begins(browser: Browser, tmp_path: Path) -> None:
+    with brewery.open_store(tmp_path) as store:
+        store.save_outcomes(brewery.add_batch(store, brewery.harbour_pale()), estimates=[brewery.estimate(5.0)])
+        with serving(brewery.application(store)) as origin:
+            page = open_page(browser, "desk")
+            page.goto(origin)
+
+            pill = page.get_by_text("not started yet").bounding_box()
+            finish = page.locator(".board .finish").bounding_box()
+
+            assert pill is not None
+            assert finish is not None
+            assert pill["x"] + pill["width"] + 4 < finish["x"]
+            page.context.close()
+
+
 def test_a_whole_card_of_the_board_leads_to_its_batch(browser: Browser, site: tuple[str, Store, BatchId]) -> None:
     page = open_page(browser, "phone")
     page.goto(site[0])
