@@ -18,6 +18,29 @@ _LIKE_ASCII: Final = str.maketrans(
     dict.fromkeys("\u2212\u2013\u2010\u2011\ufe63\uff0d", "-") | {"\u066b": ".", "\uff0e": ".", "\uff0c": ","}
 )
 
+# By the unit of a field, the ways in which people write it behind their number; in small letters.
+_SPELLED: Final = {
+    "l": ("l", "litre", "litres", "liter", "liters"),
+    "%": ("%",),
+    "°C": ("°c", "c"),
+    "°F": ("°f", "f"),
+    "points": ("points", "point"),
+    "SG": ("sg",),
+    "Plato": ("°plato", "plato", "°p", "p"),
+    "Brix": ("°brix", "brix", "°bx", "bx"),
+    "g/cm3": ("g/cm3", "g/cm³"),
+}
+
+
+def without_unit(typed: str, unit: str) -> str:
+    """What was typed without the unit behind it, where that is the one meant; another one stays, to be asked about."""
+    plain = typed.strip()
+    for spelled in sorted(_SPELLED.get(unit, ()), key=len, reverse=True):
+        number = plain[: -len(spelled)]
+        if plain.casefold().endswith(spelled) and number_of(number) is not None:
+            return number.strip()
+    return plain
+
 
 def number_of(typed: str) -> float | None:
     """The number; None: it is no plain one. `thousands_doubt` says whether a comma in it may mean something else."""

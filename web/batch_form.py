@@ -45,6 +45,7 @@ _ROW_FIELDS: Final = {
     "label": ("label", "Name"),
 }
 _ORDER: Final = ("name", "volume", "pitched", "original_gravity", "attenuation", "temperature", "vessel", "float")
+_UNITS: Final = {"volume": "l", "original_gravity": "SG", "attenuation_low": "%", "attenuation_high": "%"}
 _ROW_NAMES: Final = {"plan": "step", "addition": "addition"}
 
 
@@ -201,6 +202,7 @@ class _Form:
         self._before = before
         self._known = _known(before, fahrenheit=fahrenheit) if before else {}
         self._warm = _warmth(fahrenheit=fahrenheit)
+        self._degrees = "°F" if fahrenheit else "°C"
         self.asked: list[Question] = []
 
     def ask(self, field: str, sentence: str) -> None:
@@ -257,10 +259,16 @@ class _Form:
         if (kept := self._unchanged(name)) is not None:
             return float(kept)
         try:
-            return scale.kept(typed.number(self._fields, name, what, most=_most(name)))
+            return scale.kept(typed.number(self._fields, name, what, most=_most(name), unit=self._unit(name)))
         except Unclear as unclear:
             self.asked.append(unclear.question)
             return None
+
+    def _unit(self, name: str) -> str:
+        """The unit of a field, as its label has it."""
+        if name in _UNITS:
+            return _UNITS[name]
+        return "points" if name.endswith("_points") else self._degrees
 
     def _optional(self, name: str, what: str) -> float | None:
         return self._number(name, what) if self._fields.get(name, "").strip() else None

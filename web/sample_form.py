@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
+from functools import partial
 
 from calibration.hydrometry import batch_gravity
 from gylewatch.errors import InputError, OutOfDomain
@@ -23,11 +24,11 @@ _CLOCK_SLACK = timedelta(minutes=5)  # between the viewer's clock and ours
 
 
 def _value(fields: Mapping[str, str]) -> float:
-    return typed.number(fields, "value", "reading of the instrument")
+    return typed.number(fields, "value", "reading of the instrument", unit=fields.get("unit", ""))
 
 
-def _warmth(fields: Mapping[str, str]) -> float:
-    return typed.number(fields, "sample_temperature", "temperature of the sample")
+def _warmth(fields: Mapping[str, str], *, fahrenheit: bool) -> float:
+    return typed.number(fields, "sample_temperature", "temperature of the sample", unit="°F" if fahrenheit else "°C")
 
 
 def _time(fields: Mapping[str, str], now: datetime, pitched: datetime) -> datetime:
@@ -94,14 +95,15 @@ def parse_sample(
     -------
     a sample that `calibration.hydrometry.batch_gravity` can correct, or at least one question
     """
+    warmth = partial(_warmth, fahrenheit=fahrenheit)
     questions = [
         question
-        for ask in (_instrument, _unit, _value, _warmth, lambda given: _time(given, now, batch.pitched))
+        for ask in (_instrument, _unit, _value, warmth, lambda given: _time(given, now, batch.pitched))
         if (question := _asked(ask, fields)) is not None
     ]
     if questions:
         return tuple(questions)
-    typed_temperature = _warmth(fields)
+    typed_temperature = warmth(fields)
     if fahrenheit and typed_temperature < 32:
         sentence = f"Did you mean {typed_temperature:g} °C? The field is in °F, and that would be below freezing."
         return (Question(field="sample_temperature", sentence=sentence),)

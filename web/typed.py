@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
-from gylewatch.typed_number import number_of, point_form, thousands_doubt, why_no_number
+from gylewatch.typed_number import number_of, point_form, thousands_doubt, why_no_number, without_unit
 from web.words import capital
 
 SHOWN: Final = 40  # characters of what was typed that a sentence repeats
@@ -29,19 +29,20 @@ class Unclear(Exception):
         self.question = Question(field=field, sentence=sentence)
 
 
-def number(fields: Mapping[str, str], name: str, what: str, *, most: float = 0.0) -> float:
+def number(fields: Mapping[str, str], name: str, what: str, *, most: float = 0.0, unit: str = "") -> float:
     """The number in a field.
 
     Parameters
     ----------
     most : the largest number that makes sense there, where that is a thousand or more
+    unit : in which the number is meant; it may stand behind it
 
     Raises
     ------
     Unclear
         The field is empty, or holds no plain number, or one that can be read in two ways.
     """
-    typed = fields.get(name, "").strip()
+    typed = without_unit(fields.get(name, ""), unit)
     if not typed:
         raise Unclear(name, f"What is the {what}? The field is empty.")
     if doubt := thousands_doubt(typed, most):

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gylewatch.typed_number import number_of, point_form, thousands_doubt, why_no_number
+from gylewatch.typed_number import number_of, point_form, thousands_doubt, why_no_number, without_unit
 
 
 @pytest.mark.parametrize(
@@ -31,6 +31,26 @@ def test_a_number_is_read_as_its_keyboard_makes_it_and_shown_with_a_point(
 ) -> None:
     assert number_of(typed) == number
     assert point_form(typed) == shown
+
+
+@pytest.mark.parametrize(
+    ("typed", "unit", "left"),
+    [
+        ("74 %", "%", "74"),
+        ("19,5°C", "°C", "19,5"),
+        ("19 c", "°C", "19"),
+        ("66 F", "°C", "66 F"),  # another unit than the one meant is asked about
+        ("21 litres", "l", "21"),
+        ("5 gal", "l", "5 gal"),
+        ("5,8 °P", "Plato", "5,8"),
+        ("5.8 Plato", "Brix", "5.8 Plato"),
+        ("%", "%", "%"),
+        ("1.048", "SG", "1.048"),
+        ("12 l", "", "12 l"),
+    ],
+)
+def test_a_unit_behind_a_number_is_taken_off_only_where_it_is_the_one_meant(typed: str, unit: str, left: str) -> None:
+    assert without_unit(typed, unit) == left
 
 
 @pytest.mark.parametrize(

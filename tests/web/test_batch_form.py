@@ -103,6 +103,23 @@ def test_a_number_pad_without_a_point_fills_the_whole_form() -> None:
     assert found.additions[0].gravity_points == 6.125
 
 
+def test_units_behind_the_numbers_are_those_of_the_form() -> None:
+    units = {
+        "volume": "21 l",
+        "original_gravity": "1.052 SG",
+        "attenuation_low": "74 %",
+        "attenuation_high": "80%",
+        "temperature_low": "18 °C",
+        "temperature_high": "20.5 C",
+    }
+
+    assert batch(parse(units)) == batch(parse(original_gravity="1.052"))
+    asked = questions(parse(temperature_high="69 F"))
+    assert asked == {
+        "temperature_high": "What is the upper end of the wanted temperature? '69 F' is not a plain number."
+    }
+
+
 def test_steps_are_put_in_order_of_time_and_a_question_names_the_row_that_was_typed() -> None:
     late = {"plan_1_from": "2026-03-12T08:00", "plan_1_low": "2", "plan_1_high": "5"}
     early = {"plan_2_from": "2026-03-09T08:00", "plan_2_low": "20", "plan_2_high": "22"}

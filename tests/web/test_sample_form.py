@@ -50,6 +50,12 @@ def test_a_number_pad_with_a_comma_gives_the_same_sample(changes: dict[str, str]
     assert (sample.value, sample.sample_temperature_c) == (value, 18.5)
 
 
+def test_the_units_chosen_may_stand_behind_the_numbers() -> None:
+    assert parse(unit="Plato", value="5,1 °P", sample_temperature="19.5 °C") == parse(unit="Plato", value="5.1")
+    assert parse(fahrenheit=True, sample_temperature="66 F") == parse(fahrenheit=True, sample_temperature="66")
+    assert "'66 F' is not a plain number" in question(parse(sample_temperature="66 F")).sentence
+
+
 def test_a_time_without_a_zone_is_utc() -> None:
     sample = parse(time="2026-03-05T08:15")
 
