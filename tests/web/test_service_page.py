@@ -120,5 +120,6 @@ def test_what_was_told_about_the_service_stands_there_in_full_with_times_for_scr
 
 
 def test_a_service_without_channels_says_how_to_get_one(client: TestClient) -> None:
-    assert "add a section [[notify]]" in text(client.get("/service").text)
+    page = text(client.get("/service").text)
+    assert "only programs that listen over MQTT: add a section [[notify]]" in page
     assert client.post("/service/trial", data={}, headers=OURS).status_code == 409
