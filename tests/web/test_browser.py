@@ -395,6 +395,21 @@ def test_the_times_below_a_chart_on_a_phone_are_days_or_hours_and_more_than_one(
     page.context.close()
 
 
+def test_the_tab_key_goes_past_the_chart_in_which_no_key_does_anything(
+    browser: Browser, site: tuple[str, Store, BatchId]
+) -> None:
+    page = open_page(browser, "desk")
+    show_chart(page, site[0], site[2])
+    page.get_by_role("button", name="24 hours").focus()
+
+    page.keyboard.press("Tab")
+
+    # Whatever comes next, it stands below the chart and says what it is.
+    assert page.evaluate("document.querySelector('.chart').contains(document.activeElement)") is False
+    assert page.evaluate("document.activeElement.matches('input, button, summary, a')") is True
+    page.context.close()
+
+
 def test_an_addition_is_marked_on_the_chart_and_in_its_legend(browser: Browser, tmp_path: Path) -> None:
     with brewery.open_store(tmp_path) as store:
         sugar = Addition(time=brewery.PITCHED + 48 * HOUR, gravity_points=6.0, label="candy sugar")

@@ -279,10 +279,19 @@
       place.remove();
       throw error;
     }
+    leaveTabOrder(place);
     drawn = { ...parts, place };
     readout.hidden = false;
     say(parts.x_range.end);
     if (!spans.isConnected) box.before(spans);
+  }
+
+  // The library takes the keyboard's focus, unseen and unnamed, where no key does anything; the table says the same.
+  function leaveTabOrder(root) {
+    for (const part of root.querySelectorAll("*")) {
+      if (part.tabIndex >= 0) part.tabIndex = -1;
+      if (part.shadowRoot) leaveTabOrder(part.shadowRoot);
+    }
   }
 
   // New numbers go into the graph as it stands, so that what a person is looking at stays in view.
