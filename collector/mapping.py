@@ -15,6 +15,7 @@ from collector.packet import Fields, Reason, Refusal
 from collector.senml_pack import MAX_PACK_BYTES, number
 from collector.tilt import STANDARD_GRAVITY_M_S2, Axis, acceleration_g, tilt_deg
 from collector.topics import filter_problem
+from gylewatch.values import check_name
 
 Convert = Callable[[float], float]
 
@@ -86,8 +87,14 @@ class JsonMapping:
             raise ValueError(f"topic {self.topic[:80]!r} {problem}")
         if sum(way is not None for way in (self.float_name, self.float_level, self.float_pointer)) != 1:
             raise ValueError("name the float by exactly one of float_name, float_level and float_pointer")
+        if self.float_name is not None:
+            check_name("float", self.float_name)
         if self.float_pointer is not None:
             _check_pointer(self.float_pointer)
+        levels = self.topic.split("/")
+        if self.float_level is not None and self.float_level >= len(levels) and levels[-1] != "#":
+            last = len(levels) - 1
+            raise ValueError(f"float_level {self.float_level}: topic {self.topic[:80]!r} has the levels 0 to {last}")
         axes = (self.ax, self.ay, self.az)
         if self.angle is None and None in axes:
             raise ValueError("a mapping needs angle, or all of ax, ay and az")

@@ -190,7 +190,7 @@ class MqttCollector:
         if settings.username is not None:
             client.username_pw_set(settings.username, settings.password)
         if settings.tls is not None:
-            client.tls_set_context(_tls_context(settings.place, settings.tls))
+            client.tls_set_context(tls_context(settings.place, settings.tls))
         if not self._beside:
             client.will_set(status_topic(settings.prefix), b"offline", qos=1, retain=True)
         client.on_connect = self._on_connect
@@ -300,7 +300,7 @@ class MqttCollector:
             self._inbox.put_all(taken, self._stopping)
 
 
-def _tls_context(place: str, tls: TlsSettings) -> ssl.SSLContext:
+def tls_context(place: str, tls: TlsSettings) -> ssl.SSLContext:
     try:
         context = ssl.create_default_context(cafile=tls.ca_file)
         if tls.cert_file is not None:

@@ -8,7 +8,7 @@ from typing import Literal
 
 from collector.mapping import JsonMapping
 from collector.probe import Probe
-from collector.topics import DEFAULT_PREFIX
+from collector.topics import DEFAULT_PREFIX, covers, filter_problem, float_of_topic
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,10 +49,33 @@ class MqttSettings:
             raise ValueError(f'protocol {self.protocol!r} is not known; write "5" or "3.1.1"')
         if not self.client_id:
             raise ValueError("client_id is empty; the broker keeps unread messages under this name")
+        if self.username == "":
+            raise ValueError("username is empty; leave it out where the broker asks for none")
         if self.password is not None and self.username is None:
             raise ValueError("a password needs a username beside it")
+        self._check_topics()
+
+    def _check_topics(self) -> None:
         if any(character in self.prefix for character in "+#") or self.prefix.strip("/") != self.prefix:
             raise ValueError(f"prefix {self.prefix!r} must be topic levels without +, # and outer slashes")
+        if not self.prefix:
+            raise ValueError(f"prefix is empty; leave it out for {DEFAULT_PREFIX}")
+        if self.prefix.startswith("$"):
+            raise ValueError(f"prefix {self.prefix[:80]!r} begins with $, which brokers keep to themselves")
+        if filter_problem(self.prefix):
+            raise ValueError(f"prefix {self.prefix[:80]!r} is too long for a topic; leave it out for {DEFAULT_PREFIX}")
+        for number, mapping in enumerate(self.mappings):
+            topic = mapping.topic
+            if float_of_topic(topic, self.prefix) is not None:
+                raise ValueError(
+                    f"a mapping is of the topic {topic[:80]!r}, which is read as SenML; let floats with JSON of their "
+                    "own publish on another topic"
+                )
+            if earlier := [each.topic for each in self.mappings[:number] if covers(each.topic, topic)]:
+                raise ValueError(
+                    f"a mapping of the topic {topic[:80]!r} comes behind one of {earlier[0][:80]!r}, and is never "
+                    "used; put it first, or keep one of them"
+                )
 
     @property
     def place(self) -> str:

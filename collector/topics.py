@@ -72,3 +72,8 @@ def matches(pattern: str, topic: str) -> bool:
         if index >= len(levels) or level not in ("+", levels[index]):
             return False
     return len(wanted) == len(levels)
+
+
+def covers(pattern: str, other: str) -> bool:
+    """Whether the subscription `pattern` takes every topic that the subscription `other` takes."""
+    return matches(pattern, other) and (pattern.endswith("#") or not other.endswith("#"))

@@ -12,6 +12,7 @@ import click
 from collector.packet import Reason
 from fermentation.estimate import Estimate, Phase
 from gylewatch.config import read_settings
+from gylewatch.config_check import doubts, refuse_unusable
 from gylewatch.counting import counted
 from gylewatch.errors import ConfigError, DeliveryError, StorageError
 from gylewatch.finish_time import to_the_hour
@@ -82,6 +83,7 @@ def serve(*, config: Path) -> None:
     from gylewatch.service import serve as run_service  # noqa: PLC0415  loads the web server and the radio libraries
 
     settings = read_settings(config)
+    refuse_unusable(config, settings)
     configure(settings.log)
     run_service(settings)
 
@@ -93,17 +95,20 @@ def status(*, as_json: bool, config: Path) -> None:
     """Show what is believed about each active batch, and what is open.
 
     It reads the database, so it works whether the service runs or not. The running service tells more about itself
-    on its page and under /api/v1/health.
+    on its page and under /api/v1/health. A configuration that cannot be used is refused as at the start of the service.
     """
-    settings = read_settings(config).alerts
+    whole = read_settings(config)
+    refuse_unusable(config, whole)
+    settings = whole.alerts
     with opened_store(config) as store:
         records = store.batches(active_only=True)
         latest = {record.batch_id: store.latest_estimate(record.batch_id) for record in records}
         opened = {record.batch_id: store.open_alerts(record.batch_id) for record in records}
-        doubts = [f"{each.batch_id}: {doubt}" for each in records if (doubt := heat_doubt(store, each))]
+        asked = [f"{config}: {doubt}" for doubt in doubts(whole, store)]
+        asked += [f"{each.batch_id}: {doubt}" for each in records if (doubt := heat_doubt(store, each))]
         outbox = dict(store.outbox_counts())
         refused = dict(store.rejected_counts())
-    for doubt in doubts:
+    for doubt in asked:
         warn(doubt)
     if as_json:
         show_json(

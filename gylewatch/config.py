@@ -8,7 +8,7 @@ configuration, so that the service may be started from anywhere.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
@@ -25,6 +25,7 @@ from collector.tilt import Axis
 from collector.topics import DEFAULT_PREFIX, readings_topic
 from gylewatch.config_ble import BleSection, read_ble
 from gylewatch.config_notify import ChannelSettings, read_channel
+from gylewatch.config_places import database_url, read_folder, read_host, read_names, read_path
 from gylewatch.errors import ConfigError, InputError
 from gylewatch.instruments_table import read_instruments
 from gylewatch.logs import FORMATS, LEVELS, LogSettings
@@ -37,7 +38,6 @@ __all__ = ["ChannelSettings", "Settings", "read_settings"]
 
 _Part = TypeVar("_Part")
 
-_SQLITE: Final = "sqlite:///"
 _MAPPED: Final = ("temperature", "angle", "ax", "ay", "az", "battery", "charge", "rssi", "time")
 
 
@@ -162,6 +162,7 @@ class _Reader:
         channels = tuple(read_channel(table, self._address) for table in top.tables("notify"))
         _check_unique(top, "mqtt", [broker.name for broker in brokers])
         _check_unique(top, "notify", [channel.name for channel in channels])
+        _check_sessions(top, brokers)
         _check_probes(top, [probe for broker in brokers for probe in broker.probes])
         return Settings(
             database_url=self._database(top.table("database", required=True)),
@@ -182,14 +183,12 @@ class _Reader:
         if url is None:
             raise TableError(f"{table.place('url')}: is missing; write sqlite:///FILE or postgresql://USER@HOST/NAME")
         table.finish()
-        if url.startswith(_SQLITE) and (file := url.removeprefix(_SQLITE)) not in ("", ":memory:"):
-            return _SQLITE + str(self._folder / file)
-        return url
+        return database_url(table, url, self._folder)
 
     def _broker(self, table: Table) -> MqttSettings:
         values: dict[str, Any] = {
-            "name": table.text("name", "broker"),
-            "host": table.text("host", "127.0.0.1"),
+            "name": _name(table, "broker"),
+            "host": read_host(table, "host", "127.0.0.1"),
             "port": table.whole("port", 1883, low=1, high=65535),
             "protocol": cast("Literal['5', '3.1.1']", table.text("protocol", "5", choices=("5", "3.1.1"))),
             "client_id": table.text("client_id", "gylewatch"),
@@ -215,11 +214,11 @@ class _Reader:
     def _http(self, table: Table) -> HttpSettings:
         plain = HttpSettings()
         values: dict[str, Any] = {
-            "host": table.text("host", plain.host),
+            "host": read_host(table, "host", plain.host),
             "port": table.whole("port", plain.port, low=0, high=65535),
             "token": self._secret(table, "token"),
             "fahrenheit": table.text("temperature_unit", "C", choices=("C", "F")) == "F",
-            "names": table.texts("names"),
+            "names": read_names(table, "names"),
         }
         return _part(table, lambda: HttpSettings(**values))
 
@@ -227,14 +226,13 @@ class _Reader:
         return self._secret(table, "url", openly=True)
 
     def _backup(self, table: Table) -> BackupSettings:
-        folder = self._folder / table.text("folder")
+        folder = read_folder(table, "folder", self._folder)
         keep = table.whole("keep", 7, low=1, high=1000)
         table.finish()
         return BackupSettings(folder=folder, keep=keep)
 
     def _file(self, table: Table, key: str) -> Path | None:
-        name = table.optional_text(key)
-        return None if name is None else self._folder / name
+        return read_path(table, key, self._folder) if table.has(key) else None
 
     def _secret(self, table: Table, key: str, *, openly: bool = False) -> str | None:
         """A secret from ``KEY_file`` or ``KEY_env``; from `KEY` itself only where it need not be one."""
@@ -245,7 +243,7 @@ class _Reader:
             return None
         way = ways[0]
         if way == f"{key}_file":
-            return self._secret_file(table, way)
+            return self._secret_file(table, way, lines=openly)
         if way == f"{key}_env":
             variable = table.text(way)
             if not self._environment.get(variable):
@@ -256,8 +254,8 @@ class _Reader:
             raise TableError(f"{table.place(key)}: a secret must not stand here; use {key}_file or {key}_env")
         return table.text(key)
 
-    def _secret_file(self, table: Table, key: str) -> str:
-        path = self._folder / table.text(key)
+    def _secret_file(self, table: Table, key: str, *, lines: bool) -> str:
+        path = read_path(table, key, self._folder)
         try:
             secret = path.read_text(encoding="utf-8").strip()
         except (OSError, UnicodeDecodeError) as error:
@@ -265,6 +263,8 @@ class _Reader:
             raise table.wrong(key, f"this file cannot be read ({str(reason).lower()})") from None
         if not secret:
             raise table.wrong(key, "this file is empty")
+        if len(secret.splitlines()) > 1 and not lines:
+            raise table.wrong(key, "this file holds several lines; write the secret alone into it")
         return secret
 
 
@@ -281,6 +281,24 @@ def _check_unique(top: Table, key: str, names: list[str]) -> None:
     for name in names:
         if names.count(name) > 1:
             raise TableError(f"{top.file}: [[{key}]]: two are called {name!r}; give each its own name")
+
+
+def _check_sessions(top: Table, brokers: Sequence[MqttSettings]) -> None:
+    sessions = [(broker.host.lower(), broker.port, broker.client_id) for broker in brokers]
+    for number, session in enumerate(sessions, start=1):
+        if session in sessions[: number - 1]:
+            host, port, client_id = session
+            raise TableError(
+                f"{top.file}: mqtt[{number}].client_id: two [[mqtt]] are of {host}:{port} with the client_id "
+                f"{client_id!r}, and would throw each other off; keep one, or give each its own client_id"
+            )
+
+
+def _name(table: Table, default: str) -> str:
+    name = table.text("name", default)
+    if not name.strip():
+        raise table.wrong("name", "is empty; messages call it by this name")
+    return name
 
 
 def _mapping(table: Table) -> JsonMapping:

@@ -11,6 +11,7 @@ from collector.ble_settings import BleSettings
 from collector.layout import AdvertLayout, LayoutField
 from collector.tilt import Axis
 from gylewatch.toml_table import Table, TableError
+from gylewatch.values import check_name
 from storage.records import FloatRecord
 
 Secret = Callable[[Table, str], str | None]
@@ -64,7 +65,14 @@ def read_ble(table: Table, secret: Secret) -> BleSection:
         "silence_s": table.number("silence_s", plain.silence_s, low=10, high=86_400, unit="s"),
     }
     floats = tuple(_float(each, secret) for each in table.tables("float"))
+    names = [each.name for each in floats]
+    if twice := [name for name in names if names.count(name) > 1]:
+        raise table.unusable("float", f"two are called {twice[0]!r}, and only the last would be used; keep one")
+    _check_layouts(table, values["layouts"])
     adapters = table.texts("adapters")
+    if values["adapter"] == "" or "" in adapters:
+        key = "adapters" if adapters else "adapter"
+        raise table.wrong(key, 'names none; write e.g. "hci0", or leave it out for the first that is switched on')
     if adapters and values["adapter"] is not None:
         raise table.wrong("adapters", "stands beside adapter; write one of the two")
     if len(set(adapters)) < len(adapters):
@@ -73,8 +81,23 @@ def read_ble(table: Table, secret: Secret) -> BleSection:
     return BleSection(settings=BleSettings(**values), floats=floats, adapters=adapters)
 
 
+def _check_layouts(table: Table, layouts: Sequence[AdvertLayout]) -> None:
+    for number, layout in enumerate(layouts):
+        for earlier in layouts[:number]:
+            same = (earlier.company, earlier.service) == (layout.company, layout.service)
+            if same and layout.starts_with.startswith(earlier.starts_with):
+                raise table.unusable(
+                    f"layout[{number + 1}]",
+                    "an earlier one takes all that begins like this, and it is never used; put it first, or keep one",
+                )
+
+
 def _float(table: Table, secret: Secret) -> BleFloat:
     name, axis = table.text("name"), _axis(table)
+    try:
+        check_name("float", name)
+    except ValueError as error:
+        raise table.unusable("name", str(error)) from None
     key = secret(table, "key")
     table.finish()
     try:

@@ -38,6 +38,10 @@ def read_channel(table: Table, address: Secret) -> ChannelSettings:
         A key is missing or unknown, or a value cannot be used.
     """
     name = table.text("name")
+    if not name.strip():
+        raise table.wrong("name", "is empty; messages and the log call it by this name")
+    if name.startswith("mqtt:"):
+        raise table.wrong("name", "mqtt: is how the brokers are called among the channels; choose another name")
     url = address(table)
     if url is None:
         raise TableError(f"{table.place('url')}: is missing; write an Apprise address, e.g. mailto://...")

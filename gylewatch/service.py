@@ -26,6 +26,7 @@ from collector.timekeeper import Timekeeper
 from gylewatch.alert_picture import picture_maker
 from gylewatch.clock import ServiceClock, SystemClock
 from gylewatch.config import Settings
+from gylewatch.config_check import doubts
 from gylewatch.deliverer import Deliverer
 from gylewatch.duties import Duties
 from gylewatch.errors import GylewatchError, StorageError
@@ -114,7 +115,7 @@ class Service:
         problems = [receiver.problem for receiver in self._receivers() if receiver.problem]
         problems += [ingest.problem] if ingest.problem else []
         problems += self._worker.health().problems
-        problems += self._probe_problems()
+        problems += self._doubts()
         problems += self._duties.problems()
         problems += [said for said in (self._http.problem(), self._upkeep_problem) if said]
         try:
@@ -134,21 +135,12 @@ class Service:
             problems=tuple(dict.fromkeys(problems)),  # a full disk stops several parts, and is one problem
         )
 
-    def _probe_problems(self) -> list[str]:
-        """Probes that sit in a vessel nobody has added: what they say could never be compared."""
-        probes = [probe for broker in self._settings.brokers for probe in broker.probes]
-        if not probes:
-            return []
+    def _doubts(self) -> tuple[str, ...]:
+        """What of the configuration probably is not as it was meant; a database that fails is told by itself."""
         try:
-            known = {record.vessel_id for record in self._store.vessels()}
+            return doubts(self._settings, self._store)
         except StorageError:
-            return []  # told by itself
-        return [
-            f"probe {probe.name} sits in vessel {probe.vessel}, which is not known; correct its name, or add it with: "
-            f"gylewatch vessel add {probe.vessel}"
-            for probe in probes
-            if probe.vessel not in known
-        ]
+            return ()
 
     def _start(self) -> None:
         settings = self._settings
@@ -158,6 +150,8 @@ class Service:
         self._store = Store.open(settings.database_url)
         self._stops.append(self._store.close)
         self._stops.append(self._store.claim())
+        for doubt in self._doubts():
+            _log.warning("problem", problem=doubt)
 
         self._time = Timekeeper(settings.floats.clock, now=self._clock.now, steady=self._clock.steady)
         self._inbox = Inbox()

@@ -25,5 +25,8 @@ class HttpSettings:
         if self.token is not None and len(self.token) < 16:
             # 16 characters of hex are 64 bits: not to be guessed over a network.
             raise ValueError("the token is shorter than 16 characters; make one with: openssl rand -hex 24")
+        if self.token is not None and not (self.token.isascii() and self.token.isprintable()):
+            # It travels in the head of a request, in which other letters are written in more ways than one.
+            raise ValueError("the token must be plain letters (a to z, A to Z), digits and signs")
         if self.max_body_bytes < 1_000:
             raise ValueError(f"max_body_bytes {self.max_body_bytes} is below 1000: no reading would fit")

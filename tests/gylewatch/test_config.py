@@ -23,46 +23,84 @@ ENVIRONMENT = {"BREWERY_DATABASE": "postgresql://app@db/brewery", "HERON_KEY": K
 
 EXPECTED = {
     "alert_value_out_of_range": "alerts.float-silent] floor_h: must be a number from 0.05",
-    "ble_adapter_twice": "ble.adapters = ['hci0', 'hci0']: names an adapter twice",
+    "backup_folder_empty": "backup.folder = '': is empty; write a name, or leave it out",
+    "backup_folder_is_a_file": "backup.folder = '../secret': is a file; name a folder",
+    "backup_folder_of_a_shell": "backup.folder = '~/copies': no shell reads this, so ~ is no home folder",
     "ble_adapter_and_adapters": "stands beside adapter; write one of the two",
+    "ble_adapter_empty": "ble.adapter = '': names none; write e.g. \"hci0\"",
+    "ble_adapter_twice": "ble.adapters = ['hci0', 'hci0']: names an adapter twice",
+    "ble_float_twice": "ble.float: two are called 'heron', and only the last would be used",
+    "ble_float_with_odd_name": "ble.float[1].name: float name 'grey heron' is not usable",
     "ble_key_too_short": "ble.float[1].key: the key of 'heron' must have 32 hex digits",
+    "ble_layout_behind_a_wider_one": "ble.layout[2]: an earlier one takes all that begins like this",
     "ble_layout_with_wrong_type": "type 'byte' is not known; write one of u8",
     "ble_layout_without_source": "ble.layout[1]: a layout needs exactly one of company and service",
     "certificate_without_tls": "mqtt[1].ca_file: is set, but tls is not; write tls = true",
+    "database_in_memory": "database.url: names no file, so nothing would be kept; write sqlite:///gylewatch.sqlite",
+    "database_is_a_bare_file": "database.url: is no address of a database; for a file write sqlite:///FILE",
     "database_missing": "the table [database] is missing",
+    "database_of_a_shell": "database.url: no shell reads this, so ~ is no home folder",
+    "database_of_another_kind": "database.url: begins with 'mysql', which is no database that can be used",
+    "database_of_two_slashes": "names no file, so nothing would be kept; write sqlite:///FILE",
+    "database_port_is_text": "database.url: its port is no number; write postgresql://USER@HOST:5432/NAME",
+    "database_url_empty": "database.url: is empty; write sqlite:///FILE or postgresql://USER@HOST/NAME",
     "database_url_missing": "database.url: is missing; write sqlite:///FILE or postgresql://",
+    "database_with_options": "database.url: takes no options; write the file alone: sqlite:///FILE",
+    "database_with_short_scheme": "database.url: begins with 'postgres'; write postgresql://USER@HOST/NAME",
+    "database_without_file": "database.url: names no file, so nothing would be kept; write sqlite:///FILE",
+    "http_host_is_url": "'http://0.0.0.0:8220/': is a URL; write the machine alone: host = '0.0.0.0', port = 8220",
+    "http_name_is_url": "'https://brewery.example' is no host name; write it alone, without scheme, path and port",
     "hydrometer_calibrated_in_fahrenheit": "must be -2 to 45 °C; is that °F? in °C it would be 15.6",
     "hydrometer_offset_as_gravity": "is that what it shows in plain water? write what to add, in points: 1.0",
     "instrument_misspelt": "instruments.refractometer_factor: unknown key; did you mean 'refractometer_wort_factor'?",
     "log_level_misspelt": "log.level = 'warn': must be one of debug, info, warning, error; did you mean 'warning'?",
+    "mapping_behind_a_wider_one": "a mapping of the topic 'cellar/fv1/tilt' comes behind one of 'cellar/+/tilt'",
+    "mapping_of_a_level_that_is_none": "float_level 3: topic 'cellar/+/tilt' has the levels 0 to 2",
     "mapping_on_half_a_level": "mqtt[1].mapping[1]: topic 'cellar/fv+/tilt' holds + or # within a level",
     "mapping_on_no_topic": "mqtt[1].mapping[1]: topic '' is empty",
+    "mapping_on_the_readings_topic": "mqtt[1]: a mapping is of the topic 'gylewatch/v1/readings/+'",
     "mapping_with_levels_after_all": "mqtt[1].mapping[1]: topic 'cellar/#/tilt' holds # before its end",
+    "mapping_with_odd_float": "mqtt[1].mapping[1]: float name 'grey heron' is not usable",
     "mapping_with_wrong_unit": "mqtt[1].mapping[1]: unit 'degrees' is not known for angle; write one of deg, rad",
     "mapping_without_temperature": "the table [mqtt[1].mapping[1].temperature] is missing",
-    "mqtt_host_empty": "mqtt[1]: host is empty",
+    "mqtt_host_empty": "mqtt[1].host = '': is empty; write the name or address of the machine",
+    "mqtt_host_in_brackets": "mqtt[1].host = '[::1]': write it without brackets: ::1",
+    "mqtt_host_is_encrypted_url": "mqtt[1].host: is a URL; write the machine alone: host = 'broker.lan', port = 8883",
+    "mqtt_host_is_url": "mqtt[1].host = 'mqtt://broker.lan': is a URL; write the machine alone: host = 'broker.lan'",
+    "mqtt_host_with_blank": "mqtt[1].host = ' broker.lan': holds a blank",
+    "mqtt_host_with_path": "mqtt[1].host = 'broker.lan/mqtt': is no name or address of a machine; write it alone",
+    "mqtt_host_with_port": "the port has a key of its own: host = 'broker.lan', port = 1883",
     "mqtt_is_one_table": "must be tables, each written [[mqtt]]",
+    "mqtt_name_empty": "mqtt[1].name = '': is empty",
+    "mqtt_username_empty": "mqtt[1]: username is empty; leave it out where the broker asks for none",
     "not_toml": "is not valid TOML: ",
+    "notify_name_empty": "notify[1].name = '': is empty",
+    "notify_named_as_a_broker": "notify[1].name = 'mqtt:broker': mqtt: is how the brokers are called",
     "notify_without_address": "notify[1].url: is missing",
     "password_in_the_open": "mqtt[1].password: a secret must not stand here; use password_file or password_env",
     "password_without_username": "mqtt[1]: a password needs a username beside it",
+    "port_is_text": "http.port = '8220': must be a whole number, 0 to 65535",
+    "port_out_of_range": "http.port = 82200: must be 0 to 65535",
+    "prefix_empty": "mqtt[1]: prefix is empty; leave it out for gylewatch/v1",
+    "prefix_of_the_broker": "mqtt[1]: prefix '$SYS/beer' begins with $, which brokers keep to themselves",
+    "prefix_with_wildcard": "mqtt[1]: prefix 'beer/+' must be topic levels without +, #",
     "probe_on_many_topics": "mqtt[1].probe[1]: topic 'cellar/+/temp' must name one topic, without + and #",
+    "probe_on_no_topic": "mqtt[1].probe[1]: topic '' is empty",
     "probe_with_topic_without_temperature": "mqtt[1].probe[1]: a probe with a topic of its own needs temperature",
     "probe_with_wrong_unit": "mqtt[1].probe[1]: unit 'R' is not known for temperature; write one of Cel, F, K",
     "probe_without_vessel": "mqtt[1].probe[1].vessel: is missing",
-    "two_probes_in_one_vessel": "[[mqtt.probe]]: two sit in vessel 'FV1'; keep the one in the beer",
-    "port_is_text": "http.port = '8220': must be a whole number, 0 to 65535",
-    "port_out_of_range": "http.port = 82200: must be 0 to 65535",
-    "prefix_with_wildcard": "mqtt[1]: prefix 'beer/+' must be topic levels without +, #",
     "quiet_without_end": "notify[1].quiet = ['22:00']: must be begin and end",
     "quiet_without_zone": "notify[1].time_zone: is missing; quiet needs it",
-    "probe_on_no_topic": "mqtt[1].probe[1]: topic '' is empty",
     "secret_file_misprinted": "http.token_file = 'http\\x00token': holds a zero character",
     "secret_file_missing": "http.token_file = 'nowhere': this file cannot be read",
     "secret_named_twice": "http.token_env: token_file says the same; keep one of them",
+    "secret_of_several_lines": "mqtt[1].password_file = 'mqtt_name_empty.toml': this file holds several lines",
     "secret_variable_not_set": "http.token_env = 'NOT_SET': this environment variable is not set",
     "time_zone_unknown": "notify[1].time_zone = 'Europe/Wien-West': is no time zone that is installed here",
+    "token_with_umlauts": "http: the token must be plain letters (a to z, A to Z), digits and signs",
     "two_brokers_of_one_name": "[[mqtt]]: two are called 'broker'",
+    "two_brokers_of_one_session": "mqtt[2].client_id",
+    "two_probes_in_one_vessel": "[[mqtt.probe]]: two sit in vessel 'FV1'; keep the one in the beer",
     "unknown_alert_kind": "did you mean 'float-silent'?",
     "unknown_key": "http.prot: unknown key; did you mean 'port'?",
     "unknown_protocol": "mqtt[1].protocol = '4': must be one of 5, 3.1.1",
@@ -84,6 +122,25 @@ def test_a_bad_file_is_refused_with_file_key_and_remedy(path: Path) -> None:
 
 def test_every_fault_of_the_list_has_its_file() -> None:
     assert {path.stem for path in (CASES / "bad").glob("*.toml")} == set(EXPECTED)
+
+
+def test_a_machine_may_be_named_or_have_an_address_of_either_kind(tmp_path: Path) -> None:
+    path = tmp_path / "gylewatch.toml"
+    hosts = ("broker", "broker.lan", "brauerei-gärkeller.example", "192.168.1.20", "::1", "fe80::1%eth0")
+    for host in hosts:
+        path.write_text(f'[database]\nurl = "sqlite:///x.sqlite"\n[[mqtt]]\nhost = "{host}"\n', encoding="utf-8")
+
+        assert read_settings(path).brokers[0].host == host
+
+
+def test_a_mapping_of_one_topic_may_stand_before_a_wider_one(tmp_path: Path) -> None:
+    path = tmp_path / "gylewatch.toml"
+    places = 'angle = { pointer = "/tilt", unit = "deg" }\ntemperature = { pointer = "/temp", unit = "Cel" }\n'
+    topics = ("cellar/fv1/tilt", "cellar/+/tilt", "cellar/#")
+    mappings = [f'[[mqtt.mapping]]\ntopic = "{topic}"\nfloat_level = 1\n{places}' for topic in topics]
+    path.write_text('[database]\nurl = "sqlite:///x.sqlite"\n[[mqtt]]\n' + "\n".join(mappings), encoding="utf-8")
+
+    assert [mapping.topic for mapping in read_settings(path).brokers[0].mappings] == list(topics)
 
 
 def test_the_smallest_file_gives_the_defaults_and_a_database_beside_it() -> None:
