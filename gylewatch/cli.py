@@ -17,7 +17,7 @@ from typing import Any, Final, NoReturn
 import click
 
 from gylewatch.bench_commands import BENCH_COMMANDS
-from gylewatch.errors import DeliveryError, GylewatchError, StorageError, TooEarly, TransportError
+from gylewatch.errors import DeliveryError, GylewatchError, MachineError, StorageError, TooEarly, TransportError
 
 DONE, LATER, CHANGE, FAULT, STOPPED = 0, 1, 2, 70, 130
 
@@ -133,7 +133,7 @@ def _no_such_option(typed: str, ctx: click.Context) -> str:
 def _may_work_later(error: GylewatchError) -> bool:
     if isinstance(error, StorageError | DeliveryError):
         return error.retry
-    return isinstance(error, TransportError | TooEarly)
+    return isinstance(error, MachineError | TransportError | TooEarly)
 
 
 def complain(text: str) -> None:

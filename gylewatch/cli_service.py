@@ -14,7 +14,7 @@ from fermentation.estimate import Estimate, Phase
 from gylewatch.config import read_settings
 from gylewatch.config_check import doubts, refuse_unusable
 from gylewatch.counting import counted
-from gylewatch.errors import ConfigError, DeliveryError, StorageError
+from gylewatch.errors import ConfigError, DeliveryError, MachineError, StorageError, is_machines
 from gylewatch.finish_time import to_the_hour
 from gylewatch.first_config import FIRST_CONFIG
 from gylewatch.logs import configure
@@ -55,7 +55,8 @@ def init(*, folder: Path) -> None:
     except FileExistsError:
         made = False
     except OSError as error:
-        raise ConfigError(f"{path}: cannot be written ({(error.strerror or str(error)).lower()})") from None
+        said = f"{path}: cannot be written ({(error.strerror or str(error)).lower()})"
+        raise MachineError(f"{said}; check the disk") if is_machines(error) else ConfigError(said) from None
     url = read_settings(path).database_url
     if not made and _is_there(url):
         raise ConfigError(f"{path}: is there already and is not overwritten; choose another folder")

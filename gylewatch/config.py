@@ -26,7 +26,7 @@ from collector.topics import DEFAULT_PREFIX, readings_topic
 from gylewatch.config_ble import BleSection, read_ble
 from gylewatch.config_notify import ChannelSettings, read_channel
 from gylewatch.config_places import database_url, read_folder, read_host, read_names, read_path
-from gylewatch.errors import ConfigError, InputError
+from gylewatch.errors import ConfigError, InputError, MachineError, is_machines
 from gylewatch.instruments_table import read_instruments
 from gylewatch.logs import FORMATS, LEVELS, LogSettings
 from gylewatch.naming import HERE, Naming
@@ -140,6 +140,8 @@ def read_settings(path: Path, environment: Mapping[str, str] = os.environ) -> Se
     ------
     ConfigError
         The file is missing or malformed, a key is unknown, or a value is missing or out of range.
+    MachineError
+        The disk does not give a file now.
     """
     try:
         top = read_toml(path, remedy="write one with: gylewatch init")
@@ -259,6 +261,8 @@ class _Reader:
         try:
             secret = path.read_text(encoding="utf-8").strip()
         except (OSError, UnicodeDecodeError) as error:
+            if isinstance(error, OSError) and is_machines(error):
+                raise MachineError(f"{path}: cannot be read ({error.strerror}); check the disk") from None
             reason = getattr(error, "strerror", None) or "it is not text"
             raise table.wrong(key, f"this file cannot be read ({str(reason).lower()})") from None
         if not secret:

@@ -6,6 +6,13 @@ Data that a program may want is kept in attributes.
 
 from __future__ import annotations
 
+import errno
+from typing import Final
+
+_MACHINES: Final = frozenset(
+    (errno.EIO, errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.ENOMEM, errno.EMFILE, errno.ENFILE, errno.ESTALE)
+)
+
 
 class GylewatchError(Exception):
     """Base of every error that gylewatch raises on purpose."""
@@ -13,6 +20,15 @@ class GylewatchError(Exception):
 
 class ConfigError(GylewatchError):
     """The configuration file is missing, malformed or holds a wrong value."""
+
+
+class MachineError(GylewatchError):
+    """A disk that fails or can only be read, no room, no memory: the same call may succeed later."""
+
+
+def is_machines(error: OSError) -> bool:
+    """Whether a file cannot be used because of the machine, and nothing that was given is wrong."""
+    return error.errno in _MACHINES
 
 
 class InputError(GylewatchError):

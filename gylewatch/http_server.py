@@ -5,12 +5,15 @@ from __future__ import annotations
 import errno
 import socket
 import threading
+from typing import Final
 
 import uvicorn
 from fastapi import FastAPI
 
-from gylewatch.errors import ConfigError
+from gylewatch.errors import ConfigError, TransportError
 from gylewatch.http_connection import BoundedConnection, Refusals
+
+_NO_RIGHT: Final = (errno.EACCES, errno.EPERM)
 
 
 def listen(host: str, port: int) -> socket.socket:
@@ -19,13 +22,19 @@ def listen(host: str, port: int) -> socket.socket:
     Raises
     ------
     ConfigError
-        The port is in use, needs more rights, or the host is not an address of this machine.
+        The port needs more rights, or the host is no address.
+    TransportError
+        The port is in use, or this machine has no such address now; both may pass, as after a start of the machine.
     """
     try:
         family, kind, protocol, _, address = socket.getaddrinfo(
             host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
         )[0]
-    except OSError:
+    except OSError as error:
+        if error.errno == socket.EAI_AGAIN:
+            raise TransportError(
+                f"http.host = {host!r}: no name server answers now; check the network, or use an address"
+            ) from None
         raise ConfigError(f"http.host = {host!r}: no such address; use 127.0.0.1 or 0.0.0.0") from None
     listener = socket.socket(family, kind, protocol)
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -35,17 +44,18 @@ def listen(host: str, port: int) -> socket.socket:
     except OSError as error:
         listener.close()
         if error.errno == errno.EADDRNOTAVAIL:
-            raise ConfigError(
+            raise TransportError(
                 f"http.host = {host!r}: this machine has no such address now; use 127.0.0.1, or 0.0.0.0 for all it has"
             ) from None
-        raise ConfigError(f"http.port = {port}: {_reason(error, host, port)}") from None
+        told = ConfigError if error.errno in _NO_RIGHT else TransportError
+        raise told(f"http.port = {port}: {_reason(error, host, port)}") from None
     return listener
 
 
 def _reason(error: OSError, host: str, port: int) -> str:
     if error.errno == errno.EADDRINUSE:
         return f"another program listens on {host}:{port}; stop it or choose another port"
-    if error.errno in (errno.EACCES, errno.EPERM):
+    if error.errno in _NO_RIGHT:
         return "this port needs more rights; choose one from 1024 up"
     return f"cannot listen on {host}:{port} ({(error.strerror or str(error)).lower()})"
 

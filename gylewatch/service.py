@@ -79,7 +79,9 @@ class Service:
         Raises
         ------
         ConfigError
-            The port is in use, or a certificate or notification address cannot be used.
+            A certificate, notification address or the page's host cannot be used.
+        TransportError
+            The port is in use, or this machine has no such address now.
         StorageError
             The database cannot be opened.
         """
@@ -337,7 +339,7 @@ def serve(settings: Settings) -> None:
 
     Raises
     ------
-    ConfigError, StorageError
+    ConfigError, TransportError, StorageError
         It could not be started.
     """
     service = Service(settings)

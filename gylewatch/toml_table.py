@@ -13,7 +13,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, Final
 
-from gylewatch.errors import GylewatchError
+from gylewatch.errors import GylewatchError, MachineError, is_machines
 
 # A TOML file with settings or a batch is a page of text; more is a wrong file, and must not fill a board's memory.
 _LARGEST_FILE_BYTES: Final = 1_000_000
@@ -42,6 +42,8 @@ def read_toml(path: Path, *, remedy: str = "") -> Table:
     ------
     TableError
         The file is missing, unreadable, too large, not UTF-8 or not TOML; the message names line and column.
+    MachineError
+        The disk does not give it now.
     """
     try:
         if path.stat().st_size > _LARGEST_FILE_BYTES:
@@ -51,7 +53,8 @@ def read_toml(path: Path, *, remedy: str = "") -> Table:
     except FileNotFoundError:
         raise TableError(f"{path}: there is no such file" + (f"; {remedy}" if remedy else "")) from None
     except OSError as error:
-        raise TableError(f"{path}: cannot be read ({(error.strerror or str(error)).lower()})") from None
+        said = f"{path}: cannot be read ({(error.strerror or str(error)).lower()})"
+        raise MachineError(f"{said}; check the disk") if is_machines(error) else TableError(said) from None
     except UnicodeDecodeError as error:
         raise TableError(f"{path}: is not UTF-8 text (byte {error.start + 1}); save it as UTF-8") from None
     except tomllib.TOMLDecodeError as error:

@@ -13,7 +13,7 @@ from urllib.parse import urlsplit
 import pytest
 from fastapi import FastAPI, Request
 
-from gylewatch.errors import ConfigError
+from gylewatch.errors import TransportError
 from gylewatch.http_connection import BoundedConnection, machine
 from gylewatch.http_server import HttpServer, listen
 from tests.eventually import eventually
@@ -187,5 +187,5 @@ def test_a_silent_crowd_makes_room_by_itself() -> None:
 
 def test_an_address_that_this_machine_does_not_have_is_named_by_its_key() -> None:
     # TEST-NET-1 (RFC 5737) belongs to no machine.
-    with pytest.raises(ConfigError, match=r"http\.host = '192\.0\.2\.1': this machine has no such address"):
+    with pytest.raises(TransportError, match=r"http\.host = '192\.0\.2\.1': this machine has no such address"):
         listen("192.0.2.1", 0)

@@ -26,7 +26,7 @@ from collector.topics import readings_topic
 from gylewatch import cli, schedule
 from gylewatch.config import BackupSettings, Settings
 from gylewatch.demo_sink import Sink
-from gylewatch.errors import ConfigError, StorageError
+from gylewatch.errors import StorageError, TransportError
 from gylewatch.service import Service
 from gylewatch.tables import read_references
 from gylewatch.values import FloatId, utc_text
@@ -233,7 +233,7 @@ def test_a_port_in_use_is_refused_before_anything_is_started(tmp_path: Path) -> 
         port = taken.getsockname()[1]
         wanted = Settings(database_url=f"sqlite:///{tmp_path / 'x.sqlite'}", http=HttpSettings(port=port))
 
-        with pytest.raises(ConfigError, match=rf"http\.port = {port}: another program listens"):
+        with pytest.raises(TransportError, match=rf"http\.port = {port}: another program listens"):
             Service(wanted).start()
 
     assert not (tmp_path / "x.sqlite").exists()

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import configparser
+import errno
 import json
+import os
 import shutil
 import signal
 import sqlite3
@@ -151,6 +154,45 @@ def test_a_database_that_may_only_be_read_is_one_line_that_says_what_to_do() -> 
     assert code == cli.CHANGE
     assert "gylewatch.sqlite: it cannot be written; give this user the right to write to the file" in said
     assert "\n" not in said
+
+
+def test_a_disk_that_can_only_be_read_at_the_start_is_an_end_after_which_the_unit_tries_again(tmp_path: Path) -> None:
+    with small_disk(tmp_path / "disk", "4m") as disk:
+        url = furnish(disk, PITCHED)
+        subprocess.run(["mount", "-o", "remount,ro", disk], check=True)
+
+        with pytest.raises(StorageError) as refusal:
+            Service(settings(url, None)).start()
+
+    code, said = cli.answer(refusal.value)
+    assert code == cli.LATER
+    assert "its file system can only be read" in said
+
+
+def test_the_unit_gives_up_after_a_wrong_configuration_alone() -> None:
+    unit = configparser.ConfigParser(strict=False, interpolation=None)
+    unit.read(Path(__file__).parents[2] / "deploy" / "gylewatch.service")
+
+    assert unit["Service"]["Restart"] == "on-failure"
+    assert unit["Service"]["RestartPreventExitStatus"] == str(cli.CHANGE)
+    # More often than five times in ten seconds, and systemd would give up by itself (systemd.unit, StartLimitBurst).
+    assert unit["Service"]["RestartSec"] == "5s"
+
+
+@pytest.mark.parametrize("number", [errno.EIO, errno.ENOMEM, errno.EMFILE])
+def test_a_configuration_that_the_disk_does_not_give_is_no_wrong_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], number: int
+) -> None:
+    path = tmp_path / "gylewatch.toml"
+    path.write_text('[database]\nurl = "sqlite:///gylewatch.sqlite"\n', encoding="utf-8")
+
+    def failing(_: Path) -> bytes:
+        raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr(Path, "read_bytes", failing)
+
+    assert cli.run(["serve", "--config", str(path)]) == cli.LATER
+    assert f"{path}: cannot be read" in capsys.readouterr().err
 
 
 class Receiver(ThreadingHTTPServer):

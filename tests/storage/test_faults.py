@@ -8,7 +8,7 @@ import sqlite3
 import subprocess
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -107,6 +107,61 @@ def test_a_folder_that_may_only_be_read(open_folder: Path) -> None:
 
     with as_nobody():
         error = refusal(f"sqlite:///{open_folder / 'gylewatch.db'}")
+
+    assert "cannot be written; give this user the right" in str(error)
+    assert not error.retry
+
+
+@contextmanager
+def disk_of_its_own(folder: Path, options: str) -> Iterator[Path]:
+    folder.mkdir()
+    mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", options, "tmpfs", folder], check=False)
+    if mounted.returncode != 0:
+        pytest.skip("mounting a small disk needs root")
+    try:
+        yield folder
+    finally:
+        subprocess.run(["umount", folder], check=True)
+
+
+def test_a_file_system_that_can_only_be_read_is_trouble_that_may_pass(tmp_path: Path) -> None:
+    with disk_of_its_own(tmp_path / "disk", "size=2m") as disk:
+        url = f"sqlite:///{disk / 'gylewatch.db'}"
+        Store.open(url).close()
+        subprocess.run(["mount", "-o", "remount,ro", disk], check=True)
+
+        there = refusal(url)
+        missing = refusal(f"sqlite:///{disk / 'new.db'}")
+
+    for error in (there, missing):
+        assert "its file system can only be read; check the disk" in str(error)
+        assert error.retry
+
+
+@pytest.mark.parametrize(
+    "options", [pytest.param("size=1m", id="no room"), pytest.param("size=1m,nr_inodes=3", id="no further file")]
+)
+def test_a_disk_that_is_full_at_the_start_is_called_so(tmp_path: Path, options: str) -> None:
+    made = tmp_path / "gylewatch.db"
+    Store.open(f"sqlite:///{made}").close()
+    with disk_of_its_own(tmp_path / "disk", options) as disk:
+        shutil.copy(made, disk)
+        with (disk / "ballast").open("wb", buffering=0) as file, suppress(OSError):
+            while "nr_inodes" not in options:
+                file.write(b"x" * 4096)
+
+        error = refusal(f"sqlite:///{disk / 'gylewatch.db'}")
+
+    assert "the disk is full; free some space" in str(error)
+    assert error.retry
+
+
+def test_a_folder_that_may_not_be_looked_into(open_folder: Path) -> None:
+    inner = open_folder / "shut"
+    inner.mkdir(mode=0o700)
+
+    with as_nobody():
+        error = refusal(f"sqlite:///{inner / 'gylewatch.db'}")
 
     assert "cannot be written; give this user the right" in str(error)
     assert not error.retry
