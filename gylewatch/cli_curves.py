@@ -173,7 +173,12 @@ def _show_recalibration(
 @curves.command("reread")
 @click.argument("batch_id", metavar="BATCH")
 @click.option("--version", type=VERSION, default=None, help="The newest, if not given.")
-@click.option("--use", "uses", is_flag=True, help="From now on read BATCH under it; the service reads it again.")
+@click.option(
+    "--use",
+    "uses",
+    is_flag=True,
+    help="From now on read BATCH under it; the service reads it again, also one that has ended.",
+)
 @json_option
 @config_option
 def reread(*, batch_id: str, version: int | None, uses: bool, as_json: bool, config: Path) -> None:
@@ -184,7 +189,7 @@ def reread(*, batch_id: str, version: int | None, uses: bool, as_json: bool, con
         other = required_curve(store, record.batch.float_id, version)
         rows = _side_by_side(store, record, present.curve, other.curve)
         if uses:
-            store.set_batch_curve(record.batch_id, other.version)
+            _use(store, record, other.version)
     if as_json:
         show_json({"present": present.version, "other": other.version, "used": uses, "days": rows})
         return
@@ -201,10 +206,21 @@ def reread(*, batch_id: str, version: int | None, uses: bool, as_json: bool, con
         ],
         empty="no readings since pitching",
     )
-    if uses:
+    if uses and other.version == record.curve_version:
+        click.echo(f"batch {batch_id} is read under version {other.version} already; nothing changes")
+    elif uses:
         click.echo(
-            f"batch {batch_id} is read under version {other.version} from now on; version {present.version} stays"
+            f"batch {batch_id} is read under version {other.version} from now on, and again from its pitching"
+            f"{' to its end' if record.ended else ''}: by the service, at once or when it is started next; version "
+            f"{present.version} stays"
         )
+
+
+def _use(store: Store, record: BatchRecord, version: int) -> None:
+    """Have a batch read under another version of its curve; raises `InputError` where it could not be."""
+    if record.ended is not None and (why := store.why_not_read_again(record.batch_id)):
+        raise InputError(f"batch {record.batch_id}", f"{why}; its estimates stay under the curve that it has")
+    store.set_batch_curve(record.batch_id, version)
 
 
 def _side_by_side(store: Store, record: BatchRecord, present: Curve, other: Curve) -> list[dict[str, float]]:

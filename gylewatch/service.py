@@ -38,7 +38,7 @@ from gylewatch.reading_sink import ReadingSink
 from gylewatch.receivers import by_one_clock, inner_parts, receivers_of, told_broker, told_radio
 from gylewatch.schedule import Schedule
 from gylewatch.settling import Settling, look
-from gylewatch.state_feed import StateFeed
+from gylewatch.state_feed import StateFeed, is_gone
 from gylewatch.trial import try_channels
 from gylewatch.undelivered import undelivered
 from gylewatch.unknown_floats import UnknownFloats
@@ -316,8 +316,8 @@ class Service:
         self._upkeep_problem = nightly(self._store, settings.retention, settings.backup, self._time)
 
     def _on_progress(self, progress: Progress) -> None:
-        if progress.estimate is not None:
-            self._feed.tell(progress.batch_id, progress.estimate)
+        if progress.estimate is not None and not is_gone(progress.ended, self._clock.now()):
+            self._feed.tell(progress.batch_id, progress.estimate, ended=progress.ended)
         if progress.alerts:
             self._deliverer.wake()
 

@@ -72,7 +72,8 @@ def _payload(batch_id: BatchId, state: _State | None) -> bytes:
     return GONE if state is None else state_payload(batch_id, state.estimate, state.ended)
 
 
-def _is_gone(ended: datetime | None, now: datetime) -> bool:
+def is_gone(ended: datetime | None, now: datetime) -> bool:
+    """Whether the state of a batch that ended then is taken back, or need not be told any more."""
     return ended is not None and now - ended > KEPT_FOR
 
 
@@ -97,11 +98,11 @@ class StateFeed(Routine):
         self._newest: dict[BatchId, _State] = {}
         self._waiting: list[dict[BatchId, bytes]] = [{} for _ in self._publishers]
 
-    def tell(self, batch_id: BatchId, estimate: Estimate) -> None:
-        """Take the newest estimate of a batch; any thread."""
+    def tell(self, batch_id: BatchId, estimate: Estimate, *, ended: datetime | None = None) -> None:
+        """Take the newest estimate of a batch, which may have ended and still be read again; any thread."""
         with self._lock:
-            known = self._newest.get(batch_id)  # an ended batch may still be read again
-            self._put(batch_id, _State(estimate=estimate, ended=known.ended if known else None))
+            known = self._newest.get(batch_id)
+            self._put(batch_id, _State(estimate=estimate, ended=known.ended if known else ended))
         self.wake()
 
     def begin(
@@ -123,7 +124,7 @@ class StateFeed(Routine):
             for batch_id in removed:
                 self._put(batch_id, None)
             for batch_id, time in ended.items():
-                if not _is_gone(time, now):
+                if not is_gone(time, now):
                     if batch_id in latest:
                         self._put(batch_id, _State(estimate=latest[batch_id], ended=time))
                 elif time is not None and now - time <= KEPT_FOR + OFF_FOR:
@@ -144,7 +145,7 @@ class StateFeed(Routine):
             for batch_id, state in known.items():
                 if self._newest.get(batch_id) is not state:
                     continue
-                if batch_id not in ended or _is_gone(ended[batch_id], now):
+                if batch_id not in ended or is_gone(ended[batch_id], now):
                     self._put(batch_id, None)
                 elif state.ended != ended[batch_id]:
                     self._put(batch_id, replace(state, ended=ended[batch_id]))

@@ -25,7 +25,7 @@ from gylewatch.lateness import Lateness
 from gylewatch.reading_order import ReadingOrder
 from gylewatch.sample_order import SampleOrder
 from gylewatch.values import Batch, BatchId, ProbeReading, Reading, Sample, utc_text
-from storage.records import BatchRecord
+from storage.records import BatchRecord, Footing
 from storage.store import Store
 
 READINGS_AT_ONCE: Final = 200
@@ -69,6 +69,7 @@ class Progress:
     alerts: tuple[Alert, ...]  # new ones, saved
     until: datetime | None  # time of the last reading taken
     more: bool  # there are stored readings left
+    ended: datetime | None = None  # when the batch did
 
 
 class BatchWatch:
@@ -107,7 +108,7 @@ class BatchWatch:
         self._samples = SampleOrder(store, record)
         self._probe_cursor = 0
         self._saved_at: datetime | None = None
-        self._footing = store.footing(record.batch_id)
+        self._footing = self._footing_now()
         self._restore()
 
     @property
@@ -218,7 +219,9 @@ class BatchWatch:
             newest, self._newest = self._newest, None
         until = readings[-1].time if readings else None
         more = more or self._ended_late
-        return Progress(batch_id=self._record.batch_id, estimate=newest, alerts=alerts, until=until, more=more)
+        return Progress(
+            batch_id=self._record.batch_id, estimate=newest, alerts=alerts, until=until, more=more, ended=ended
+        )
 
     def tick(self, now: datetime) -> Progress:
         """Judge that time has passed. Only when everything stored has been concluded from."""
@@ -255,7 +258,7 @@ class BatchWatch:
 
     def read_again(self) -> None:
         """Begin anew. Alerts that were told stay told, and estimates stand until new ones reach their time."""
-        self._footing = self._store.footing(self._record.batch_id)
+        self._footing = self._footing_now()
         self._store.forget_state(self._record.batch_id)
         self._anew, self._anew_since = True, None
         self._told = tuple(record.alert for record in self._store.alerts(self._record.batch_id))
@@ -272,6 +275,10 @@ class BatchWatch:
 
     def _sample_was_withdrawn(self) -> bool:
         return self._store.footing(self._record.batch_id).withdrawn != self._footing.withdrawn
+
+    def _footing_now(self) -> Footing:
+        # Under the curve that is used here: another one that was chosen meanwhile makes void what follows from this.
+        return replace(self._store.footing(self._record.batch_id), curve=self._record.curve_version)
 
     def _take_reading(self, reading: Reading, pending: _Pending) -> None:
         self._note_late(reading)

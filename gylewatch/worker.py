@@ -214,10 +214,9 @@ class Worker(Routine):
         for batch_id in set(self._watches) - set(active):
             watch = self._watches[batch_id]
             self._by_itself(watch.record, "changing", partial(self._end, watch))
-        if self._closes:
-            for record in self._store.broken_off():
-                if record.batch_id not in self._watches:
-                    self._by_itself(record, "taking up", partial(self._take_up, record))
+        for record in self._store.broken_off():  # also one that somebody wants read under another curve
+            if record.batch_id not in self._watches:
+                self._by_itself(record, "taking up", partial(self._take_up, record))
         for batch_id, record in active.items():
             known = self._watches.get(batch_id)
             if known is None:

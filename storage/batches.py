@@ -18,7 +18,7 @@ from storage.outcomes import forget
 from storage.part import Part
 from storage.records import BatchRecord, ChangedMeanwhile, FloatInUse, FloatRecord, VesselInUse, VesselRecord
 from storage.registry import insert_float, insert_vessel
-from storage.schema import AlertRow, BatchRow, CurveRow, OutboxRow, RemovedBatchRow, SampleRow, VesselRow
+from storage.schema import AlertRow, BatchRow, BatchStateRow, CurveRow, OutboxRow, RemovedBatchRow, SampleRow, VesselRow
 from storage.stored import batch_from_json, batch_to_json, sample_from_columns, sample_to_columns
 
 
@@ -135,17 +135,22 @@ class Batches(Part):
     def set_batch_curve(self, batch_id: BatchId, version: int) -> BatchRecord:
         """Read a batch under another version of its float's curve.
 
+        One that has ended loses its state with it, so that it is read again to its end.
+
         Raises
         ------
         NotFound
             The batch, or that version of its float's curve, is not there.
         """
         with self._database.writing() as connection:
-            float_id = require_batch(connection, batch_id).batch.float_id
+            record = require_batch(connection, batch_id)
+            float_id = record.batch.float_id
             query = select(CurveRow.version).where(CurveRow.float_id == float_id, CurveRow.version == version)
             if connection.scalar(query) is None:
                 raise NotFound("curve", f"{float_id} version {version}", "list them with: gylewatch curve list")
             connection.execute(update(BatchRow).where(BatchRow.batch_id == batch_id).values(curve_version=version))
+            if record.ended is not None and record.curve_version != version:
+                connection.execute(delete(BatchStateRow).where(BatchStateRow.batch_id == batch_id))
             return require_batch(connection, batch_id)
 
     def end_batch(self, batch_id: BatchId, time: datetime) -> BatchRecord:

@@ -229,9 +229,11 @@ def _save_alert(connection: Connection, batch_id: BatchId, alert: Alert, channel
 
 def _footing(connection: Connection, batch_id: BatchId) -> Footing:
     withdrawn = select(func.count()).where(SampleRow.batch_id == batch_id, SampleRow.withdrawn.is_not(None))
-    query = select(BatchRow.reopened, withdrawn.scalar_subquery().label("withdrawn"))
+    query = select(BatchRow.reopened, BatchRow.curve_version, withdrawn.scalar_subquery().label("withdrawn"))
     row = connection.execute(query.where(BatchRow.batch_id == batch_id)).one_or_none()
-    return Footing(reopened=row.reopened, withdrawn=row.withdrawn) if row is not None else Footing()
+    if row is None:
+        return Footing()
+    return Footing(reopened=row.reopened, withdrawn=row.withdrawn, curve=row.curve_version)
 
 
 def _save_state(

@@ -135,6 +135,7 @@ class Footing:
 
     reopened: datetime | None = None  # the last time that its end was taken back
     withdrawn: int = 0  # samples
+    curve: int | None = None  # the version of the float's curve under which it is read
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

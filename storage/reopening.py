@@ -39,6 +39,20 @@ class Reopening(Part):
         with self._database.reading() as connection:
             return _why_not(connection, require_batch(connection, batch_id))
 
+    def why_not_read_again(self, batch_id: BatchId) -> str:
+        """Why a batch cannot be read again from its pitching; empty: it can.
+
+        Raises
+        ------
+        NotFound
+            No batch has that identifier.
+        """
+        with self._database.reading() as connection:
+            deleted = _readings_deleted_since(connection, require_batch(connection, batch_id))
+        if deleted is None:
+            return ""
+        return f"its readings since {utc_text(deleted, 'minutes')} are deleted, and it cannot be read again"
+
     def broken_off(self) -> tuple[BatchRecord, ...]:
         """Ended batches that were still being read (again) when the program stopped, and can be: they have no state."""
         query = select(BatchRow).outerjoin(BatchStateRow, BatchStateRow.batch_id == BatchRow.batch_id)

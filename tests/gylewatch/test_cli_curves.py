@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 from gylewatch.values import Instrument, Reading
 from tests.gylewatch.workbench import BATCH, HERON, Terminal, angle_of, day, hand, readings
+from tests.storage.examples import estimate
 
 
 def shift_samples(workbench: Terminal, off_points: float) -> None:
@@ -88,6 +90,41 @@ def test_a_batch_is_shown_under_both_curves_and_read_under_the_chosen_one(workbe
     with workbench.store() as store:
         assert store.batch(BATCH).curve_version == 2
         assert len(store.curves(HERON)) == 2
+
+
+def test_of_an_ended_batch_it_says_that_the_service_reads_it_again_to_its_end(workbench: Terminal) -> None:
+    shift_samples(workbench, 4.0)
+    workbench.type(f"curve recalibrate {BATCH} --accept")
+    with workbench.store() as store:
+        store.set_batch_curve(BATCH, 1)
+        store.end_batch(BATCH, day(7))
+        store.save_outcomes(BATCH, state=b"state", cursor=1, channels=())
+
+    used = workbench.type(f"curve reread {BATCH} --use")
+    again = workbench.type(f"curve reread {BATCH} --use")
+
+    assert "under version 2 from now on, and again from its pitching to its end: by the service" in used.out
+    assert "is read under version 2 already; nothing changes" in again.out
+    with workbench.store() as store:
+        assert [record.batch_id for record in store.broken_off()] == [BATCH]
+
+
+def test_an_ended_batch_whose_readings_are_deleted_stays_under_its_curve(workbench: Terminal) -> None:
+    shift_samples(workbench, 4.0)
+    workbench.type(f"curve recalibrate {BATCH} --accept")
+    with workbench.store() as store:
+        store.set_batch_curve(BATCH, 1)
+        first = replace(estimate(0), time=day(0))
+        store.save_outcomes(BATCH, estimates=[first], state=b"state", cursor=1, channels=())
+        store.end_batch(BATCH, day(7))
+
+    refused = workbench.type(f"curve reread {BATCH} --use")
+
+    assert refused.code == 2
+    assert "are deleted, and it cannot be read again; its estimates stay under the curve that it has" in refused.err
+    with workbench.store() as store:
+        assert store.batch(BATCH).curve_version == 1
+        assert store.state(BATCH) is not None
 
 
 def test_an_exported_curve_comes_back_as_an_equal_new_version(workbench: Terminal) -> None:

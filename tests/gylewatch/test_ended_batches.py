@@ -16,6 +16,7 @@ from structlog.testing import capture_logs
 from alerts.alert import Kind
 from alerts.notice import Notice
 from alerts.settings import AlertSettings
+from calibration.fit import fit_curve
 from fermentation.estimate import Estimate
 from gylewatch.clock import SteppedClock
 from gylewatch.values import BatchId, FloatId, Instrument, Sample, Unit, VesselId
@@ -30,6 +31,7 @@ from tests.storage.examples import batch, curve, float_record, reading, referenc
 READINGS = pale_readings(120)  # fermentation has started by then
 ENDED = READINGS[-1].time + timedelta(minutes=1)
 BROWN = BatchId("brown")
+HERON = FloatId("heron")
 LATE = Sample(
     time=READINGS[20].time + timedelta(minutes=1),
     instrument=Instrument.HYDROMETER,
@@ -82,16 +84,23 @@ def follow(store: Store) -> None:
     watched.save()
 
 
-def in_one_go(folder: Path, *samples: Sample) -> tuple[Estimate, ...]:
+def in_one_go(folder: Path, *samples: Sample, curve_version: int = 1) -> tuple[Estimate, ...]:
     """What is believed of the beer where nothing came late and nobody ended it."""
     folder.mkdir()
     with Store.open(furnish(folder, PITCHED)) as other:
-        other.set_batch_curve(BATCH, 1)
+        add_other_curve(other)
+        other.set_batch_curve(BATCH, curve_version)
         other.append_readings(READINGS)
         for sample in samples:
             other.add_sample(BATCH, sample)
         follow(other)
         return other.estimates(BATCH)
+
+
+def add_other_curve(store: Store) -> None:
+    """A second version of the float's curve, four points higher."""
+    points = [replace(point, gravity_sg=point.gravity_sg + 0.004) for point in store.curves(HERON)[0].references]
+    store.add_curve(fit_curve(points), points, who="Ada", note="", created=PITCHED)
 
 
 def end(store: Store) -> None:
@@ -180,6 +189,58 @@ def test_a_stop_on_the_way_has_it_read_to_its_end_after_the_next_start(
     wanted = in_one_go(tmp_path / "other", *([LATE] if again else []))
     assert before != wanted
     assert store.estimates(BATCH) == wanted
+
+
+def test_it_is_read_again_under_another_curve_while_the_service_runs(store: Store, tmp_path: Path) -> None:
+    add_other_curve(store)
+    store.append_readings(READINGS)
+    end(store)
+
+    with working(store) as worker:
+        eventually("it is read to its end", lambda: is_through(store))
+        store.set_batch_curve(BATCH, 2)
+        worker.look()
+        eventually("it is read again", lambda: is_through(store))
+
+    assert store.estimates(BATCH) == in_one_go(tmp_path / "other", curve_version=2)
+
+
+def test_it_is_read_again_under_another_curve_when_the_service_is_started_next(store: Store, tmp_path: Path) -> None:
+    add_other_curve(store)
+    store.append_readings(READINGS)
+    follow(store)
+    end(store)
+    store.set_batch_curve(BATCH, 2)
+
+    with working(store):
+        eventually("it is read again", lambda: is_through(store))
+
+    assert store.estimates(BATCH) == in_one_go(tmp_path / "other", curve_version=2)
+
+
+def test_what_was_concluded_under_the_curve_of_before_is_not_kept_as_of_the_new_one(store: Store) -> None:
+    add_other_curve(store)
+    store.append_readings(READINGS)
+    end(store)
+    watched = BatchWatch(store, store.batch(BATCH), AlertSettings(), ("phone",))
+
+    store.set_batch_curve(BATCH, 2)
+    while watched.step(ENDED).more:
+        pass
+    watched.save()
+
+    assert store.estimates(BATCH) == ()
+    assert [record.batch_id for record in store.broken_off()] == [BATCH]
+
+
+def test_the_same_curve_once_more_reads_nothing_again(store: Store) -> None:
+    store.append_readings(READINGS)
+    follow(store)
+    end(store)
+
+    store.set_batch_curve(BATCH, 1)
+
+    assert is_through(store)
 
 
 def test_by_a_clock_that_is_not_set_yet_it_is_read_to_its_end_all_the_same(store: Store, tmp_path: Path) -> None:

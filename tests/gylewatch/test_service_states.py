@@ -208,6 +208,20 @@ def test_what_is_found_of_a_batch_after_its_end_tells_of_the_end_too() -> None:
     assert (last["time"], last["ended"]) == (utc_text(estimate(2).time), utc_text(ENDED))
 
 
+def test_of_a_batch_that_ended_before_the_start_the_end_is_told_with_what_is_found() -> None:
+    published: list[bytes] = []
+    feed = StateFeed([lambda _, payload: published.append(payload)])
+
+    feed.tell(BATCH, estimate(2), ended=ENDED)
+    feed.start()
+    try:
+        eventually("it is published", lambda: published != [])
+    finally:
+        feed.stop()
+
+    assert [json.loads(each)["ended"] for each in published] == [utc_text(ENDED)]
+
+
 def test_a_state_is_taken_back_from_a_broker_that_was_away_meanwhile(
     store: Store, tmp_path: Path, broker: Broker
 ) -> None:
