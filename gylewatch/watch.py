@@ -17,7 +17,7 @@ from typing import Final
 import structlog
 
 from alerts.alert import Alert, Kind, Subject
-from alerts.engine import withdrawn
+from alerts.engine import CLOSED, withdrawn
 from alerts.settings import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch import pipeline
@@ -213,6 +213,8 @@ class BatchWatch:
             self._take_probes(probes, until=None)
         if not more and self._rereading:
             self._end_rereading(pending, horizon)
+        elif ended is not None and not self._rereading:
+            self._drop_ends_of_what_is_closed(pending)
         alerts = self._save(pending)
         newest = None
         if not self._rereading:  # what was believed of the past is no state of the beer
@@ -369,15 +371,37 @@ class BatchWatch:
         found = {alert.subject for alert in self._state.alerts.open}
         return {subject: alert for subject, alert in on_record.items() if subject not in found}
 
+    def _drop_ends_of_what_is_closed(self, pending: _Pending) -> None:
+        """What the end of the batch has closed already is not over once more because it is read on."""
+        if not pending.alerts:
+            return
+        opened = {record.alert.subject for record in self._store.open_alerts(self._record.batch_id)}
+        kept = []
+        for alert in pending.alerts:
+            if alert.resolves is None:
+                opened.add(alert.subject)
+            elif alert.subject not in opened:
+                continue
+            kept.append(alert)
+        pending.alerts[:] = kept
+
     def _raise_again(self, on_record: Mapping[Subject, Alert], pending: _Pending) -> None:
+        over = self._closed_by_the_end()
         for subject in (alert.subject for alert in self._state.alerts.open):
             found = self._found.get(subject)
-            if subject in on_record or found is None:
+            if subject in on_record or subject in over or found is None:
                 continue
             again = replace(found, time=self._state.alerts.memory.clock or found.time)
             if not self._was_told(found):
                 pending.untold.append(again)  # it was news a moment ago, though it lies before an end on record
             pending.alerts.append(again)
+
+    def _closed_by_the_end(self) -> set[Subject]:
+        """What was open when the batch ended, and is over with it: programs have heard of both."""
+        if self._record.ended is None:
+            return set()
+        last = {alert.subject: alert for alert in (each.alert for each in self._store.alerts(self._record.batch_id))}
+        return {subject for subject, alert in last.items() if alert.evidence.get(CLOSED)}
 
     def _withdraw(self, gone: Mapping[Subject, Alert], pending: _Pending) -> None:
         clock = self._state.alerts.memory.clock

@@ -69,16 +69,20 @@ class Worker(Routine):
         self._problems: dict[tuple[str, str], str] = {}  # by batch, or "" for all, and by what failed
         self._seen_until: dict[FloatId, datetime] = {}
         self._closes = True  # look after ended batches: at the start, and when one was let go of
+        self._ends: dict[FloatId, datetime] = {}  # when the last batch of each float ended that was let go of
         self._named: set[BatchId] = set()  # in the log; each is taken up again after every failure of the store
         self._lock = threading.Lock()  # guards the three below
-        self._heard: set[FloatId] = set()
+        self._heard: dict[FloatId, datetime] = {}  # of each float the earliest reading that is new
         self._look = True
         self._tick = False
 
     def stored(self, readings: Iterable[Reading]) -> None:
         """Tell that new readings are stored; any thread."""
         with self._lock:
-            self._heard.update(reading.float_id for reading in readings)
+            for reading in readings:
+                earliest = self._heard.get(reading.float_id)
+                if earliest is None or reading.time < earliest:
+                    self._heard[reading.float_id] = reading.time
         self.wake()
 
     def tick(self) -> None:
@@ -128,9 +132,11 @@ class Worker(Routine):
 
     def _turn(self) -> None:
         with self._lock:
-            heard, self._heard = self._heard, set()
+            heard, self._heard = self._heard, {}
             look, self._look = self._look, False
             tick, self._tick = self._tick, False
+        if any(time <= self._ends[float_id] for float_id, time in heard.items() if float_id in self._ends):
+            self._closes = look = True  # a beer that has ended meanwhile may be read on
         if look or tick:
             self._renew()
         for batch_id, watch in list(self._watches.items()):
@@ -214,7 +220,8 @@ class Worker(Routine):
         for batch_id in set(self._watches) - set(active):
             watch = self._watches[batch_id]
             self._by_itself(watch.record, "changing", partial(self._end, watch))
-        for record in self._store.broken_off():  # also one that somebody wants read under another curve
+        unread = self._store.left_unread() if self._closes else ()
+        for record in (*self._store.broken_off(), *unread):  # also one that somebody wants read under another curve
             if record.batch_id not in self._watches:
                 self._by_itself(record, "taking up", partial(self._take_up, record))
         for batch_id, record in active.items():
@@ -236,6 +243,11 @@ class Worker(Routine):
         ended = [record for record in self._store.batches() if record.batch_id not in self._watches]
         for batch_id, alerts in close(self._store, ended, self._channels).items():
             self._tell(Progress(batch_id=batch_id, estimate=None, alerts=alerts, until=None, more=False))
+        self._ends = {}
+        for record in ended:
+            if record.ended is not None:
+                before = self._ends.get(record.batch.float_id, record.ended)
+                self._ends[record.batch.float_id] = max(record.ended, before)
         self._closes = False
 
     def _take_up(self, record: BatchRecord) -> None:

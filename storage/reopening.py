@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Final
 
-from sqlalchemy import Connection, delete, func, or_, select, update
+from sqlalchemy import Connection, delete, exists, func, or_, select, update
 
 from alerts.engine import CLOSED
 from gylewatch.values import BatchId, utc_text
@@ -23,6 +24,8 @@ from storage.schema import (
     ReadingRow,
     SampleRow,
 )
+
+_ENDED_LAST: Final = 100  # batches; to look through their readings takes a small board a second
 
 
 class Reopening(Part):
@@ -60,6 +63,29 @@ class Reopening(Part):
         with self._database.reading() as connection:
             rows = connection.execute(query.where(BatchStateRow.batch_id.is_(None)).order_by(BatchRow.pitched)).all()
             records = [batch_record(row) for row in rows]
+            return tuple(each for each in records if _readings_deleted_since(connection, each) is None)
+
+    def left_unread(self) -> tuple[BatchRecord, ...]:
+        """Ended batches with readings from before their end that came after what their state has taken.
+
+        The service was stopped before it had concluded from them, or they waited with the broker meanwhile. Of the
+        batches that ended last only: each start looks, and what lacked longer ago was read then. Not one whose first
+        readings are deleted: it might have to be read again.
+        """
+        query = select(BatchRow.batch_id).where(BatchRow.ended.is_not(None), BatchRow.curve_version.is_not(None))
+        last = query.order_by(BatchRow.ended.desc()).limit(_ENDED_LAST)
+        unread = exists(
+            select(ReadingRow.id).where(
+                ReadingRow.float_id == BatchRow.float_id,
+                ReadingRow.time >= BatchRow.pitched,
+                ReadingRow.time <= BatchRow.ended,
+                ReadingRow.id > BatchStateRow.reading_cursor,
+            )
+        )
+        found = select(BatchRow).join(BatchStateRow, BatchStateRow.batch_id == BatchRow.batch_id)
+        found = found.where(BatchRow.batch_id.in_(last), unread).order_by(BatchRow.pitched)
+        with self._database.reading() as connection:
+            records = [batch_record(row) for row in connection.execute(found).all()]
             return tuple(each for each in records if _readings_deleted_since(connection, each) is None)
 
     def reopen_batch(self, batch_id: BatchId, time: datetime) -> BatchRecord:

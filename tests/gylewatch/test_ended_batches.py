@@ -108,7 +108,7 @@ def end(store: Store) -> None:
 
 
 def is_through(store: Store) -> bool:
-    return store.batch(BATCH).ended is not None and store.state(BATCH) is not None
+    return store.batch(BATCH).ended is not None and store.state(BATCH) is not None and store.left_unread() == ()
 
 
 def stop_after_a_page(store: Store, monkeypatch: pytest.MonkeyPatch, *, ends: bool) -> None:
@@ -166,6 +166,7 @@ def test_it_holds_no_other_up(store: Store, tmp_path: Path, monkeypatch: pytest.
         pytest.param(True, True, id="ended and stopped while it is read again"),
         pytest.param(True, False, id="stopped while it is read again and ended"),
         pytest.param(False, True, id="ended and stopped while it is read on"),
+        pytest.param(False, False, id="stopped while it is read on and ended"),
     ],
 )
 def test_a_stop_on_the_way_has_it_read_to_its_end_after_the_next_start(
@@ -189,6 +190,61 @@ def test_a_stop_on_the_way_has_it_read_to_its_end_after_the_next_start(
     wanted = in_one_go(tmp_path / "other", *([LATE] if again else []))
     assert before != wanted
     assert store.estimates(BATCH) == wanted
+
+
+def test_what_waited_with_the_broker_until_after_the_end_is_read_too(store: Store, tmp_path: Path) -> None:
+    store.append_readings(READINGS[:30])
+    follow(store)
+    end(store)
+
+    with working(store) as worker:
+        store.append_readings([reading(1, name="wren")])
+        worker.stored([reading(1, name="wren")])
+        eventually("the worker has looked", lambda: store.estimates(BROWN))
+        for first in range(30, len(READINGS), 10):
+            store.append_readings(READINGS[first : first + 10])
+            worker.stored(READINGS[first : first + 10])
+        eventually("it is read to its end", lambda: len(store.estimates(BATCH)) == len(READINGS))
+        eventually("it is let go of", lambda: is_through(store))
+
+    assert store.estimates(BATCH) == in_one_go(tmp_path / "other")
+
+
+def test_what_its_end_has_closed_does_not_end_once_more_when_it_is_read_on(store: Store) -> None:
+    brew = pale_readings(560)
+    ended = brew[-1].time + timedelta(minutes=1)
+    store.append_readings(brew[:200])
+    follow(store)
+    store.end_batch(BATCH, ended)
+    opened = {record.alert.kind for record in store.open_alerts(BATCH)}
+
+    with working(store, ended) as worker:
+        eventually("its alerts are closed", lambda: store.open_alerts(BATCH) == ())
+        store.append_readings(brew[200:])
+        worker.stored(brew[200:])
+        eventually("it is read to its end", lambda: len(store.estimates(BATCH)) == len(brew))
+        eventually("it is let go of", lambda: store.left_unread() == () and store.open_alerts(BATCH) == ())
+
+    assert opened == {Kind.FERMENTATION_STARTED}
+    ends = [record.alert.resolves for record in store.alerts(BATCH) if record.alert.resolves is not None]
+    assert ends.count(Kind.FERMENTATION_STARTED) == 1
+    waiting = [each.message for each in store.outbox_due(ended + timedelta(days=1), 100)]
+    kinds = [each.alert.kind for each in waiting if isinstance(each, Notice) and each.alert.resolves is None]
+    assert Kind.FERMENTATION_FINISHED not in kinds
+
+
+def test_readings_of_another_beer_leave_nothing_unread(store: Store) -> None:
+    store.append_readings(READINGS)
+    follow(store)
+    end(store)
+
+    store.append_readings([replace(READINGS[-1], time=ENDED + timedelta(minutes=each)) for each in (1, 2)])
+    store.append_readings([replace(READINGS[0], time=PITCHED - timedelta(minutes=1))])
+    others = store.left_unread()
+    store.append_readings([replace(READINGS[-1], time=ENDED - timedelta(seconds=1))])
+
+    assert others == ()
+    assert [record.batch_id for record in store.left_unread()] == [BATCH]
 
 
 def test_it_is_read_again_under_another_curve_while_the_service_runs(store: Store, tmp_path: Path) -> None:
@@ -216,6 +272,26 @@ def test_it_is_read_again_under_another_curve_when_the_service_is_started_next(s
         eventually("it is read again", lambda: is_through(store))
 
     assert store.estimates(BATCH) == in_one_go(tmp_path / "other", curve_version=2)
+
+
+def test_what_its_end_has_closed_is_not_told_once_more_when_it_is_read_again(store: Store) -> None:
+    add_other_curve(store)
+    store.append_readings(READINGS)
+    follow(store)
+    end(store)
+
+    with working(store) as worker:
+        eventually("its alerts are closed", lambda: store.open_alerts(BATCH) == ())
+        before = store.alerts(BATCH)
+        store.set_batch_curve(BATCH, 2)
+        worker.look()
+        eventually("it is read again", lambda: is_through(store))
+        store.append_readings([reading(1, name="wren")])
+        worker.stored([reading(1, name="wren")])
+        eventually("the worker goes on", lambda: store.estimates(BROWN))
+
+    assert [record.alert.kind for record in before] == [Kind.FERMENTATION_STARTED] * 2
+    assert store.alerts(BATCH) == before
 
 
 def test_what_was_concluded_under_the_curve_of_before_is_not_kept_as_of_the_new_one(store: Store) -> None:

@@ -15,7 +15,7 @@ from gylewatch.errors import NotFound
 from gylewatch.values import BatchId, FloatId, VesselId
 from storage.records import Footing, NotReopened
 from storage.store import Store
-from tests.storage.examples import alert, at, batch, estimate, reading, sample, vessel_record
+from tests.storage.examples import alert, at, batch, curve, estimate, reading, references, sample, vessel_record
 
 PALE = BatchId("harbour-pale")
 WREN = FloatId("wren")
@@ -52,6 +52,49 @@ def test_a_reopened_batch_is_active_and_is_to_be_read_again(ended: Store) -> Non
     assert ended.batches(active_only=True) == (record,)
     assert (ended.estimates(PALE), ended.state(PALE)) == ((), None)
     assert len(ended.readings(FloatId("heron"))) == 40
+
+
+def read_to_its_end(ended: Store) -> None:
+    for version in (1, 2):
+        ended.add_curve(curve(), references(), who="Ada", note=str(version), created=at(0))
+    ended.set_batch_curve(PALE, 1)
+    ended.save_outcomes(PALE, state=b"state", cursor=ended.last_reading_row(FloatId("heron")))
+
+
+def test_what_came_from_before_the_end_after_its_state_is_left_unread(ended: Store) -> None:
+    read_to_its_end(ended)
+    ended.append_readings([reading(-10), reading(615)])
+    assert ended.left_unread() == ()
+
+    ended.append_readings([reading(597)])
+
+    assert ended.left_unread() == (ended.batch(PALE),)
+    assert ended.broken_off() == ()
+    ended.save_outcomes(PALE, state=b"state", cursor=ended.last_reading_row(FloatId("heron")))
+    assert ended.left_unread() == ()
+
+
+def test_an_ended_batch_without_its_first_readings_is_not_read_on(ended: Store) -> None:
+    read_to_its_end(ended)
+    ended.prune(at(100))
+    ended.append_readings([reading(597)])
+
+    assert ended.left_unread() == ()
+    assert "are deleted, and it cannot be read again" in ended.why_not_read_again(PALE)
+
+
+def test_another_curve_takes_the_state_of_an_ended_batch_and_leaves_that_of_an_active_one(ended: Store) -> None:
+    read_to_its_end(ended)
+
+    ended.set_batch_curve(PALE, 1)
+    assert (ended.broken_off(), ended.why_not_read_again(PALE)) == ((), "")
+    ended.set_batch_curve(PALE, 2)
+
+    assert ended.broken_off() == (ended.batch(PALE),)
+    ended.reopen_batch(PALE, at(700))
+    ended.save_outcomes(PALE, state=b"state", cursor=39)
+    ended.set_batch_curve(PALE, 1)
+    assert ended.state(PALE) is not None
 
 
 def test_an_active_batch_is_not_reopened_and_loses_nothing(ended: Store) -> None:
