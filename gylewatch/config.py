@@ -55,6 +55,7 @@ class RetentionSettings:
     """The section ``[retention]``."""
 
     readings_days: int | None = None  # None: kept for good. A year of one float at 15 minutes is about 3 MB.
+    estimates_days: int | None = None  # after the end of a batch, then one an hour; None: each is kept for good
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -363,9 +364,12 @@ def _floats(table: Table) -> FloatSettings:
 
 
 def _retention(table: Table) -> RetentionSettings:
-    days = table.whole("readings_days", low=30, high=36500, unit="days") if table.has("readings_days") else None
+    readings, estimates = (
+        table.whole(key, low=30, high=36500, unit="days") if table.has(key) else None
+        for key in ("readings_days", "estimates_days")
+    )
     table.finish()
-    return RetentionSettings(readings_days=days)
+    return RetentionSettings(readings_days=readings, estimates_days=estimates)
 
 
 def _log(table: Table) -> LogSettings:

@@ -83,6 +83,7 @@ port = 8220
 
 # [retention]
 # readings_days = 730                   # raw readings older than this are deleted; estimates and alerts are kept
+# estimates_days = 365                  # so long after the end of a batch one estimate an hour is left of it
 
 # [backup]                              # a copy of the SQLite database each night, or soon after it was missed
 # folder = "backups"

@@ -1,4 +1,4 @@
-"""What is done each night: old readings are deleted, and the database is copied."""
+"""What is done each night: old readings are deleted, old estimates thinned, and the database is copied."""
 
 from __future__ import annotations
 
@@ -12,15 +12,25 @@ from gylewatch.config import BackupSettings, RetentionSettings
 from gylewatch.errors import GylewatchError
 from gylewatch.schedule import NIGHT_HOUR, NIGHT_MINUTE
 from storage.store import Store
+from storage.upkeep import Rest, no_rest
 
 _log = structlog.get_logger(__name__)
 
 
 def nightly(
-    store: Store, retention: RetentionSettings, backup: BackupSettings | None, timekeeper: Timekeeper
+    store: Store,
+    retention: RetentionSettings,
+    backup: BackupSettings | None,
+    timekeeper: Timekeeper,
+    *,
+    rest: Rest = no_rest,
 ) -> str | None:
     """Do what the settings ask for, unless the last night's copy is there. What fails is logged; the next night does it
     again.
+
+    Parameters
+    ----------
+    rest : between two pieces of what takes long; whether to leave the rest for another night, because the service stops
 
     Returns
     -------
@@ -37,10 +47,14 @@ def nightly(
     doing = "the deleting of old readings"
     try:
         if retention.readings_days is not None:
-            removed = store.prune(now - timedelta(days=retention.readings_days))
+            removed = store.prune(now - timedelta(days=retention.readings_days), rest=rest)
             _log.info("old readings deleted", number=removed)
+        doing = "the thinning of old estimates"
+        if retention.estimates_days is not None:
+            removed = store.thin_estimates(now - timedelta(days=retention.estimates_days), rest=rest)
+            _log.info("estimates of ended batches thinned", deleted=removed)
         doing = "the nightly copy of the database"
-        if backup is not None:
+        if backup is not None and not rest():
             _back_up(store, backup, now)
     except (GylewatchError, OSError) as error:
         _log.error("the nightly upkeep failed; it is tried again tomorrow", problem=str(error))

@@ -52,6 +52,10 @@ from web.trial import ChannelTrial
 
 TICK_S: Final = 60.0  # silence is counted in hours; a minute is early enough and costs nothing
 
+REST_S: Final = 0.15
+# Between two pieces of the upkeep. Another program that waits for SQLite's lock looks for it every tenth of a second
+# at last (the delays of its busy timeout, from memory): without this a command waited for seconds.
+
 _log = structlog.get_logger(__name__)
 
 
@@ -72,6 +76,7 @@ class Service:
         self._upkeep_problem: str | None = None  # of the last night
         self._repeated: list[datetime | None] = [None for _ in settings.brokers]  # since when each was connected then
         self._stops: list[Callable[[], None]] = []  # run in reverse order
+        self._stopping = threading.Event()
 
     def start(self) -> None:
         """Start every part.
@@ -93,6 +98,7 @@ class Service:
 
     def stop(self) -> None:
         """Stop every part, within seconds; what is in hand is saved."""
+        self._stopping.set()
         while self._stops:
             stop = self._stops.pop()
             try:
@@ -313,7 +319,8 @@ class Service:
 
     def _upkeep(self) -> None:
         settings = self._settings
-        self._upkeep_problem = nightly(self._store, settings.retention, settings.backup, self._time)
+        rest = partial(self._stopping.wait, REST_S)
+        self._upkeep_problem = nightly(self._store, settings.retention, settings.backup, self._time, rest=rest)
 
     def _on_progress(self, progress: Progress) -> None:
         if progress.estimate is not None and not is_gone(progress.ended, self._clock.now()):

@@ -1,8 +1,9 @@
-"""Which of very many rows a picture needs. Pure."""
+"""Which of very many rows a picture needs, and which are kept for good. Pure."""
 
 from __future__ import annotations
 
-from datetime import timedelta
+from collections.abc import Collection, Sequence
+from datetime import datetime, timedelta
 from itertools import pairwise
 
 import numpy as np
@@ -59,3 +60,35 @@ def gaps(times: NDArray[np.datetime64], at_most: int) -> NDArray[np.intp]:
     found = np.flatnonzero(steps > least)
     longest = found[np.argsort(-steps[found], kind="stable")[:at_most]]
     return np.sort(longest)
+
+
+def between_hours(
+    times: Sequence[datetime], kept: Collection[datetime], *, keep_first: bool
+) -> tuple[tuple[int, int], ...]:
+    """The rows that need not be kept where one an hour is enough: the last one of each hour, and of all, stays.
+
+    Parameters
+    ----------
+    times : of the rows, in order
+    kept : times of which a row stays as well
+    keep_first : whether the first row of a time beside these stays, too
+
+    Returns
+    -------
+    the first and the last number of each stretch of rows that may go, in order
+    """
+    standing = set(kept)
+    first = next((row for row, time in enumerate(times) if time not in standing), None) if keep_first else None
+    runs: list[tuple[int, int]] = []
+    for row, (time, following) in enumerate(pairwise(times)):
+        if row == first or time in standing or _hour(time) != _hour(following):
+            continue
+        if runs and runs[-1][1] == row - 1:
+            runs[-1] = (runs[-1][0], row)
+        else:
+            runs.append((row, row))
+    return tuple(runs)
+
+
+def _hour(time: datetime) -> datetime:
+    return time.replace(minute=0, second=0, microsecond=0)

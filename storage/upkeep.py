@@ -4,23 +4,40 @@ from __future__ import annotations
 
 import os
 import sqlite3
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from datetime import datetime
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
-from sqlalchemy import delete, func, select
+from sqlalchemy import Connection, Select, bindparam, delete, func, select, update
 from sqlalchemy.orm import InstrumentedAttribute
 
 from gylewatch.errors import StorageError
+from gylewatch.values import BatchId
 from storage.database import Database
 from storage.faults import explain
 from storage.part import Part
-from storage.schema import BatchRow, FloatRow, ProbeReadingRow, ReadingRow
+from storage.schema import BatchRow, BatchStateRow, EstimateRow, FloatRow, ProbeReadingRow, ReadingRow, SampleRow
+from storage.thinning import between_hours
 
 PRUNED_AT_ONCE: Final = 5000
 # In one transaction, for which new readings and every command wait: who first limits what years have gathered deletes
 # hundreds of thousands. Float by float, because the index over the readings begins with it.
+
+THINNED_AT_ONCE: Final = 5000  # estimates looked at in one transaction, for the same reason
+
+_NOTHING_CARRIED: Final = b""
+# The state of a batch whose estimates are thinned: it is not looked at each night again. Nobody goes on from the state
+# of a batch that has ended, and whatever lets it be read again writes a state of its own.
+
+Rest = Callable[[], bool]
+"""Lets others write, who wait meanwhile; whether to leave what is not done for another night."""
+
+
+def no_rest() -> bool:
+    """Go on at once."""
+    return False
 
 
 class Upkeep(Part):
@@ -48,22 +65,39 @@ class Upkeep(Part):
             raise StorageError(f"backup {target}: this is the database itself; name another file", retry=False)
         _copy(self._database, source, target)
 
-    def prune(self, readings_before: datetime) -> int:
+    def prune(self, readings_before: datetime, *, rest: Rest = no_rest) -> int:
         """Delete old readings and return how many; estimates, samples and alerts stay.
 
         Kept are readings of floats and probes since `readings_before`, and all that an active batch is made of,
         however old.
+
+        Parameters
+        ----------
+        rest : between two pieces
         """
+        return _done(self._pruning(readings_before), rest)
+
+    def thin_estimates(self, ended_before: datetime, *, rest: Rest = no_rest) -> int:
+        """Leave one estimate an hour of each batch that ended before a time, and return how many were deleted.
+
+        Kept are the last of each hour, so the last of all as well, the first that a reading led to, and those of the
+        times of samples. The state of such a batch, which nobody goes on from, is emptied. Left alone is a batch
+        without a state: it is being read (again).
+
+        Parameters
+        ----------
+        rest : between two pieces
+        """
+        return _done(self._thinning(ended_before), rest)
+
+    def _pruning(self, before: datetime) -> Iterator[int]:
         with self._database.reading() as connection:
             floats = connection.scalars(select(FloatRow.float_id)).all()
             vessels = connection.scalars(select(ProbeReadingRow.vessel_id).distinct()).all()
-        return sum(
-            [self._prune(ReadingRow, ReadingRow.float_id, BatchRow.float_id, name, readings_before) for name in floats]
-            + [
-                self._prune(ProbeReadingRow, ProbeReadingRow.vessel_id, BatchRow.vessel_id, name, readings_before)
-                for name in vessels
-            ]
-        )
+        for name in floats:
+            yield from self._prune(ReadingRow, ReadingRow.float_id, BatchRow.float_id, name, before)
+        for name in vessels:
+            yield from self._prune(ProbeReadingRow, ProbeReadingRow.vessel_id, BatchRow.vessel_id, name, before)
 
     def _prune(
         self,
@@ -72,18 +106,73 @@ class Upkeep(Part):
         of_batch: InstrumentedAttribute[str],
         name: str,
         before: datetime,
-    ) -> int:
-        gone, more = 0, True
+    ) -> Iterator[int]:
+        found = PRUNED_AT_ONCE
         active = select(func.min(BatchRow.pitched)).where(BatchRow.ended.is_(None), of_batch == name)
-        while more:
+        while found == PRUNED_AT_ONCE:
             with self._database.writing() as connection:
                 pitched = connection.scalar(active)
                 until = before if pitched is None else min(before, pitched)
                 old = select(table.id).where(of_row == name, table.time < until).limit(PRUNED_AT_ONCE)
                 found = connection.execute(delete(table).where(table.id.in_(old))).rowcount
-            gone += found
-            more = found == PRUNED_AT_ONCE
-        return gone
+            yield found
+
+    def _thinning(self, ended_before: datetime) -> Iterator[int]:
+        with self._database.reading() as connection:
+            ended = connection.scalars(_not_thinned(ended_before)).all()
+        for batch_id in ended:
+            yield from self._thin(BatchId(batch_id), ended_before)
+
+    def _thin(self, batch_id: BatchId, ended_before: datetime) -> Iterator[int]:
+        since, looked_at = None, THINNED_AT_ONCE
+        while looked_at == THINNED_AT_ONCE:
+            with self._database.writing() as connection:
+                still = _not_thinned(ended_before).where(BatchRow.batch_id == batch_id)
+                if connection.scalar(still) is None:  # reopened or removed meanwhile, or being read again
+                    return
+                times = _estimate_times(connection, batch_id, since)
+                gone = _delete_between(connection, batch_id, times, is_first=since is None)
+                looked_at = len(times)
+                if looked_at < THINNED_AT_ONCE:
+                    own = BatchStateRow.batch_id == batch_id
+                    connection.execute(update(BatchStateRow).where(own).values(state=_NOTHING_CARRIED))
+            yield gone
+            since = times[-1] if times else None  # stays so far: the next ones say whether it is the last of its hour
+
+
+def _done(pieces: Iterator[int], rest: Rest) -> int:
+    """What all pieces come to, or those before the rest is left for another night."""
+    gone = 0
+    for piece in pieces:
+        gone += piece
+        if piece and rest():
+            break
+    return gone
+
+
+def _not_thinned(ended_before: datetime) -> Select[Any]:
+    query = select(BatchRow.batch_id).join(BatchStateRow, BatchStateRow.batch_id == BatchRow.batch_id)
+    # Its length, because that is known without reading it.
+    return query.where(BatchRow.ended < ended_before, func.length(BatchStateRow.state) > len(_NOTHING_CARRIED))
+
+
+def _estimate_times(connection: Connection, batch_id: BatchId, since: datetime | None) -> Sequence[datetime]:
+    """The next times of a batch's estimates, from `since` on."""
+    query = select(EstimateRow.time).where(EstimateRow.batch_id == batch_id)
+    query = query if since is None else query.where(EstimateRow.time >= since)
+    return connection.scalars(query.order_by(EstimateRow.time).limit(THINNED_AT_ONCE)).all()
+
+
+def _delete_between(connection: Connection, batch_id: BatchId, times: Sequence[datetime], *, is_first: bool) -> int:
+    """Delete those of `times` that are not to be kept, and return how many; the last of them stays."""
+    sampled = connection.scalars(select(SampleRow.time).where(SampleRow.batch_id == batch_id)).all()
+    runs = between_hours(times, sampled, keep_first=is_first)
+    if runs:
+        row = EstimateRow
+        # A stretch at a time: each of its rows alone would take ten statements an hour or sixty.
+        own = (row.batch_id == batch_id, row.time >= bindparam("low"), row.time <= bindparam("high"))
+        connection.execute(delete(row).where(*own), [{"low": times[low], "high": times[high]} for low, high in runs])
+    return sum(high - low + 1 for low, high in runs)
 
 
 def _copy(database: Database, source: Path, target: Path) -> None:

@@ -184,7 +184,7 @@ def test_every_key_reaches_its_place() -> None:
     assert (policy.remind, policy.after) == (timedelta(hours=12), timedelta(hours=1.5))
     assert settings.alerts.float_silent.floor_h == 6.0
     assert settings.floats.clock.network_time
-    assert settings.retention.readings_days == 400
+    assert (settings.retention.readings_days, settings.retention.estimates_days) == (400, 90)
     assert settings.backup is not None
     assert (settings.backup.folder, settings.backup.keep) == (CASES / "good" / "copies", 3)
     assert (settings.log.level, settings.log.format) == ("debug", "json")

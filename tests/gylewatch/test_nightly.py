@@ -14,7 +14,7 @@ from gylewatch.config import BackupSettings, RetentionSettings
 from gylewatch.nightly import nightly
 from gylewatch.values import FloatId
 from storage.store import Store
-from tests.storage.examples import at, float_record, reading
+from tests.storage.examples import at, batch, estimate, float_record, reading, vessel_record
 
 DAY_MIN = 24 * 60.0
 
@@ -47,6 +47,28 @@ def test_only_readings_older_than_the_retention_are_deleted(store: Store) -> Non
     nightly(store, RetentionSettings(readings_days=30), None, clock_at(50 * DAY_MIN))
 
     assert store.readings(FloatId("heron")) == (reading(40 * DAY_MIN),)
+
+
+@pytest.mark.parametrize(("days", "left"), [(None, 4), (35, 4), (30, 2)])
+def test_estimates_are_thinned_so_many_days_after_the_end_of_their_batch(
+    store: Store, days: int | None, left: int
+) -> None:
+    store.add_vessel(vessel_record("FV1"))
+    pale = store.add_batch(batch(), created=at(0)).batch_id
+    store.save_outcomes(pale, estimates=[estimate(each) for each in (30, 40, 50, 60)], state=b"state", cursor=0)
+    store.end_batch(pale, at(10 * DAY_MIN))
+
+    nightly(store, RetentionSettings(estimates_days=days), None, clock_at(41 * DAY_MIN))
+
+    assert len(store.estimates(pale)) == left  # the first and the last of the hour
+
+
+def test_a_service_that_stops_leaves_what_is_not_done_for_another_night(store: Store, tmp_path: Path) -> None:
+    backup = BackupSettings(folder=tmp_path / "copies")
+
+    nightly(store, RetentionSettings(readings_days=30), backup, clock_at(50 * DAY_MIN), rest=lambda: True)
+
+    assert not backup.folder.exists()
 
 
 def test_each_night_leaves_a_copy_that_opens_and_only_the_newest_are_kept(store: Store, tmp_path: Path) -> None:

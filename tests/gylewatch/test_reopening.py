@@ -84,6 +84,23 @@ def test_it_is_read_again_with_what_came_meanwhile_and_no_alert_is_told_twice(st
     assert store.outbox_counts()["waiting"] == 1  # the start, told once
 
 
+def test_one_whose_estimates_were_thinned_has_all_of_them_again(store: Store) -> None:
+    with Brewery(store) as brewery:
+        brewery.hear(0, ENDED)
+        before = store.estimates(BATCH)
+        store.end_batch(BATCH, READINGS[ENDED - 1].time)
+        brewery.worker.look()
+        eventually("it is read to its end", lambda: store.open_alerts(BATCH) == ())
+        assert store.thin_estimates(READINGS[-1].time) > ENDED / 2
+
+        store.reopen_batch(BATCH, READINGS[150].time)
+        brewery.worker.look()
+        eventually("it is read again", lambda: len(store.estimates(BATCH)) == ENDED)
+
+    assert store.estimates(BATCH) == before
+    assert store.thin_estimates(READINGS[-1].time) == 0
+
+
 def test_an_end_that_is_taken_back_before_anybody_looked_changes_nothing(store: Store) -> None:
     with Brewery(store) as brewery:
         brewery.hear(0, ENDED)

@@ -24,7 +24,7 @@ from calibration.fit import fit_curve
 from collector.senml import encode_senml_json
 from collector.topics import readings_topic
 from gylewatch import cli, schedule
-from gylewatch.config import BackupSettings, Settings
+from gylewatch.config import BackupSettings, RetentionSettings, Settings
 from gylewatch.demo_sink import Sink
 from gylewatch.errors import StorageError, TransportError
 from gylewatch.service import Service
@@ -361,3 +361,33 @@ def test_a_nightly_copy_that_fails_is_among_the_problems(tmp_path: Path, monkeyp
         eventually(
             "it is told", lambda: any("copy of the database failed" in each for each in service.health().problems)
         )
+
+
+def test_a_stop_does_not_wait_for_the_upkeep_and_leaves_the_rest_for_another_night(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """Years of readings take minutes to delete, and systemd waits for half a one."""
+    url, (old,) = furnish(tmp_path, PITCHED, curve=False), pale_readings(1)
+    monkeypatch.setattr(schedule, "AFTER_START", timedelta(0))
+    monkeypatch.setattr("gylewatch.service.REST_S", 3600.0)
+    wanted = replace(settings(url, None), retention=RetentionSettings(readings_days=30))
+
+    with Store.open(url) as store:
+        store.remove_batch(BATCH)
+        store.add_float(FloatRecord(float_id=FloatId("wren"), created=PITCHED))
+        store.append_readings([old, replace(old, float_id=FloatId("wren"))])
+
+        def left() -> int:
+            return sum(len(store.readings(FloatId(name))) for name in ("heron", "wren"))
+
+        with running(wanted, PITCHED + timedelta(days=90), tick_s=0.05, connect=False):
+            eventually("the first piece is done", lambda: left() == 1)
+        said: list[str] = []
+
+        def said_so_far() -> str:
+            said.append(capfd.readouterr().out)
+            return "".join(said)
+
+        eventually("it ends", lambda: "old readings deleted" in said_so_far())
+
+        assert left() == 1

@@ -9,11 +9,11 @@ import pytest
 from sqlalchemy import Engine, event
 
 from gylewatch.errors import StorageError
-from gylewatch.values import FloatId
+from gylewatch.values import BatchId, FloatId
 from storage.store import Store
 from storage.upkeep import PRUNED_AT_ONCE
 from tests.postgres import PostgresServer
-from tests.storage.examples import at, batch, float_record, reading
+from tests.storage.examples import at, batch, estimate, float_record, reading, sample
 
 HERON = FloatId("heron")
 
@@ -116,3 +116,114 @@ def test_a_cursor_past_pruned_readings_does_not_miss_the_next_one(store: Store) 
     store.append_readings([reading(2)])
 
     assert [item for _, item in store.readings_after(HERON, cursor, 10)] == [reading(2)]
+
+
+EVERY_15 = [15.0 * each for each in range(1, 17)]  # from 18:45 to 22:30
+ONE_AN_HOUR = [15.0, 75.0, 135.0, 195.0, 240.0]  # the first; the last of 19, 20 and 21 o'clock; the last
+
+
+def judged(store: Store, name: str, ended: float | None, *, state: bytes | None = b"state") -> BatchId:
+    """A batch with an estimate every 15 minutes, read to its end unless it has no state."""
+    batch_id = store.add_batch(batch(name), created=at(0)).batch_id
+    estimates = [estimate(minutes) for minutes in EVERY_15]
+    store.save_outcomes(batch_id, estimates=estimates, state=state, cursor=None if state is None else 9)
+    if ended is not None:
+        store.end_batch(batch_id, at(ended))
+    return batch_id
+
+
+def minutes_of(store: Store, batch_id: BatchId) -> list[float]:
+    return [(each.time - at(0)).total_seconds() / 60 for each in store.estimates(batch_id)]
+
+
+@pytest.mark.parametrize("at_once", [2, 3, 5000])
+def test_of_an_ended_batch_one_estimate_an_hour_stays_whole(
+    store: Store, at_once: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("storage.upkeep.THINNED_AT_ONCE", at_once)
+    batch_id = judged(store, "Harbour Pale", 300)
+    before = {each.time: each for each in store.estimates(batch_id)}
+
+    gone = store.thin_estimates(at(301))
+
+    assert gone == 11
+    assert minutes_of(store, batch_id) == [15, 75, 135, 195, 240]
+    assert all(before[each.time] == each for each in store.estimates(batch_id))
+
+
+def test_the_estimates_that_samples_led_to_stay_and_the_first_that_a_reading_did(store: Store) -> None:
+    """By that one it is told whether the batch could be read again: `storage.reopening`."""
+    batch_id = judged(store, "Harbour Pale", 300)
+    for minutes in (5, 100):
+        store.add_sample(batch_id, sample(minutes))
+        store.save_outcomes(batch_id, estimates=[estimate(minutes)])
+
+    store.thin_estimates(at(301))
+
+    assert minutes_of(store, batch_id) == sorted([*ONE_AN_HOUR, 5, 100])
+
+
+def test_only_batches_that_ended_before_and_are_not_being_read_again_are_thinned(store: Store) -> None:
+    lately = judged(store, "Lately Ended", 300)
+    read_again = judged(store, "Read Again", 200, state=None)
+    active = judged(store, "Still Active", None)
+
+    assert store.thin_estimates(at(300)) == 0
+    assert [minutes_of(store, each) for each in (lately, read_again, active)] == [EVERY_15] * 3
+
+
+def test_a_batch_that_is_thinned_is_not_looked_at_again_until_it_was_read_again(store: Store) -> None:
+    batch_id = judged(store, "Harbour Pale", 300)
+    store.thin_estimates(at(301))
+    asked: list[str] = []
+    event.listen(Engine, "before_cursor_execute", take := lambda *about: asked.append(about[2]))
+
+    again = store.thin_estimates(at(301))
+
+    event.remove(Engine, "before_cursor_execute", take)
+    assert again == 0
+    assert not any("estimates" in statement for statement in asked), asked
+    store.append_readings([reading(minutes) for minutes in EVERY_15])
+    store.reopen_batch(batch_id, at(400))
+    store.save_outcomes(batch_id, estimates=[estimate(minutes) for minutes in EVERY_15], state=b"state", cursor=9)
+    store.end_batch(batch_id, at(300))
+    assert store.thin_estimates(at(301)) == 11
+
+
+def test_thinning_that_is_broken_off_goes_on_another_night_from_there(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("storage.upkeep.THINNED_AT_ONCE", 4)
+    batch_id = judged(store, "Harbour Pale", 300)
+
+    first = store.thin_estimates(at(301), rest=lambda: True)
+    second = store.thin_estimates(at(301))
+
+    assert (first, second) == (2, 9)
+    assert minutes_of(store, batch_id) == ONE_AN_HOUR
+
+
+def test_pruning_that_is_broken_off_leaves_the_rest(store: Store) -> None:
+    store.append_readings([reading(0), reading(1, name="wren")])
+
+    gone = store.prune(at(100), rest=lambda: True)
+
+    assert gone == 1
+    assert len(store.readings(HERON)) + len(store.readings(FloatId("wren"))) == 1
+
+
+def test_a_batch_that_is_reopened_between_two_pieces_is_left_alone(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("storage.upkeep.THINNED_AT_ONCE", 6)
+    batch_id = judged(store, "Harbour Pale", 300)
+    store.append_readings([reading(minutes) for minutes in EVERY_15])
+
+    def reopened() -> bool:
+        store.reopen_batch(batch_id, at(400))
+        store.save_outcomes(batch_id, estimates=[estimate(minutes) for minutes in EVERY_15])
+        return False
+
+    store.thin_estimates(at(301), rest=reopened)
+
+    assert minutes_of(store, batch_id) == EVERY_15
