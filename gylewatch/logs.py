@@ -15,6 +15,8 @@ FORMATS: Final = ("text", "json")
 
 # These libraries tell at "info" what only their authors need: each job run, each migration step, each request.
 _QUIET: Final = ("apscheduler", "alembic", "uvicorn.access", "asyncio")
+# These warn of what reaches us as an exception, and is told in our own words.
+_TOLD_BY_US: Final = ("psycopg",)
 # These tell at "debug" the whole address of a notification, which holds passwords and tokens.
 _INDISCREET: Final = ("apprise", "urllib3", "requests")
 
@@ -64,5 +66,7 @@ def configure(settings: LogSettings) -> None:
     root.setLevel(settings.level.upper())
     for name in _QUIET:
         logging.getLogger(name).setLevel(logging.DEBUG if settings.level == "debug" else logging.WARNING)
+    for name in _TOLD_BY_US:
+        logging.getLogger(name).setLevel(logging.DEBUG if settings.level == "debug" else logging.ERROR)
     for name in _INDISCREET:
         logging.getLogger(name).setLevel(logging.WARNING)

@@ -11,6 +11,7 @@ from collector.ble import RadioHealth
 from collector.mqtt import BrokerHealth
 from gylewatch.outages import Receiver
 
+STORING: Final = "storing"  # the cause of what keeps readings
 _STAMPED_LATER: Final = timedelta(minutes=1)  # by another thread, meanwhile
 
 
@@ -53,7 +54,7 @@ def inner_parts(
     """
     parts = (
         Receiver(
-            cause="storing",
+            cause=STORING,
             name="storage",
             works=stopped is None,
             since=now,

@@ -35,7 +35,7 @@ from gylewatch.http_server import HttpServer, listen
 from gylewatch.nightly import nightly
 from gylewatch.outages import Receiver, outage_notices
 from gylewatch.reading_sink import ReadingSink
-from gylewatch.receivers import by_one_clock, inner_parts, receivers_of, told_broker, told_radio
+from gylewatch.receivers import STORING, by_one_clock, inner_parts, receivers_of, told_broker, told_radio
 from gylewatch.schedule import Schedule
 from gylewatch.settling import Settling, look
 from gylewatch.state_feed import StateFeed, is_gone
@@ -272,7 +272,9 @@ class Service:
         if self._time.look() is not None or self._ingest.health().stopped is not None:
             return  # how long a float has been silent is not known
         now = self._now()
-        self._settling, unsettled = look(self._settling, self._receivers_at(now), now)
+        inner = by_one_clock(self._inner, self._clock_set_at, now)  # as of the telling of outages, a moment ago
+        storing = next((each for each in inner if each.cause == STORING), None)
+        self._settling, unsettled = look(self._settling, self._receivers_at(now), now, storing=storing)
         if not unsettled and not self._ingest.health().queued:
             self._worker.tick()
 

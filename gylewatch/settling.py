@@ -39,7 +39,9 @@ class Settling:
     seen: Mapping[str, _Seen] = field(default_factory=dict)
 
 
-def look(settling: Settling, receivers: Sequence[Receiver], now: datetime) -> tuple[Settling, bool]:
+def look(
+    settling: Settling, receivers: Sequence[Receiver], now: datetime, *, storing: Receiver | None = None
+) -> tuple[Settling, bool]:
     """What is known after a look at `receivers`, and whether silence should not be judged yet.
 
     Parameters
@@ -47,14 +49,17 @@ def look(settling: Settling, receivers: Sequence[Receiver], now: datetime) -> tu
     settling : from the look before
     receivers : every one in the configuration
     now : aware, UTC
+    storing : what every reading needs once it has arrived, where it works: after hours without it a broker still has
+        the most of what the floats said meanwhile
     """
-    seen = {receiver.cause: _next(settling, receiver) for receiver in receivers}
+    needed = [*receivers, storing] if storing is not None else receivers
+    seen = {each.cause: _next(settling, each) for each in needed}
     works = any(receiver.works for receiver in receivers)
     away = bool(receivers) and not works
     unsettled = away or any(_is_unsettled(each, now) for each in seen.values())
     step = min(max(now - (settling.looked or now), timedelta(0)), _LONGEST_STEP)
     suppressed = settling.suppressed if unsettled else timedelta(0)
-    if away and all(now - each.since >= RECEIVER_PATIENCE for each in seen.values()):
+    if away and all(now - seen[each.cause].since >= RECEIVER_PATIENCE for each in receivers):
         suppressed = timedelta(0)  # whoever comes back after so long has much to hear first
     elif unsettled and works:
         suppressed += step

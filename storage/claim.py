@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import os
+import select
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from typing import Any, Final
+
+from sqlalchemy import Connection
+from sqlalchemy.exc import SQLAlchemyError
 
 from gylewatch.errors import StorageError
+from storage.database import Database
 from storage.part import Part
+
+_POSTGRESQL_SERVICE_LOCK: Final = 0x67796C73  # "gyls": of the one service, for as long as it runs
 
 
 class Claim(Part):
@@ -29,10 +38,7 @@ class Claim(Part):
                 return _claim_file(place.path, self._taken)
         if self._database.is_sqlite:
             return lambda: None  # in memory: nobody else sees it
-        connection = self._database.claiming()
-        if connection is None:
-            raise self._taken("")
-        return partial(self._database.unclaiming, connection)
+        return _ServerClaim(self._database, partial(self._taken, "")).end
 
     def _taken(self, who: str) -> StorageError:
         return StorageError(
@@ -40,6 +46,60 @@ class Claim(Part):
             "one, or give this one a database of its own",
             retry=True,
         )
+
+
+class _ServerClaim:
+    """The service's lock on a server, held by a connection of its own.
+
+    A server that is restarted lets go of it. So it is taken again before anything is written, and while another service
+    has it nothing is.
+
+    Parameters
+    ----------
+    taken : what to raise when another service holds the lock
+    """
+
+    def __init__(self, database: Database, taken: Callable[[], StorageError]) -> None:
+        self._database = database
+        self._taken = taken
+        self._connection = self._take()
+        database.before_writing = self._renew
+
+    def end(self) -> None:
+        """Let go of it; said by name, because a server notices a closed connection only a moment later."""
+        self._database.before_writing = None
+        with self._database.translating(), self._connection as connection:
+            if not _is_cut(connection):
+                connection.exec_driver_sql(f"SELECT pg_advisory_unlock({_POSTGRESQL_SERVICE_LOCK})")
+
+    def _renew(self) -> None:
+        if _is_cut(self._connection):
+            lost, self._connection = self._connection, self._take()
+            with contextlib.suppress(SQLAlchemyError):
+                lost.close()
+
+    def _take(self) -> Connection:
+        with self._database.translating():
+            connection = self._database.connection_apart()
+            taken = connection.exec_driver_sql(f"SELECT pg_try_advisory_lock({_POSTGRESQL_SERVICE_LOCK})").scalar_one()
+            if not taken:
+                connection.close()
+                raise self._taken()
+        return connection
+
+
+def _is_cut(connection: Connection) -> bool:
+    """Whether the server has ended a connection. It says so without being asked, and else hardly anything."""
+    if connection.closed or connection.invalidated:
+        return True
+    driver: Any = connection.connection.dbapi_connection
+    try:
+        said, _, _ = select.select([] if driver.closed else [driver], [], [], 0.0)
+        if said:
+            connection.exec_driver_sql("SELECT 1")
+    except (SQLAlchemyError, OSError):
+        return True
+    return bool(driver.closed)
 
 
 def _claim_file(database: Path, taken: Callable[[str], StorageError]) -> Callable[[], None]:

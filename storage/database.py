@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,10 +25,17 @@ _WRITE = "gylewatch_write"
 # Any constant will do, as long as only gylewatch uses it in its database: it is the first of the letters of "gyle".
 _POSTGRESQL_WRITER_LOCK = 0x67796C65
 
-_POSTGRESQL_SERVICE_LOCK = 0x67796C73  # "gyls": of the one service, for as long as it runs
-
 # A machine that lost its power says no goodbye: within a minute the server must let go of what it held.
 _POSTGRESQL_KEEPALIVE = "-c tcp_keepalives_idle=30 -c tcp_keepalives_interval=10 -c tcp_keepalives_count=3"
+
+# And we of a server that did: the system by itself waits a quarter of an hour for what is on its way to be taken
+# (tcp_retries2, tcp(7)).
+_POSTGRESQL_PATIENCE = {
+    "keepalives_idle": 30,
+    "keepalives_interval": 10,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 60_000,  # milliseconds
+}
 
 # Nothing here may hold a service up for long: an unreachable server must become an error that can be shown.
 _POSTGRESQL_CONNECT_TIMEOUT_S = 5
@@ -61,8 +68,9 @@ class Database:
         self.is_sqlite = parsed.get_backend_name() == "sqlite"
         self._in_memory = self.is_sqlite and parsed.database in (None, "", ":memory:")
         path = Path(parsed.database) if self.is_sqlite and parsed.database and not self._in_memory else None
-        self.place = Place(str(path) if path else parsed.render_as_string(hide_password=True), path)
+        self.place = Place(str(path) if path else _as_written(parsed), path)
         self._writer = threading.RLock()
+        self.before_writing: Callable[[], None] | None = None  # may refuse it with an error
         self._file: tuple[int, int] | None = None  # device and inode of the SQLite file, once it was opened
         self._engine = self._engine_for(parsed, lock_timeout_s)
 
@@ -85,10 +93,13 @@ class Database:
 
         So row ids come in order of commit, and a cursor over them misses nothing, on PostgreSQL too.
         """
-        with self._writer, self._transaction(write=True) as connection:
-            if not self.is_sqlite:
-                connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_POSTGRESQL_WRITER_LOCK})")
-            yield connection
+        with self._writer:
+            if self.before_writing is not None:
+                self.before_writing()
+            with self._transaction(write=True) as connection:
+                if not self.is_sqlite:
+                    connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_POSTGRESQL_WRITER_LOCK})")
+                yield connection
 
     @contextmanager
     def changing_schema(self) -> Iterator[Connection]:
@@ -113,20 +124,11 @@ class Database:
             finally:
                 driver.execute("PRAGMA foreign_keys=ON")
 
-    def claiming(self) -> Connection | None:
-        """A connection to the server that holds the service's lock until it is closed; None: another one holds it."""
-        with self.translating():
-            connection = self._engine.connect().execution_options(isolation_level="AUTOCOMMIT")
-            connection.detach()  # closed at its end, for in the pool it would keep the lock
-            taken = connection.exec_driver_sql(f"SELECT pg_try_advisory_lock({_POSTGRESQL_SERVICE_LOCK})").scalar_one()
-            if not taken:
-                connection.close()
-        return connection if taken else None
-
-    def unclaiming(self, connection: Connection) -> None:
-        """End what `claiming` gave; said by name, because a server notices a closed connection only a moment later."""
-        with self.translating(), connection:
-            connection.exec_driver_sql(f"SELECT pg_advisory_unlock({_POSTGRESQL_SERVICE_LOCK})")
+    def connection_apart(self) -> Connection:
+        """A connection that nobody else gets, to be closed at its end: in the pool it would keep its locks."""
+        connection = self._engine.connect().execution_options(isolation_level="AUTOCOMMIT")
+        connection.detach()
+        return connection
 
     @contextmanager
     def translating(self) -> Iterator[None]:
@@ -194,6 +196,11 @@ def _parse(url: str) -> URL:
     return parsed.set(drivername="sqlite" if parsed.get_backend_name() == "sqlite" else "postgresql+psycopg")
 
 
+def _as_written(url: URL) -> str:
+    """As a person writes it: without the driver that we chose, and without the password."""
+    return url.set(drivername=url.get_backend_name()).render_as_string(hide_password=True)
+
+
 def _postgresql_engine(url: URL, lock_timeout_s: float) -> Engine:
     milliseconds = max(1, round(lock_timeout_s * 1000))
     try:
@@ -202,6 +209,7 @@ def _postgresql_engine(url: URL, lock_timeout_s: float) -> Engine:
             pool_pre_ping=True,  # a restarted server must cost nobody an error
             connect_args={
                 "connect_timeout": _POSTGRESQL_CONNECT_TIMEOUT_S,
+                **_POSTGRESQL_PATIENCE,
                 "options": f"-c lock_timeout={milliseconds} -c timezone=UTC {_POSTGRESQL_KEEPALIVE}",
             },
         )

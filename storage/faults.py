@@ -19,6 +19,7 @@ _POSTGRESQL_PASSES = {
     "40": "another program changed the same rows; it will be tried again",
     "55": "another program holds the lock; it will be tried again",
 }
+_POSTGRESQL_COMES_OR_GOES = ("shutting down", "starting up", "not yet accepting connections", "in recovery mode")
 _POSTGRESQL_REFUSALS = ("authentication failed", "does not exist", "no pg_hba.conf entry", "no password supplied")
 
 _FULL = "the disk is full; free some space"
@@ -131,10 +132,8 @@ def _may_write(path: Path) -> bool:
 def _postgresql_fault(error: BaseException) -> tuple[str, bool]:
     state: str | None = getattr(error, "sqlstate", None)
     text = _first_line(error)
-    if state is None and any(refusal in text for refusal in _POSTGRESQL_REFUSALS):
-        return f"the server refuses: {text}; check user, password and name of the database", False
     if state is None:
-        return f"the server cannot be reached; check that it runs and the host in the url ({text})", True
+        return _refused_by_postgresql(text)
     if state == "25006":
         return "the server allows only reading; name the primary server", False
     if state[:2] in _POSTGRESQL_PASSES:
@@ -142,6 +141,15 @@ def _postgresql_fault(error: BaseException) -> tuple[str, bool]:
     if state[:2] in ("28", "3D", "42"):
         return f"the server refuses: {text}; check user, rights and name of the database", False
     return f"{text}; please report this", False
+
+
+def _refused_by_postgresql(text: str) -> tuple[str, bool]:
+    """Of a connection that is not made the driver knows the words only, and no code."""
+    if any(refusal in text for refusal in _POSTGRESQL_REFUSALS):
+        return f"the server refuses: {text}; check user, password and name of the database", False
+    if any(words in text for words in _POSTGRESQL_COMES_OR_GOES):
+        return _POSTGRESQL_PASSES["57"], True
+    return f"the server cannot be reached; check that it runs and the host in the url ({text})", True
 
 
 def _first_line(error: BaseException) -> str:

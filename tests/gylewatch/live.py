@@ -61,9 +61,14 @@ def watch(store: Store) -> BatchWatch:
     return BatchWatch(store, store.batches()[0], AlertSettings(), ("phone",))
 
 
-def furnish(folder: Path, pitched: datetime, *, curve: bool = True, address: str | None = None) -> str:
-    """A database with one float, vessel, curve and batch; gives its url."""
-    url = f"sqlite:///{folder / 'gylewatch.sqlite'}"
+def furnish(
+    folder: Path, pitched: datetime, *, curve: bool = True, address: str | None = None, server: str | None = None
+) -> str:
+    """A database with one float, vessel, curve and batch; gives its url.
+
+    server : the url of an empty database; else it is a file in `folder`
+    """
+    url = server or f"sqlite:///{folder / 'gylewatch.sqlite'}"
     with Store.open(url) as store:
         store.add_float(FloatRecord(float_id=FloatId("heron"), created=pitched, address=address))
         store.add_vessel(VesselRecord(vessel_id=VesselId("FV1"), created=pitched))

@@ -66,3 +66,36 @@ def test_without_receivers_only_the_start_is_waited_for() -> None:
 
     assert not unsettled
     assert settling.suppressed == timedelta(0)
+
+
+def judged_while_storing_fails(away: range, until: int) -> list[int]:
+    """The minutes at which silence was judged, where nothing could be stored for a while; nobody looks meanwhile."""
+    settling, judged = Settling(started=START), []
+    broker = Receiver(cause="broker:cellar", name="", works=True, since=START, problem=None)
+    for minute in (minute for minute in range(until) if minute not in away):
+        since = START + timedelta(minutes=away.stop if minute >= away.stop else 0)
+        storing = Receiver(cause="storing", name="", works=True, since=since, problem=None)
+        settling, unsettled = look(settling, (broker,), START + timedelta(minutes=minute), storing=storing)
+        if not unsettled:
+            judged.append(minute)
+    return judged
+
+
+def test_after_hours_without_storage_the_floats_are_heard_out_first() -> None:
+    """A broker hands over what it kept a few messages at a time, and between two of them nothing waits."""
+    assert judged_while_storing_fails(range(100, 400), 600) == [*range(60, 100), *range(460, 600)]
+
+
+def test_a_moment_without_storage_hides_no_silence() -> None:
+    assert judged_while_storing_fails(range(100, 104), 300) == [*range(60, 100), *range(104, 300)]
+
+
+def test_storage_that_works_makes_no_absent_broker_less_absent() -> None:
+    settling, judged = Settling(started=START), []
+    storing = Receiver(cause="storing", name="", works=True, since=START, problem=None)
+    broker = Receiver(cause="broker:cellar", name="", works=False, since=START, problem=None)
+    for minute in range(30 * 60):
+        settling, unsettled = look(settling, (broker,), START + timedelta(minutes=minute), storing=storing)
+        judged.append(not unsettled)
+
+    assert not any(judged)

@@ -14,7 +14,8 @@ from gylewatch.errors import StorageError
 from gylewatch.values import FloatId
 from storage.store import Store
 from tests.eventually import eventually
-from tests.storage.examples import reading
+from tests.postgres import PostgresServer
+from tests.storage.examples import float_record, reading
 
 CLAIMS_UNTIL_KILLED = """
 import sys
@@ -35,11 +36,12 @@ def test_a_second_service_is_refused_until_the_first_gives_up_and_others_may_wri
         with pytest.raises(StorageError, match=r"another gylewatch service.* works on it already; stop") as told:
             other.claim()
         other.append_readings([reading(0)])
+        store.append_readings([reading(1)])
         end()
         other.claim()()
 
     assert told.value.retry
-    assert len(store.readings(FloatId("heron"))) == 1
+    assert len(store.readings(FloatId("heron"))) == 2
 
 
 def test_a_service_that_is_killed_claims_nothing_any_more(store: Store, store_url: str) -> None:
@@ -78,3 +80,65 @@ def test_the_message_names_the_process_that_works_on_a_file_under_whatever_name(
 def test_a_database_in_memory_is_nobody_elses() -> None:
     with Store.open("sqlite:///:memory:") as store:
         store.claim()()
+
+
+def restart(server: PostgresServer) -> None:
+    server.stop()
+    server.start()
+
+
+def test_a_server_that_was_restarted_is_claimed_again_with_the_next_write(postgres_server: PostgresServer) -> None:
+    url = postgres_server.new_database()
+    with Store.open(url) as store, Store.open(url) as other:
+        end = store.claim()
+
+        restart(postgres_server)
+        store.add_float(float_record("heron"))
+
+        assert not is_free(other)
+        end()
+        assert is_free(other)
+
+
+def test_a_service_that_lost_its_claim_to_another_writes_nothing_until_that_one_ends(
+    postgres_server: PostgresServer,
+) -> None:
+    url = postgres_server.new_database()
+    with Store.open(url) as store, Store.open(url) as other:
+        store.add_float(float_record("heron"))
+        store.claim()
+        restart(postgres_server)
+        end = other.claim()
+
+        for _ in range(2):
+            with pytest.raises(StorageError, match="another gylewatch service works on it already; stop that") as told:
+                store.append_readings([reading(0)])
+        end()
+
+        assert told.value.retry
+        assert store.append_readings([reading(0)]) == 1
+        assert not is_free(other)
+
+
+def test_who_is_alone_ends_its_claim_without_a_word_though_the_server_was_restarted(
+    postgres_server: PostgresServer,
+) -> None:
+    with Store.open(postgres_server.new_database()) as store:
+        end = store.claim()
+        restart(postgres_server)
+
+        end()
+
+        assert is_free(store)
+
+
+def test_a_claim_whose_server_is_away_is_a_server_that_is_away(postgres_server: PostgresServer) -> None:
+    with Store.open(postgres_server.new_database()) as store:
+        store.add_float(float_record("heron"))
+        store.claim()
+        postgres_server.stop()
+        with pytest.raises(StorageError, match="the server cannot be reached"):
+            store.append_readings([reading(0)])
+        postgres_server.start()
+
+        assert store.append_readings([reading(0)]) == 1

@@ -12,11 +12,13 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import SimpleNamespace
 
+import psycopg
 import pytest
 from sqlalchemy import Engine, event
 
 from gylewatch.errors import StorageError
 from gylewatch.values import FloatId
+from storage.database import Database
 from storage.faults import explain
 from storage.store import Store
 from tests.postgres import PostgresServer
@@ -234,8 +236,34 @@ def test_a_server_that_cannot_be_reached_is_named_without_its_password(tmp_path:
     error = refusal(f"postgresql://ada:hush@/beer?host={tmp_path}")
 
     assert "the server cannot be reached; check that it runs" in str(error)
+    assert "database postgresql://ada:***@/beer?host=" in str(error)
     assert "hush" not in str(error)
     assert error.retry
+
+
+def test_a_server_that_comes_or_goes_is_said_to_and_waited_for() -> None:
+    """Words of PostgreSQL 15, as seen while one was restarted."""
+    for words in ("shutting down", "starting up", "not yet accepting connections", "in recovery mode"):
+        error = explain(
+            psycopg.OperationalError(f"connection failed: FATAL:  the database system is {words}"), "x", None
+        )
+
+        assert str(error) == "database x: the server is shutting down or starting; it will be tried again"
+        assert error.retry
+
+
+def test_a_server_that_lost_its_power_is_noticed_within_a_minute(postgres_server: PostgresServer) -> None:
+    """By the system's own rule a quarter of an hour would pass, with every thread waiting."""
+    database = Database(postgres_server.new_database(), lock_timeout_s=5)
+    with database.reading() as connection:
+        driver = connection.connection.driver_connection
+        assert isinstance(driver, psycopg.Connection)
+        wanted = driver.info.get_parameters()
+    database.close()
+
+    idle, interval, count = (int(wanted[f"keepalives_{what}"]) for what in ("idle", "interval", "count"))
+    assert idle + count * interval <= 60
+    assert int(wanted["tcp_user_timeout"]) <= 60_000
 
 
 def test_a_database_that_the_server_does_not_have(postgres_server: PostgresServer) -> None:
@@ -246,8 +274,6 @@ def test_a_database_that_the_server_does_not_have(postgres_server: PostgresServe
 
 
 def test_a_server_that_only_reads(postgres_server: PostgresServer) -> None:
-    import psycopg
-
     url = postgres_server.new_database()
     name = url.split("/")[3].split("?")[0]
     with psycopg.connect(url, autocommit=True) as connection:
@@ -273,8 +299,6 @@ def test_a_server_that_is_restarted_costs_no_more_than_an_error_that_says_so(pos
 
 
 def test_a_store_that_another_program_locks_on_a_server(postgres_server: PostgresServer) -> None:
-    import psycopg
-
     url = postgres_server.new_database()
     with Store.open(url, lock_timeout_s=0.1) as store, psycopg.connect(url) as other:
         store.add_float(float_record("heron"))
