@@ -256,8 +256,9 @@ class MqttCollector:
         place = self._settings.place
         if answered and self._loop.ends_soon() >= FEW:
             self._lost(
-                f"the connection to the broker at {place} breaks off again and again, soon after it was made: another "
-                f"program probably uses the client_id {self._settings.client_id!r}; give each its own; trying again"
+                f"the connection to the broker at {place} breaks off again and again, soon after it was made: the "
+                "broker is started anew each time (its log says why), or another program uses the client_id "
+                f"{self._settings.client_id!r}: give each its own; trying again"
             )
         elif answered:
             self._lost(f"the connection to the broker at {place} broke off ({reason}); trying again")

@@ -406,3 +406,15 @@ def test_two_programs_that_throw_each_other_off_the_broker_are_told_of_their_cli
     settings = MqttSettings(port=broker.port, client_id="cellar")
     with capture_logs() as logged, running(settings), running(settings):
         eventually("it is told", lambda: any("client_id 'cellar'" in str(entry.get("problem")) for entry in logged))
+
+
+def test_a_broker_that_is_restarted_again_and_again_is_not_put_down_to_another_program_alone(broker: Broker) -> None:
+    with running(MqttSettings(port=broker.port)) as station:
+        for _ in range(3):
+            eventually("the collector connects", connected(station))
+            broker.stop()
+            eventually("the loss is noticed", lambda: not station.mqtt.health().connected)
+            problem = station.mqtt.health().problem or ""
+            broker.start()
+
+    assert "the broker is started anew each time (its log says why), or another program uses the client_id" in problem

@@ -108,3 +108,46 @@ def test_a_broker_that_is_away_when_the_clock_is_set_has_not_been_away_for_days(
             service.stop()
 
     assert told == ()
+
+
+@pytest.mark.parametrize("wrong_by", [timedelta(days=30), timedelta(days=-3)], ids=["ahead", "behind"])
+def test_a_clock_that_leaps_while_the_broker_is_away_stamps_nothing_and_blames_nobody(
+    tmp_path: Path, broker: Broker, monkeypatch: pytest.MonkeyPatch, wrong_by: timedelta
+) -> None:
+    monkeypatch.setattr("gylewatch.service.Timekeeper", partial(Timekeeper, vouched=lambda: False))
+    begun = datetime.now(UTC)
+    pitched = begun.replace(microsecond=0) - timedelta(days=2)
+    readings = [each for each in pale_readings(200, pitched) if each.time < begun]
+    url = furnish(tmp_path, pitched)
+    clock = SetClock()
+    service = Service(settings(url, broker.port), clock=clock, tick_s=0.05)
+    with Store.open(url) as store:
+        store.append_readings(readings[:-20])
+        service.start()
+        try:
+            eventually("it is connected", lambda: service.health().problems == ())
+            eventually("all is concluded", lambda: service.concluded_until(HERON) == readings[-21].time)
+            broker.stop()
+            eventually("the loss is told", lambda: "127.0.0.1" in str(service.health().problems))
+            clock.wrong_by = wrong_by
+            eventually("the leap is told", lambda: "clock leapt" in str(service.health().problems))
+            asked = clock.asked
+            eventually("some ticks have passed", lambda: clock.asked > asked + 40)
+            broker.start()
+            with connected_sender(broker.port) as sender:
+                eventually("it is connected again", lambda: "connected since" in service.health().brokers[0], 30)
+                sender.send("gylewatch/v1/readings/heron", encode_senml_json(readings[-20:-1]))
+                sender.send("gylewatch/v1/readings/heron", encode_senml_json(readings[-1:], timeless=True))
+            eventually("they wait", lambda: service.health().queue_depth == 2)
+            clock.wrong_by = timedelta(0)
+            eventually("all are concluded", lambda: len(store.estimates(BATCH)) == len(readings), 30)
+            eventually("all is well again", lambda: service.health().problems == ())
+            alerts, notices = [record.alert.kind for record in store.alerts(BATCH)], store.open_notices()
+        finally:
+            service.stop()
+        stored = [each.time for each in store.readings(HERON)]
+
+    assert stored[:-1] == [each.time for each in readings[:-1]]
+    assert begun <= stored[-1] <= datetime.now(UTC)
+    assert Kind.FLOAT_SILENT not in alerts
+    assert notices == ()
