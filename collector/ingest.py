@@ -13,6 +13,7 @@ import structlog
 
 from collector.admit import DEFAULT_LIMITS, Limits
 from collector.advert import BleDecoding
+from collector.backlog import Backlog
 from collector.decode import DEFAULT_DECODING, Decoding
 from collector.flood import DEFAULT_FLOOD, Allowance, FloodLimits, remembered, spend
 from collector.heard import HeardFloat, note
@@ -21,6 +22,7 @@ from collector.one_reading import Kept, keep
 from collector.packet import Packet, Reason, Refusal, Rejected, rejected
 from collector.packet_reader import PacketReader
 from collector.probe import thin_out
+from collector.steady import steady_s
 from collector.timekeeper import Timekeeper, utc_now
 from gylewatch.errors import NotFound, StorageError
 from gylewatch.values import FloatId, ProbeReading, Reading
@@ -139,6 +141,7 @@ class Ingest:
         self._counts: Counter[str] = Counter()
         self._problem: str | None = None
         self._in_hand = 0  # taken from the inbox and not stored yet
+        self._backlog = Backlog()
 
     def start(self) -> None:
         """Begin in a thread of its own."""
@@ -156,6 +159,8 @@ class Ingest:
         while not self._stopping.is_set():
             self._wait_for_the_clock()
             batch = self._inbox.take(self._batch_packets, _LOOK_AGAIN_S)
+            self._in_hand = len(batch)
+            batch = self._backlog.sift(batch, steady_s())
             self._in_hand = len(batch)
             self._wait_for_the_clock()  # it may have leapt while we waited for packets
             if batch and not self._stopping.is_set():
@@ -187,7 +192,7 @@ class Ingest:
             rejected=counts["rejected"],
             thinned=counts["thinned"],
             limited=counts["limited"],
-            queued=len(self._inbox) + self._in_hand,
+            queued=len(self._inbox) + self._in_hand + len(self._backlog),
             stopped=self._problem,
             problem=self._problem or self._timekeeper.doubt or self._flood_problem(),
         )
@@ -216,11 +221,14 @@ class Ingest:
         readings: list[tuple[Packet, Reading]] = []
         probes: list[ProbeReading] = []
         refused: list[_Found] = []
+        overtaken: dict[str, list[Packet]] = {}
         for delivery in batch:
             packet = self._timekeeper.arrival(delivery.packet, delivery.arrived_s)
             unusable = []
             for outcome in self._read(packet, now, known):
-                if isinstance(outcome, Reading):
+                if delivery.overtaken and not isinstance(outcome, Rejected) and outcome.time == packet.received:
+                    overtaken.setdefault(packet.origin, []).append(packet)
+                elif isinstance(outcome, Reading):
                     readings.append((packet, outcome))
                 elif isinstance(outcome, ProbeReading):
                     probes.append(outcome)
@@ -229,6 +237,8 @@ class Ingest:
                     self._heard = note(self._heard, packet, outcome)
             if unusable:
                 refused.append((packet, unusable))
+        # One line for all of them: they are no flood, and would push out every other refusal.
+        refused += [(packets[-1], [_of_unknown_time(packets)]) for packets in overtaken.values()]
         return readings, probes, refused
 
     def _without_repeats(
@@ -350,6 +360,14 @@ class Ingest:
 def _gone(name: FloatId) -> Refusal:
     detail = f"the float {name!r} was removed or renamed while it reported"
     return Refusal(reason=Reason.UNKNOWN_FLOAT, detail=detail, float_name=name)
+
+
+def _of_unknown_time(packets: Sequence[Packet]) -> Rejected:
+    detail = (
+        f"{len(packets)} that waited at the broker and say no time, before a newer one: nobody knows when they were "
+        "measured; let the float send the time"
+    )
+    return rejected(packets[-1], Refusal(reason=Reason.TIME_UNKNOWN, detail=detail))
 
 
 def _is_kept(refused: Sequence[Rejected]) -> bool:

@@ -27,6 +27,7 @@ from collector.mqtt_settings import MqttSettings, TlsSettings
 from collector.mqtt_socket import BurstClient
 from collector.packet import Packet, Source
 from collector.senml_pack import MAX_PACK_BYTES
+from collector.steady import steady_s
 from collector.topics import readings_filter, status_topic
 from gylewatch.errors import ConfigError, TransportError
 
@@ -40,6 +41,10 @@ LARGEST_PACKET_BYTES = 1_000_000
 _KEPT_BYTES = MAX_PACK_BYTES + 1
 # Enough to see that it is too long. While storage is stuck, an inbox full of longer ones would take the memory.
 FEW = 3  # connections in a row that did not last: a broker that is restarted twice makes two
+QUIET_S = 5.0
+# Without a message for so long, what waited for us at the broker has come: it hands that over at once, or as soon as
+# storage has taken what came before.
+LONGEST_CATCH_UP_S = 120.0  # where floats are so many that it is never quiet: some hundred thousand messages
 LONGEST_TOPIC = 1000
 # Characters that are kept. A topic may have 65,535 bytes (MQTT 5.0, section 1.5.4), a name of ours 63; thousands of the
 # longest, each remembered as a sender, would take the memory of a small board.
@@ -110,6 +115,8 @@ class MqttCollector:
         self._subscribed = False  # by this process
         self._session_kept = False
         self._received = 0
+        self._catches_up = False  # with what the broker kept for us; only the loop's thread uses it and the next
+        self._connected_s = self._newest_s = 0.0  # on the steady clock
         self._taken: list[Delivery] = []  # not in the inbox yet; only the loop's thread uses it
         self._client = self._new_client()
         self._loop = NetworkLoop(
@@ -209,7 +216,8 @@ class MqttCollector:
         if reason.is_failure:
             self._lost(_refusal(settings, str(reason)))
             return
-        self._session_kept = flags.session_present
+        self._session_kept = self._catches_up = flags.session_present
+        self._connected_s = self._newest_s = steady_s()
         if flags.session_present and self._subscribed:
             self._hears()
         else:
@@ -290,15 +298,24 @@ class MqttCollector:
             received=self._now(),
             retained=message.retain,
             receiver=self._settings.name,
+            waited=self._may_have_waited(),
         )
         self._received += 1
         receipt = Receipt(connection, message.mid, message.qos)
         self._taken.append(Delivery(packet=packet, acknowledge=partial(self._loop.acknowledge, receipt)))
 
+    def _may_have_waited(self) -> bool:
+        if self._catches_up:
+            now_s, before_s = steady_s(), self._newest_s
+            self._newest_s = now_s
+            self._catches_up = now_s - before_s <= QUIET_S and now_s - self._connected_s <= LONGEST_CATCH_UP_S
+        return self._catches_up
+
     def _hand_over(self) -> None:
         taken, self._taken = self._taken, []
         if taken:
             self._inbox.put_all(taken, self._stopping)
+            self._newest_s = steady_s()  # while there was no room it was quiet for another reason
 
 
 def tls_context(place: str, tls: TlsSettings) -> ssl.SSLContext:

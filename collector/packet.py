@@ -39,6 +39,7 @@ class Reason(StrEnum):
     WRONG_KEY = "wrong-key"
     REPLAYED = "replayed"
     TOO_FREQUENT = "too-frequent"
+    TIME_UNKNOWN = "time-unknown"
     VALUE_LEFT_OUT = "value-left-out"  # of a reading that is kept
 
 
@@ -53,6 +54,7 @@ class Packet:
     retained: bool = False
     rssi_dbm: int | None = None
     receiver: str = ""  # name of the broker, where several may use one topic for different things
+    waited: bool = False  # perhaps for days, at a broker, while nobody listened
 
     def __post_init__(self) -> None:
         if self.received.tzinfo is not UTC and self.received.utcoffset() != timedelta(0):

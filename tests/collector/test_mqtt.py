@@ -180,6 +180,44 @@ def test_readings_sent_while_the_service_is_away_are_taken_up_later(broker: Brok
         eventually("all are stored", station.holds(50))
 
 
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_of_readings_without_time_that_waited_for_the_service_only_the_newest_counts(
+    broker: Broker, sender: Sender, protocol: Literal["5", "3.1.1"]
+) -> None:
+    """Stamped on arrival, what was measured in a day would be of one moment."""
+    settings = MqttSettings(port=broker.port, protocol=protocol)
+    with running(settings) as station:
+        eventually("the collector connects", connected(station))
+    for number in range(30):
+        sender.send(TOPIC, encode_senml_json([reading(number)], timeless=True))
+        sender.send(readings_topic("wren"), encode_senml_json([reading(number, "wren")]))
+
+    with running(settings) as station:
+        eventually("it is there", lambda: any(each.float_id == "heron" for each in station.sink.kept.values()))
+        sender.send(TOPIC, encode_senml_json([reading(30)], timeless=True))
+        eventually("all are stored", station.holds(32))
+        eventually("nothing waits", lambda: station.ingest.health().queued == 0)
+        kept = list(station.sink.kept.values())
+
+    assert sorted(each.angle_deg for each in kept if each.float_id == "heron") == pytest.approx(
+        sorted(reading(number).angle_deg for number in (29, 30))
+    )
+    assert len(kept) == 30 + 2
+    assert set(station.sink.reasons()) == {Reason.TIME_UNKNOWN}
+
+
+def test_what_waited_and_was_not_stored_comes_again(broker: Broker, sender: Sender) -> None:
+    settings = MqttSettings(port=broker.port)
+    with running(settings) as station:
+        eventually("the collector connects", connected(station))
+    sender.send(TOPIC, encode_senml_json([reading(0)], timeless=True))
+    with running(settings) as station:
+        eventually("it is held", lambda: station.ingest.health().queued == 1)
+
+    with running(settings) as station:
+        eventually("it comes again", station.holds(1))
+
+
 def listen(port: int, topic: str) -> str:
     """What a client that subscribes now is given first on `topic`: 1 if the broker had kept it, and the payload."""
     heard: SimpleQueue[str] = SimpleQueue()
