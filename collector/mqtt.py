@@ -26,6 +26,7 @@ from collector.mqtt_loop import NetworkLoop, Receipt
 from collector.mqtt_settings import MqttSettings, TlsSettings
 from collector.mqtt_socket import BurstClient
 from collector.packet import Packet, Source
+from collector.redelivery import Redelivery, Taken
 from collector.senml_pack import MAX_PACK_BYTES
 from collector.steady import steady_s
 from collector.topics import readings_filter, status_topic
@@ -117,6 +118,7 @@ class MqttCollector:
         self._received = 0
         self._catches_up = False  # with what the broker kept for us; only the loop's thread uses it and the next
         self._connected_s = self._newest_s = 0.0  # on the steady clock
+        self._redelivery = Redelivery()
         self._taken: list[Delivery] = []  # not in the inbox yet; only the loop's thread uses it
         self._client = self._new_client()
         self._loop = NetworkLoop(
@@ -218,6 +220,8 @@ class MqttCollector:
             return
         self._session_kept = self._catches_up = flags.session_present
         self._connected_s = self._newest_s = steady_s()
+        if not flags.session_present:
+            self._redelivery.begin_anew()
         if flags.session_present and self._subscribed:
             self._hears()
         else:
@@ -291,6 +295,13 @@ class MqttCollector:
             topic = message.topic
         except UnicodeDecodeError:
             topic = "(topic that is not UTF-8)"
+        self._received += 1
+        receipt = Receipt(connection, message.mid, message.qos)
+        taken = self._redelivery.take(topic, bytes(message.payload), receipt, again=message.dup)
+        if not isinstance(taken, Taken):
+            if taken is not None:
+                self._loop.acknowledge(taken)
+            return
         packet = Packet(
             source=Source.MQTT,
             origin=topic[:LONGEST_TOPIC],
@@ -300,9 +311,10 @@ class MqttCollector:
             receiver=self._settings.name,
             waited=self._may_have_waited(),
         )
-        self._received += 1
-        receipt = Receipt(connection, message.mid, message.qos)
-        self._taken.append(Delivery(packet=packet, acknowledge=partial(self._loop.acknowledge, receipt)))
+        self._taken.append(Delivery(packet=packet, acknowledge=partial(self._acknowledge, taken)))
+
+    def _acknowledge(self, taken: Taken) -> None:
+        self._loop.acknowledge(self._redelivery.stored(taken))
 
     def _may_have_waited(self) -> bool:
         if self._catches_up:

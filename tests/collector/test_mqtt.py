@@ -89,6 +89,10 @@ def connected(station: Station) -> Callable[[], bool]:
     return lambda: station.mqtt.health().connected
 
 
+def came(station: Station, count: int) -> Callable[[], bool]:
+    return lambda: station.mqtt.health().received == count
+
+
 @pytest.fixture
 def sender(broker: Broker) -> Iterator[Sender]:
     with connected_sender(broker.port) as client:
@@ -216,6 +220,38 @@ def test_what_waited_and_was_not_stored_comes_again(broker: Broker, sender: Send
 
     with running(settings) as station:
         eventually("it comes again", station.holds(1))
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_readings_without_time_that_come_again_before_they_are_stored_are_one_each(
+    broker: Broker, protocol: Literal["5", "3.1.1"]
+) -> None:
+    """Storage is stuck, and the broker is restarted: by their stamps the first and the second coming differ."""
+    sink = MemorySink()
+    with running(MqttSettings(port=broker.port, protocol=protocol), sink) as station:
+        eventually("the collector connects", connected(station))
+        sink.fault = StorageError("the disk is full", retry=True)
+        with connected_sender(broker.port) as sender:
+            for number in range(3):
+                sender.send(TOPIC, encode_senml_json([reading(number)], timeless=True))
+        eventually("they wait", lambda: station.ingest.health().queued == 3)
+        for again in (1, 2):
+            broker.stop()
+            eventually("the loss is noticed", lambda: not station.mqtt.health().connected)
+            broker.start()
+            eventually("they come again", came(station, 3 + 3 * again))
+        sink.fault = None
+        eventually("nothing waits", lambda: station.ingest.health().queued == 0, 30)
+
+    assert sorted(each.angle_deg for each in sink.kept.values()) == pytest.approx(
+        sorted(reading(number).angle_deg for number in range(3))
+    )
+    with running(MqttSettings(port=broker.port, protocol=protocol), sink) as station:
+        eventually("the collector connects", connected(station))
+        with connected_sender(broker.port) as sender:
+            sender.send(TOPIC, encode_senml_json([reading(3)]))
+        eventually("that one comes", lambda: reading(3) in sink.kept.values())
+        assert station.mqtt.health().received == 1, "the broker has the receipts of the others"
 
 
 def listen(port: int, topic: str) -> str:
