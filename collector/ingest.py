@@ -160,12 +160,24 @@ class Ingest:
             self._wait_for_the_clock()
             batch = self._inbox.take(self._batch_packets, _LOOK_AGAIN_S)
             self._in_hand = len(batch)
-            batch = self._backlog.sift(batch, steady_s())
+            batch, known = self._ready(batch)
             self._in_hand = len(batch)
             self._wait_for_the_clock()  # it may have leapt while we waited for packets
             if batch and not self._stopping.is_set():
-                self._ingest(batch)
+                self._ingest(batch, known)
             self._in_hand = 0
+
+    def _ready(self, batch: Sequence[Delivery]) -> tuple[list[Delivery], Collection[FloatId] | None]:
+        """What can be stored now, and the known floats if they were asked for: nothing waits that says its time."""
+        ready = self._backlog.sift(batch, steady_s())
+        known = self._persistently(self._known) if len(self._backlog) else None
+        if known is not None:
+            ready += self._backlog.release(lambda newest: self._says_its_time(newest.packet, known))
+        return ready, known
+
+    def _says_its_time(self, packet: Packet, known: Collection[FloatId]) -> bool:
+        found = self._read(packet, self._timekeeper.now(), known)
+        return all(isinstance(outcome, Rejected) or outcome.time != packet.received for outcome in found)
 
     def _wait_for_the_clock(self) -> None:
         while self._timekeeper.look() is not None and not self._stopping.wait(_LOOK_AGAIN_S):
@@ -197,9 +209,9 @@ class Ingest:
             problem=self._problem or self._timekeeper.doubt or self._flood_problem(),
         )
 
-    def _ingest(self, batch: Sequence[Delivery]) -> None:
+    def _ingest(self, batch: Sequence[Delivery], known: Collection[FloatId] | None) -> None:
         self._counts["received"] += len(batch)
-        known = self._persistently(self._known)
+        known = self._persistently(self._known) if known is None else known
         if known is None:
             return
         found, probes, refused = self._read_all(batch, known)

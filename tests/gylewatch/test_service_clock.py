@@ -127,6 +127,7 @@ def test_a_clock_that_leaps_while_the_broker_is_away_stamps_nothing_and_blames_n
         try:
             eventually("it is connected", lambda: service.health().problems == ())
             eventually("all is concluded", lambda: service.concluded_until(HERON) == readings[-21].time)
+            eventually("all is told", lambda: store.outbox_counts()["waiting"] == 0)
             broker.stop()
             eventually("the loss is told", lambda: "127.0.0.1" in str(service.health().problems))
             clock.wrong_by = wrong_by
