@@ -37,7 +37,9 @@ class Forecast:
 class Estimate:
     """The belief at `time`, in the contract's units. ``_low``/``_high`` are central 80 % intervals.
 
-    The fields from `probability_started` on are the posterior evidence on which verdicts rest.
+    The fields from `probability_started` on are the posterior evidence on which verdicts rest. The intervals of
+    attenuation and alcohol hold what is not known of the two gravities, not the doubt about the formula; they are
+    None in an estimate that was stored before there were any.
     """
 
     time: datetime
@@ -60,3 +62,7 @@ class Estimate:
     bias_points: float  # what the float is believed to read too high (foam, knocks, fouling)
     noise_points: float  # scatter of single readings, standard deviation
     misfit_sigma: float  # how far hand samples and curve disagree, in standard deviations; 0 without samples
+    apparent_attenuation_low: float | None = None
+    apparent_attenuation_high: float | None = None
+    abv_low_percent: float | None = None
+    abv_high_percent: float | None = None

@@ -48,15 +48,20 @@ _STATES = np.array([ORIGINAL, FINAL, Z, TAIL])
 _EACH_WITH_EACH = np.ix_(_STATES, _STATES)
 
 
-def spreads(cloud: Cloud, rows: FloatArray, shares: Sequence[float]) -> FloatArray:
+def spreads(cloud: Cloud, rows: FloatArray, shares: Sequence[float | FloatArray]) -> FloatArray:
     """(shares, n) standard deviation of each share of the original gravity less the gravity, in points.
 
+    Parameters
+    ----------
     rows : (m, n) slope of the gravity by each state
+    shares : each one number, or (n,) one for each particle
     """
     rows = rows[_STATES]
     towards = np.einsum("jkn,kn->jn", cloud.covariance[_EACH_WITH_EACH], rows)
     variance = np.einsum("jn,jn->n", rows, towards)
-    share = np.array(shares)[:, None]
+    share = np.empty((len(shares), variance.size))
+    for row, each in zip(share, shares, strict=True):
+        row[:] = each
     beside, own = towards[0], cloud.covariance[ORIGINAL, ORIGINAL]
     sd: FloatArray = np.sqrt(np.maximum(variance - 2.0 * share * beside + share**2 * own, 0.0))
     return sd

@@ -16,7 +16,7 @@ from fermentation.kinetics import progress
 from fermentation.motion import pace_of, rate_points_per_day
 from fermentation.phase import phase_of
 from gylewatch.copying import replace
-from gylewatch.units import sg_from_points
+from gylewatch.units import POINT_SG, sg_from_points
 
 START_DROP_POINTS = 1.0
 # less than a point below the original gravity no instrument tells from noise
@@ -31,6 +31,8 @@ MOVING_SHARE = 0.5
 RESTART_HOURS = 12.0
 FORECAST_HOURS = 1.9
 # An end is known to hours and tenths of a point: it is worked out anew every two hours, and after each sample
+NORMAL_80 = 1.2816
+# Half a central 80 % interval of a normal distribution in standard deviations
 _LOW_MID_HIGH = 2.0 * np.array([0.1, 0.5, 0.9]) - 1.0
 _GRID = np.linspace(-3.2, 3.2, 33)
 _GRID_AND_ONE = np.column_stack([_GRID, np.ones_like(_GRID)]).astype(np.float32)
@@ -68,6 +70,25 @@ def _slope(sd: FloatArray) -> FloatArray:
     return slope
 
 
+def interval_around(
+    shown: float, mean: FloatArray, sd: FloatArray, weight: FloatArray, *, doubt: float
+) -> tuple[float, float]:
+    """Central 80 % interval of a mixture taken as one normal distribution of its mean and variance.
+
+    It holds the number shown, and begins at nothing where that is not below nothing.
+
+    Parameters
+    ----------
+    shown : what stands beside the interval, a median
+    mean, sd, weight : (k,) each; weights sum to one
+    doubt : standard deviation of what the mixture leaves out
+    """
+    centre = float(weight @ mean)
+    variance = float(weight @ (mean * mean + sd * sd)) - centre**2 + doubt**2
+    half = NORMAL_80 * sqrt(max(variance, 0.0))
+    return min(max(centre - half, 0.0), shown), max(centre + half, shown)
+
+
 def summarise(belief: Belief) -> tuple[Belief, Estimate]:
     """The estimate of a belief that has seen readings; the belief is returned with its end noted."""
     cloud = cloud_of(belief)
@@ -75,14 +96,15 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
     here, rows = gravity_rows(cloud)
     original = cloud.mean[ORIGINAL]
     enough = 1.0 - (belief.batch.expected_attenuation[0] - ATTENUATION_SLACK)
-    here_sd, fallen_sd, margin_sd = spreads(cloud, rows, (0.0, 1.0, enough))
+    left, fallen = here / original, original - here
+    here_sd, fallen_sd, margin_sd, left_sd = spreads(cloud, rows, (0.0, 1.0, enough, left))
     rate, log_sd = rate_points_per_day(cloud, pace_of(belief))
     log_rate = np.log(rate)
     rate_low, rate_middle, rate_high = (exp(x) for x in quantiles(log_rate, log_sd, weight))
     doubt = MODEL_DOUBT_POINTS * min(rate_middle / DOUBT_FULL_POINTS_PER_DAY, 1.0)
     low, middle, high = quantiles(here, np.hypot(here_sd, doubt), weight)
     still = 1.0 - _share_above(log_rate, log_sd, weight, log(STILL_POINTS_PER_DAY))
-    started = _share_above(original - here, fallen_sd, weight, START_DROP_POINTS)
+    started = _share_above(fallen, fallen_sd, weight, START_DROP_POINTS)
     attenuated = _share_above(enough * original - here, margin_sd, weight, 0.0)
     share_done = float(weight @ progress(cloud.z))
     if belief.forecast_at is None or hours(belief.time - belief.forecast_at) >= FORECAST_HOURS:
@@ -103,6 +125,13 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
         finished_at = None
     original_points = float(weight @ original)
     original_sg, gravity_sg = sg_from_points(original_points), sg_from_points(middle)
+    attenuation = 1.0 - middle / original_points
+    attenuation_low, attenuation_high = interval_around(
+        attenuation, 1.0 - left, left_sd / original, weight, doubt=doubt / original_points
+    )
+    fall = max(original_points - middle, 0.0)
+    fall_low, fall_high = interval_around(fall, fallen, fallen_sd, weight, doubt=doubt)
+    abv = abv_percent(original_sg, min(gravity_sg, original_sg))
     estimate = Estimate(
         time=belief.time,
         gravity_sg=gravity_sg,
@@ -112,9 +141,14 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
         rate_low_points_per_day=rate_low,
         rate_high_points_per_day=rate_high,
         original_gravity_sg=original_sg,
-        apparent_attenuation=1.0 - middle / original_points,
+        apparent_attenuation=attenuation,
+        apparent_attenuation_low=attenuation_low,
+        apparent_attenuation_high=attenuation_high,
         real_attenuation=real_attenuation(original_sg, min(gravity_sg, original_sg)),
-        abv_percent=abv_percent(original_sg, min(gravity_sg, original_sg)),
+        abv_percent=abv,
+        # Within an interval alcohol goes with the fall, to a hundredth of a per cent
+        abv_low_percent=abv * fall_low / fall if fall > 0.0 else 0.0,
+        abv_high_percent=abv_percent(original_sg, original_sg - fall_high * POINT_SG),
         temperature_c=belief.temperature_c,
         phase=phase,
         forecast=_forecast(belief, phase),
