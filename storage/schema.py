@@ -268,6 +268,10 @@ class EstimateRow(Base):
     forecast_finish_time: Mapped[datetime | None]
     forecast_finish_low: Mapped[datetime | None]
     forecast_finish_high: Mapped[datetime | None]
+    apparent_attenuation_low: Mapped[float | None]  # these four: empty in rows from before there were any
+    apparent_attenuation_high: Mapped[float | None]
+    abv_low_percent: Mapped[float | None]
+    abv_high_percent: Mapped[float | None]
 
 
 class AlertRow(Base):

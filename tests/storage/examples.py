@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -107,6 +108,21 @@ def estimate(minutes: float, *, forecast: bool = True, gravity_sg: float = 1.031
         bias_points=0.5,
         noise_points=0.8,
         misfit_sigma=0.0,
+        apparent_attenuation_low=0.37,
+        apparent_attenuation_high=0.44,
+        abv_low_percent=2.51,
+        abv_high_percent=2.97,
+    )
+
+
+def without_strength_intervals(estimate: Estimate) -> Estimate:
+    """As it was stored before attenuation and alcohol had an interval."""
+    return replace(
+        estimate,
+        apparent_attenuation_low=None,
+        apparent_attenuation_high=None,
+        abv_low_percent=None,
+        abv_high_percent=None,
     )
 
 

@@ -13,14 +13,23 @@ from gylewatch.errors import StorageError
 from storage.database import Database
 from storage.migrate import MIGRATIONS, upgrade
 from storage.store import Store
-from tests.storage.examples import alert, at, batch, float_record, reading, vessel_record
+from tests.storage.examples import (
+    alert,
+    at,
+    batch,
+    estimate,
+    float_record,
+    reading,
+    vessel_record,
+    without_strength_intervals,
+)
 
 NEXT = """
 import sqlalchemy as sa
 from alembic import op
 
 revision = "later"
-down_revision = "0009_removed_batches"
+down_revision = "0010_strength_intervals"
 
 
 def upgrade() -> None:
@@ -28,6 +37,7 @@ def upgrade() -> None:
         table.add_column(sa.Column("shape", sa.Text(), nullable=False, server_default="round"))
         table.alter_column("note", existing_type=sa.Text(), nullable=True)
 """
+INTERVALS = ("apparent_attenuation_low", "apparent_attenuation_high", "abv_low_percent", "abv_high_percent")
 FAILS = NEXT + '    raise RuntimeError("half way")\n'
 
 
@@ -136,6 +146,7 @@ def as_before_the_last_word_counted(url: str, *statements: str) -> None:
             "UPDATE alembic_version SET version_num = '0006_probes'",
             "ALTER TABLE batches DROP COLUMN reopened",
             "DROP TABLE removed_batches",
+            *(f"ALTER TABLE estimates DROP COLUMN {name}" for name in INTERVALS),
         )
         for statement in (*back, *statements):
             connection.exec_driver_sql(statement)
@@ -169,3 +180,19 @@ def test_what_was_snoozed_and_acknowledged_before_is_told_as_people_were_promise
     assert [record.id for record in now] == [3]  # never told, and held by the snooze alone
     assert [record.id for record in then] == [1, 3]
     assert snoozed == {1: soon, 2: None, 3: None, 4: long_ago}
+
+
+def test_estimates_from_before_attenuation_and_alcohol_had_an_interval_keep_none(store_url: str) -> None:
+    with Store.open(store_url) as store:
+        store.add_float(float_record("heron"))
+        store.add_vessel(vessel_record("FV1"))
+        batch_id = store.add_batch(batch(), created=at(0)).batch_id
+        store.save_outcomes(batch_id, estimates=[estimate(15)])
+    as_before_the_last_word_counted(store_url)
+
+    with Store.open(store_url) as store:
+        store.save_outcomes(batch_id, estimates=[estimate(30)])
+        old, new = store.estimates(batch_id)
+
+    assert old == without_strength_intervals(estimate(15))
+    assert new == estimate(30) != without_strength_intervals(estimate(30))
