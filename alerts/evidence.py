@@ -20,6 +20,7 @@ class _Interval(NamedTuple):
 
 _INTERVALS: Final = (
     _Interval("gravity_low_sg", "gravity_high_sg", "gravity, 80 % interval"),
+    _Interval("abv_low_percent", "abv_high_percent", "alcohol, 80 % interval"),
     _Interval("wanted_low_c", "wanted_high_c", "wanted range"),
     _Interval("usual_low_c", "usual_high_c", "usual band"),
     _Interval("expected_attenuation_low", "expected_attenuation_high", "attenuation expected of the yeast"),

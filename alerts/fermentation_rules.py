@@ -114,6 +114,8 @@ def fermentation_finished(
             sustained_h=round(memory.still.hours(now), 1),
             left_points=round(_points_left(estimate), 1),
             abv_percent=round(estimate.abv_percent, 2),
+            abv_low_percent=None if estimate.abv_low_percent is None else round(estimate.abv_low_percent, 2),
+            abv_high_percent=None if estimate.abv_high_percent is None else round(estimate.abv_high_percent, 2),
         ),
     )
 

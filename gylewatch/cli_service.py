@@ -141,7 +141,7 @@ def status(*, as_json: bool, config: Path) -> None:
             f"{words.rate(estimate.rate_points_per_day)} points/day" if estimate else "-",
             _ends_at(estimate),
             _finish(estimate),
-            shown_number(100 * estimate.apparent_attenuation, 0, " %") if estimate else "-",
+            words.attenuation(estimate) if estimate else "-",
             shown_number(estimate.temperature_c, 1, " °C") if estimate else "-",
             shown_time(estimate.time) if estimate else "-",
         )

@@ -44,7 +44,7 @@ class _State:
 
 
 def state_payload(batch_id: BatchId, estimate: Estimate, ended: datetime | None = None) -> bytes:
-    """The retained JSON of one batch: the columns of ``estimates.csv``, the batch's id, and when it ended."""
+    """The retained JSON of one batch: the columns of ``estimates.csv``, two more intervals, the batch's id, its end."""
     forecast = estimate.forecast
     content = {
         "batch": batch_id,
@@ -55,7 +55,11 @@ def state_payload(batch_id: BatchId, estimate: Estimate, ended: datetime | None 
         "gravity_high_sg": round(estimate.gravity_high_sg, 5),
         "rate_points_per_day": round(estimate.rate_points_per_day, 3),
         "apparent_attenuation": round(estimate.apparent_attenuation, 4),
+        "apparent_attenuation_low": _rounded(estimate.apparent_attenuation_low, 4),
+        "apparent_attenuation_high": _rounded(estimate.apparent_attenuation_high, 4),
         "abv_percent": round(estimate.abv_percent, 3),
+        "abv_low_percent": _rounded(estimate.abv_low_percent, 3),
+        "abv_high_percent": _rounded(estimate.abv_high_percent, 3),
         "temperature_c": round(estimate.temperature_c, 2),
         "phase": estimate.phase,
         "final_gravity_sg": None if forecast is None else round(forecast.final_gravity_sg, 5),
@@ -75,6 +79,10 @@ def _payload(batch_id: BatchId, state: _State | None) -> bytes:
 def is_gone(ended: datetime | None, now: datetime) -> bool:
     """Whether the state of a batch that ended then is taken back, or need not be told any more."""
     return ended is not None and now - ended > KEPT_FOR
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
 
 
 def _time(time: datetime | None) -> str | None:

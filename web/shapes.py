@@ -72,7 +72,7 @@ class ForecastShape(Shape):
 
 
 class EstimateShape(Shape):
-    """Intervals (low, high) are central 80 % intervals."""
+    """Intervals (low, high) are central 80 % intervals; attenuation and alcohol of old estimates have none (null)."""
 
     time: Time
     gravity_sg: float
@@ -83,8 +83,12 @@ class EstimateShape(Shape):
     rate_high_points_per_day: float
     original_gravity_sg: float
     apparent_attenuation: float
+    apparent_attenuation_low: float | None
+    apparent_attenuation_high: float | None
     real_attenuation: float
     abv_percent: float
+    abv_low_percent: float | None
+    abv_high_percent: float | None
     temperature_c: float
     phase: Phase
     forecast: ForecastShape | None

@@ -40,6 +40,23 @@ def half_final(forecast: Forecast) -> str:
     return f"{(forecast.final_gravity_high_sg - forecast.final_gravity_low_sg) / 2:.4f}"
 
 
+def attenuation(estimate: Estimate) -> str:
+    """``77 ± 2 %``: apparent attenuation with half its 80 % interval, which old estimates lack."""
+    low, high = estimate.apparent_attenuation_low, estimate.apparent_attenuation_high
+    if low is None or high is None:
+        return percent(estimate.apparent_attenuation)
+    # never ± 0: to the last digit shown at best
+    return f"{round(100 * estimate.apparent_attenuation)} ± {max(100 * (high - low) / 2, 1.0):.0f} %"
+
+
+def strength(estimate: Estimate) -> str:
+    """``5.1 ± 0.2 % vol`` with half its 80 % interval, which old estimates lack."""
+    low, high = estimate.abv_low_percent, estimate.abv_high_percent
+    if low is None or high is None:
+        return f"{estimate.abv_percent:.1f} % vol"
+    return f"{estimate.abv_percent:.1f} ± {max((high - low) / 2, 0.1):.1f} % vol"
+
+
 def own_instruments(own: HandSettings) -> str:
     """What is particular about the instruments of a batch's samples; empty: nothing."""
     plain = HandSettings()

@@ -72,7 +72,7 @@ def _believed(estimate: Estimate, now: datetime, zone: tzinfo, *, told: bool) ->
         f"{phase_in_words(estimate.phase, told=told)}: gravity {estimate.gravity_sg:.4f} "
         f"({estimate.gravity_low_sg:.4f} to {estimate.gravity_high_sg:.4f}), "
         f"falls by {estimate.rate_points_per_day:.1f} points a day",
-        f"attenuation {100 * estimate.apparent_attenuation:.0f} %, {estimate.abv_percent:.1f} % alcohol by volume, "
+        f"attenuation {_attenuation(estimate)}, {_alcohol(estimate)} alcohol by volume, "
         f"{estimate.temperature_c:.1f} °C",
     ]
     if estimate.forecast is not None:
@@ -80,6 +80,18 @@ def _believed(estimate: Estimate, now: datetime, zone: tzinfo, *, told: bool) ->
     if now - estimate.time > STALE:
         lines.append(f"as of {_clock(estimate.time, zone)}; nothing newer was heard")
     return lines
+
+
+def _attenuation(estimate: Estimate) -> str:
+    low, high = estimate.apparent_attenuation_low, estimate.apparent_attenuation_high
+    between = "" if low is None or high is None else f" ({100 * low:.0f} to {100 * high:.0f})"
+    return f"{100 * estimate.apparent_attenuation:.0f} %{between}"
+
+
+def _alcohol(estimate: Estimate) -> str:
+    low, high = estimate.abv_low_percent, estimate.abv_high_percent
+    between = "" if low is None or high is None else f" ({low:.1f} to {high:.1f})"
+    return f"{estimate.abv_percent:.1f} %{between}"
 
 
 def _forecast(forecast: Forecast, now: datetime, zone: tzinfo) -> str:

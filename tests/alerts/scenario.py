@@ -94,6 +94,8 @@ class Brew:
             apparent_attenuation=attenuation,
             real_attenuation=0.82 * attenuation,
             abv_percent=fallen * 0.131,
+            abv_low_percent=(fallen - 0.77) * 0.131,
+            abv_high_percent=(fallen + 0.77) * 0.131,
             temperature_c=self.temperature_c(h),
             phase=Phase.LAG if fallen < 2 else Phase.ACTIVE,
             forecast=Forecast(

@@ -11,7 +11,7 @@ from alerts.delivery.channel import body, title
 from alerts.delivery.digest import BatchSummary, daily_summary
 from alerts.notice import ServiceNotice
 from fermentation.estimate import Phase
-from tests.storage.examples import alert, at, estimate
+from tests.storage.examples import alert, at, estimate, without_strength_intervals
 
 VIENNA = ZoneInfo("Europe/Vienna")
 
@@ -30,10 +30,18 @@ def test_a_batch_is_told_with_interval_rate_phase_forecast_and_open_alerts() -> 
     assert body(summary).splitlines() == [
         "Harbour Pale",
         "fermenting: gravity 1.0312 (1.0295 to 1.0330), falls by 7.1 points a day",
-        "attenuation 40 %, 2.7 % alcohol by volume, 19.1 °C",
+        "attenuation 40 % (37 to 44), 2.7 % (2.5 to 3.0) alcohol by volume, 19.1 °C",
         "expected to end at 1.0118 (1.0101 to 1.0137), about Mon 09 Mar 02:00",
         "info since Mon 02 Mar 19:31: The gravity falls: 3.1 points since pitching.",
     ]
+
+
+def test_an_estimate_from_before_attenuation_and_alcohol_had_an_interval_is_told_without() -> None:
+    batch = BatchSummary(name="Harbour Pale", estimate=without_strength_intervals(estimate(0)))
+
+    told = body(summary_of(batch))
+
+    assert "\nattenuation 40 %, 2.7 % alcohol by volume, 19.1 °C\n" in told
 
 
 def test_a_finish_is_told_with_its_interval() -> None:

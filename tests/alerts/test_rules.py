@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from alerts.alert import Alert, Kind, Severity
+from alerts.evidence import in_words
 from alerts.notice import Notice
 from alerts.settings import load_alert_settings
 from gylewatch.values import BatchId
@@ -77,6 +78,15 @@ def test_finished_is_told_within_26_hours_of_the_end_of_the_fall_and_never_befor
     finished = only(scenario().run(), Kind.FERMENTATION_FINISHED)
 
     assert 93.5 < hours_of(finished) < 93.5 + 26
+
+
+def test_finished_gives_the_alcohol_with_its_interval() -> None:
+    finished = only(scenario().run(), Kind.FERMENTATION_FINISHED)
+
+    # 39.5 points of fall, 0.77 to each side, by the scenario's 0.131 % vol for each
+    said = [finished.evidence[name] for name in ("abv_low_percent", "abv_percent", "abv_high_percent")]
+    assert said == pytest.approx([5.07, 5.17, 5.28], abs=0.05)
+    assert "alcohol, 80 % interval: 5.1 to 5.3 %" in in_words(finished.evidence)
 
 
 def test_a_creeping_finish_is_not_finished() -> None:

@@ -321,11 +321,12 @@ def test_status_gives_each_number_with_its_interval(brewery: Terminal) -> None:
     lines = brewery.type("status").out.splitlines()
 
     # By the model of these estimates: the middle of 1.052 and 1.012, 3 points to each side; 10 and 14 h of the finish.
-    assert re.split(r" {2,}", lines[1])[2:6] == [
+    assert re.split(r" {2,}", lines[1])[2:7] == [
         "1.0320 ± 0.0030",
         "20.0 points/day",
         "1.0120 ± 0.0010",
         "2026-03-08 05:00Z -10 +14 h",
+        "38 ± 6 %",
     ]
     assert "± is half the 80 % interval" in lines[2]
 

@@ -14,14 +14,14 @@ import pytest
 
 from gylewatch.clock import SteppedClock
 from gylewatch.service import Service
-from gylewatch.state_feed import KEPT_FOR, OFF_FOR, StateFeed
+from gylewatch.state_feed import KEPT_FOR, OFF_FOR, StateFeed, state_payload
 from gylewatch.values import BatchId, FloatId, utc_text
 from storage.store import Store
 from tests.broker import Broker
 from tests.eventually import eventually
 from tests.gylewatch.brew import PITCHED, pale_readings
 from tests.gylewatch.live import BATCH, furnish, retained_state, settings
-from tests.storage.examples import estimate, float_record
+from tests.storage.examples import estimate, float_record, without_strength_intervals
 
 READINGS = pale_readings(20)
 ENDED = READINGS[-1].time + timedelta(minutes=1)
@@ -220,6 +220,17 @@ def test_of_a_batch_that_ended_before_the_start_the_end_is_told_with_what_is_fou
         feed.stop()
 
     assert [json.loads(each)["ended"] for each in published] == [utc_text(ENDED)]
+
+
+def test_the_state_gives_attenuation_and_alcohol_with_their_intervals() -> None:
+    new = json.loads(state_payload(BATCH, estimate(2)))
+    old = json.loads(state_payload(BATCH, without_strength_intervals(estimate(2))))
+
+    assert (new["apparent_attenuation_low"], new["apparent_attenuation_high"]) == (0.37, 0.44)
+    assert (new["abv_low_percent"], new["abv_high_percent"]) == (2.51, 2.97)
+    intervals = {name for name in new if new[name] != old[name]}
+    assert intervals == {"apparent_attenuation_low", "apparent_attenuation_high", "abv_low_percent", "abv_high_percent"}
+    assert {old[name] for name in intervals} == {None}
 
 
 def test_a_state_is_taken_back_from_a_broker_that_was_away_meanwhile(

@@ -120,5 +120,9 @@ def estimate(**changes: Any) -> Estimate:
         "bias_points": 0.0,
         "noise_points": 0.5,
         "misfit_sigma": 0.0,
+        "apparent_attenuation_low": 0.74,
+        "apparent_attenuation_high": 0.80,
+        "abv_low_percent": 4.9,
+        "abv_high_percent": 5.3,
     }
     return Estimate(**{**values, **changes})

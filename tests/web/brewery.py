@@ -102,6 +102,10 @@ def estimate(hours: float, **changes: object) -> Estimate:
         "bias_points": 0.0,
         "noise_points": 1.0,
         "misfit_sigma": 0.0,
+        "apparent_attenuation_low": (OG_SG - gravity - half) / (OG_SG - 1),
+        "apparent_attenuation_high": (OG_SG - gravity + half) / (OG_SG - 1),
+        "abv_low_percent": 131.25 * (OG_SG - gravity - half),
+        "abv_high_percent": 131.25 * (OG_SG - gravity + half),
     }
     return Estimate(**(values | changes))  # type: ignore[arg-type]
 

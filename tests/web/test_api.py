@@ -13,6 +13,7 @@ from collector.senml import decode_senml, encode_senml_cbor, encode_senml_json
 from gylewatch.errors import StorageError
 from gylewatch.values import BatchId, FloatId, Reading
 from storage.store import Store
+from tests.storage.examples import without_strength_intervals
 from tests.web import brewery
 from web.ingest import IngestResult
 from web.settings import HttpSettings
@@ -102,6 +103,19 @@ def test_one_answer_is_bounded_and_the_bound_is_documented(
     assert len(rows) == 2000
     assert "20000" in problem(above, 422)
     assert "2,000 if not given" in described
+
+
+def test_attenuation_and_alcohol_of_old_estimates_have_no_interval(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    newest = brewery.estimate(143.5)
+    store.save_outcomes(batch_id, estimates=[without_strength_intervals(brewery.estimate(143.0)), newest])
+
+    old, new = client.get(f"/api/v1/batches/{batch_id}/estimates?limit=2").json()
+
+    for name in ("apparent_attenuation_low", "apparent_attenuation_high", "abv_low_percent", "abv_high_percent"):
+        assert new[name] == getattr(newest, name)
+        assert old[name] is None
 
 
 def test_thinned_estimates_keep_a_lonely_extreme(client: TestClient, store: Store) -> None:

@@ -17,6 +17,7 @@ from fermentation.estimate import Phase
 from gylewatch.values import BatchId, HandSettings, Reference
 from storage.records import FloatRecord
 from storage.store import Store
+from tests.storage.examples import without_strength_intervals
 from tests.web import brewery
 from tests.web.bench_data import ANGLES_DEG
 from web.health import ServiceHealth
@@ -327,7 +328,20 @@ def test_a_float_that_is_heard_is_not_blamed_for_an_old_estimate(
 def test_strength_stands_beside_its_caution(client: TestClient, batch_id: BatchId) -> None:
     page = text(client.get(f"/batches/{batch_id}").text)
 
+    # half of the model's interval: 0.9 points of 52 are 1.8 %, and 131.25 times 0.0009 is 0.12 % vol
+    assert "76 ± 2 %yeast" in page.replace("% yeast", "%yeast")
+    assert "5.2 ± 0.1 % volnot for duty or labelling" in page.replace("vol not", "volnot")
+
+
+def test_an_estimate_from_before_attenuation_and_strength_had_an_interval_is_shown_without(
+    client: TestClient, store: Store, batch_id: BatchId
+) -> None:
+    store.save_outcomes(batch_id, estimates=[without_strength_intervals(brewery.estimate(143.5))])
+
+    page = text(client.get(f"/batches/{batch_id}").text)
+
     assert "5.2 % volnot for duty or labelling" in page.replace("vol not", "volnot")
+    assert "± 2 %" not in page
 
 
 def test_open_alerts_say_what_to_do_next(client: TestClient, batch_id: BatchId) -> None:

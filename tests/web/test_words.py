@@ -1,10 +1,12 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 
 from fermentation.estimate import Phase
+from tests.storage.examples import without_strength_intervals
 from tests.web.brewery import NOW, estimate
 from web import words
 
@@ -22,6 +24,27 @@ from web import words
 def test_motion_is_a_phrase(rate: float, phase: Phase, sentence: str) -> None:
     limits = {"rate_low_points_per_day": rate - 0.6, "rate_high_points_per_day": rate + 0.8}
     assert words.motion(estimate(50.0, rate_points_per_day=rate, phase=phase, **limits)) == sentence
+
+
+def test_attenuation_and_strength_have_half_their_interval_and_never_none_at_all() -> None:
+    wide = {"apparent_attenuation": 0.764, "apparent_attenuation_low": 0.735, "apparent_attenuation_high": 0.795}
+    vague = estimate(50.0, **wide, abv_percent=5.14, abv_low_percent=4.93, abv_high_percent=5.41)
+    sharp = replace(vague, apparent_attenuation_low=0.763, apparent_attenuation_high=0.766, abv_high_percent=4.94)
+
+    assert (words.attenuation(vague), words.strength(vague)) == ("76 ± 3 %", "5.1 ± 0.2 % vol")
+    assert (words.attenuation(sharp), words.strength(sharp)) == ("76 ± 1 %", "5.1 ± 0.1 % vol")
+
+
+def test_an_estimate_from_before_attenuation_and_strength_had_an_interval_is_shown_without() -> None:
+    old = without_strength_intervals(estimate(50.0, apparent_attenuation=0.764, abv_percent=5.14))
+
+    assert (words.attenuation(old), words.strength(old)) == ("76 %", "5.1 % vol")
+
+
+def test_an_attenuation_is_never_minus_nothing() -> None:
+    young = {"apparent_attenuation_low": -0.003, "apparent_attenuation_high": 0.03}
+
+    assert words.attenuation(estimate(5.0, apparent_attenuation=-0.003, **young)) == "0 ± 2 %"
 
 
 def test_a_rate_is_never_minus_zero() -> None:
