@@ -38,8 +38,8 @@ class Estimate:
     """The belief at `time`, in the contract's units. ``_low``/``_high`` are central 80 % intervals.
 
     The fields from `probability_started` on are the posterior evidence on which verdicts rest. The intervals of
-    attenuation and alcohol hold what is not known of the two gravities, not the doubt about the formula; they are
-    None in an estimate that was stored before there were any.
+    attenuation and alcohol hold what is not known of the two gravities, that of alcohol also the doubt about the
+    formula. They are None in an estimate that was stored before there were any.
     """
 
     time: datetime

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from math import exp, log, sqrt
+from math import exp, hypot, log, sqrt
 
 import numpy as np
 
@@ -31,6 +31,8 @@ MOVING_SHARE = 0.5
 RESTART_HOURS = 12.0
 FORECAST_HOURS = 1.9
 # An end is known to hours and tenths of a point: it is worked out anew every two hours, and after each sample
+FORMULA_DOUBT = 0.01
+# By so much of the alcohol do the formulas of `calibration.strength` differ at 1.050; in strong beers by more
 NORMAL_80 = 1.2816
 # Half a central 80 % interval of a normal distribution in standard deviations
 _LOW_MID_HIGH = 2.0 * np.array([0.1, 0.5, 0.9]) - 1.0
@@ -130,7 +132,7 @@ def summarise(belief: Belief) -> tuple[Belief, Estimate]:
         attenuation, 1.0 - left, left_sd / original, weight, doubt=doubt / original_points
     )
     fall = max(original_points - middle, 0.0)
-    fall_low, fall_high = interval_around(fall, fallen, fallen_sd, weight, doubt=doubt)
+    fall_low, fall_high = interval_around(fall, fallen, fallen_sd, weight, doubt=hypot(doubt, FORMULA_DOUBT * fall))
     abv = abv_percent(original_sg, min(gravity_sg, original_sg))
     estimate = Estimate(
         time=belief.time,
