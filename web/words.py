@@ -50,11 +50,11 @@ def attenuation(estimate: Estimate) -> str:
 
 
 def strength(estimate: Estimate) -> str:
-    """``5.1 ± 0.2 % vol`` with half its 80 % interval, which old estimates lack."""
+    """``5.1 ± 0.2``, in % vol, with half its 80 % interval, which old estimates lack."""
     low, high = estimate.abv_low_percent, estimate.abv_high_percent
     if low is None or high is None:
-        return f"{estimate.abv_percent:.1f} % vol"
-    return f"{estimate.abv_percent:.1f} ± {max((high - low) / 2, 0.1):.1f} % vol"
+        return f"{estimate.abv_percent:.1f}"
+    return f"{estimate.abv_percent:.1f} ± {max((high - low) / 2, 0.1):.1f}"
 
 
 def own_instruments(own: HandSettings) -> str:

@@ -31,14 +31,14 @@ def test_attenuation_and_strength_have_half_their_interval_and_never_none_at_all
     vague = estimate(50.0, **wide, abv_percent=5.14, abv_low_percent=4.93, abv_high_percent=5.41)
     sharp = replace(vague, apparent_attenuation_low=0.763, apparent_attenuation_high=0.766, abv_high_percent=4.94)
 
-    assert (words.attenuation(vague), words.strength(vague)) == ("76 ± 3 %", "5.1 ± 0.2 % vol")
-    assert (words.attenuation(sharp), words.strength(sharp)) == ("76 ± 1 %", "5.1 ± 0.1 % vol")
+    assert (words.attenuation(vague), words.strength(vague)) == ("76 ± 3 %", "5.1 ± 0.2")
+    assert (words.attenuation(sharp), words.strength(sharp)) == ("76 ± 1 %", "5.1 ± 0.1")
 
 
 def test_an_estimate_from_before_attenuation_and_strength_had_an_interval_is_shown_without() -> None:
     old = without_strength_intervals(estimate(50.0, apparent_attenuation=0.764, abv_percent=5.14))
 
-    assert (words.attenuation(old), words.strength(old)) == ("76 %", "5.1 % vol")
+    assert (words.attenuation(old), words.strength(old)) == ("76 %", "5.1")
 
 
 def test_an_attenuation_is_never_minus_nothing() -> None:
