@@ -31,7 +31,7 @@ from gylewatch.terminal import (
     warn,
 )
 from storage.store import Store
-from web import words
+from web import board, words
 from web.heat import heat_doubt
 from web.shapes import alert_shape, batch_shape, estimate_shape
 from web.verdict import Verdict, is_told
@@ -152,7 +152,7 @@ def status(*, as_json: bool, config: Path) -> None:
     if any(latest.values()):
         click.echo("± is half the 80 % interval; that of the finish stands behind its time.")
     for batch_id, alerts in opened.items():
-        for alert in alerts:
+        for alert in board.wanting_room(alerts, now()):
             click.echo(f"{batch_id}: alert {alert.id}, {alert.alert.severity}: {alert.alert.summary}")
     click.echo("notifications: " + ", ".join(f"{count} {state.replace('_', ' ')}" for state, count in outbox.items()))
     if left_out := refused.pop(Reason.VALUE_LEFT_OUT, 0):

@@ -169,6 +169,7 @@ class _Line(Routine):
                 name=record.batch.name,
                 estimate=estimates.get(record.batch_id),
                 open_alerts=tuple(each.alert for each in alerts.get(record.batch_id, ())),
+                seen=frozenset(each.alert.subject for each in alerts.get(record.batch_id, ()) if each.is_seen),
             )
             for record in records
         ]

@@ -159,6 +159,11 @@ class AlertRecord:
     acknowledged_by: str | None = None
     snoozed_until: datetime | None = None
 
+    @property
+    def is_seen(self) -> bool:
+        """Whether a person has acknowledged it and not put it to sleep since: the last word counts."""
+        return self.acknowledged_at is not None and self.snoozed_until is None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutboxRecord:

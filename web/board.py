@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from alerts.alert import Severity
+from alerts.news import is_old_news, wants_room
 from alerts.settings import AlertSettings
 from fermentation.estimate import Estimate
 from gylewatch.values import Reading, VesselId, natural_order
@@ -28,7 +29,7 @@ SEARCH_FROM = 8  # lines; fewer are seen at a glance
 class BoardLine:
     record: BatchRecord
     estimate: Estimate | None
-    alerts: tuple[AlertRecord, ...]  # open ones: those that wait for a person first, then the most severe
+    alerts: tuple[AlertRecord, ...]  # open ones that want room: what waits for a person first, then the most severe
     verdict: Verdict
     now: datetime
 
@@ -50,12 +51,7 @@ def is_asleep(alert: AlertRecord, now: datetime) -> bool:
 
 def is_waiting(alert: AlertRecord, now: datetime) -> bool:
     """Whether the alert still waits for a person."""
-    return not is_seen(alert) and not is_asleep(alert, now)
-
-
-def is_seen(alert: AlertRecord) -> bool:
-    """Whether a person has acknowledged the alert and not put it to sleep since: the last word counts."""
-    return alert.acknowledged_at is not None and alert.snoozed_until is None
+    return not alert.is_seen and not is_asleep(alert, now)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,7 +123,8 @@ def board(store: Store, settings: AlertSettings, wanted: Wanted, now: datetime) 
 
 def _line(settings: AlertSettings, record: BatchRecord, open_alerts: Sequence[AlertRecord], now: datetime) -> BoardLine:
     told = Verdict(told=is_told(settings, record, open_alerts))
-    return BoardLine(record=record, estimate=None, alerts=waiting_first(open_alerts, now), verdict=told, now=now)
+    shown = waiting_first(wanting_room(open_alerts, now), now)
+    return BoardLine(record=record, estimate=None, alerts=shown, verdict=told, now=now)
 
 
 def _place(line: BoardLine) -> tuple[object, ...]:
@@ -153,6 +150,16 @@ def urgent(alerts: Sequence[AlertRecord], now: datetime) -> tuple[AlertRecord, .
 def waiting_first(alerts: Sequence[AlertRecord], now: datetime) -> tuple[AlertRecord, ...]:
     """Open alerts: those that wait for a person, then those that are seen or asleep; the most severe first."""
     return tuple(sorted(by_severity(alerts), key=lambda record: not is_waiting(record, now)))
+
+
+def wanting_room(alerts: Sequence[AlertRecord], now: datetime) -> tuple[AlertRecord, ...]:
+    """Of open alerts, those that belong into a short list: neither old news nor what is merely to know, and seen."""
+    return tuple(record for record in alerts if wants_room(record.alert, now, seen=record.is_seen))
+
+
+def without_old_news(alerts: Sequence[AlertRecord], now: datetime) -> tuple[AlertRecord, ...]:
+    """Open alerts that still tell something; the others stand among the earlier messages."""
+    return tuple(record for record in alerts if not is_old_news(record.alert, now, seen=record.is_seen))
 
 
 def floats(store: Store, now: datetime) -> tuple[FloatLine, ...]:

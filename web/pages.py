@@ -163,7 +163,8 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
         latest = store.estimates(record.batch_id, limit=LATEST_ROWS)
         samples = store.samples(record.batch_id)
         now, open_alerts = context.clock(), store.open_alerts(record.batch_id)
-        open_ids = {alert.id for alert in open_alerts}
+        shown = board.waiting_first(board.without_old_news(open_alerts, now), now)
+        shown_ids = {alert.id for alert in shown}
         return render(
             "batch.html",
             form_status(asked=bool(questions), failed=failed),
@@ -184,10 +185,10 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
                 for number, sample in reversed(samples)
             ],
             verdict=verdict(store, context.alerts, record, latest[-1] if latest else None, open_alerts),
-            open_alerts=board.waiting_first(open_alerts, now),
+            open_alerts=shown,
             urgent=board.urgent(open_alerts, now),
             past=[
-                alert for alert in reversed(store.alerts(record.batch_id, limit=_ALERTS)) if alert.id not in open_ids
+                alert for alert in reversed(store.alerts(record.batch_id, limit=_ALERTS)) if alert.id not in shown_ids
             ],
             sample_advice="" if samples else _sample_advice(store, record),
             last=store.latest_reading(record.batch.float_id),

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from typing import Final
 
-from alerts.alert import Alert, Kind, Severity
+from alerts.alert import Alert, Kind, Severity, Subject
+from alerts.news import wants_room
 from alerts.notice import ServiceNotice, digest_cause
 from alerts.phase_words import phase_in_words
 from fermentation.estimate import Estimate, Forecast
@@ -24,6 +25,7 @@ class BatchSummary:
     name: str
     estimate: Estimate | None
     open_alerts: tuple[Alert, ...] = ()
+    seen: frozenset[Subject] = frozenset()  # those of them that a person has acknowledged
 
 
 def daily_summary(
@@ -38,7 +40,7 @@ def daily_summary(
     """
     if not batches:
         return None
-    # "Fermentation has started" is open for a week, and asks nothing of anybody.
+    # What is merely to know asks nothing of anybody.
     waiting = sum(each.severity is not Severity.INFO for batch in batches for each in batch.open_alerts)
     alerts = counted(waiting, "open warning") if waiting else "no open warnings"
     heading = f"Today: {counted(len(batches), 'batch', 'batches')}, {alerts}"
@@ -62,7 +64,9 @@ def _batch(batch: BatchSummary, now: datetime, zone: tzinfo) -> str:
         lines += _believed(batch.estimate, now, zone, told=told)
     # When, because the numbers in it are of then.
     lines += [
-        f"{alert.severity.value} since {_clock(alert.time, zone)}: {alert.summary}" for alert in batch.open_alerts
+        f"{alert.severity.value} since {_clock(alert.time, zone)}: {alert.summary}"
+        for alert in batch.open_alerts
+        if wants_room(alert, now, seen=alert.subject in batch.seen)
     ]
     return "\n".join(lines)
 

@@ -84,6 +84,22 @@ def test_the_title_counts_what_asks_for_a_person() -> None:
     assert title(summary_of(pale, BatchSummary(name="Dark One", estimate=None))) == "Today: 2 batches, 1 open warning"
 
 
+def test_a_start_is_news_for_a_day_and_what_is_merely_to_know_until_it_is_seen() -> None:
+    begun = replace(alert(0), summary="It has begun.")
+    warm = replace(alert(0, Kind.TEMPERATURE_OUT_OF_RANGE), severity=Severity.WARNING, summary="It is warm.")
+    level = replace(alert(0, Kind.ATTENUATION_PLATEAU), summary="It is level.")
+    unseen = BatchSummary(name="Harbour Pale", estimate=None, open_alerts=(begun, level, warm))
+    seen = replace(unseen, seen=frozenset({level.subject, warm.subject}))
+
+    first, second = (body(summary_of(unseen, minutes=minutes)) for minutes in (1440, 1441))
+
+    assert "It has begun." in first
+    assert "It has begun." not in second
+    assert "It is level." in second
+    assert "It is level." not in body(summary_of(seen))
+    assert "It is warm." in body(summary_of(seen))
+
+
 def test_a_finish_that_lies_behind_is_not_expected() -> None:
     summary = summary_of(BatchSummary(name="Harbour Pale", estimate=estimate(0)), minutes=9001)
 

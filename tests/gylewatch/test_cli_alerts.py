@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -75,6 +76,19 @@ def test_an_alert_that_is_not_there_is_one_line(warned: Terminal) -> None:
     answer = warned.type("alert acknowledge 99")
 
     assert (answer.code, answer.err) == (2, "no alert is called '99'; list them with: gylewatch alert list")
+
+
+def test_status_names_a_start_for_a_day_and_a_warning_for_as_long_as_it_is_open(workbench: Terminal) -> None:
+    time = datetime.now(UTC) - timedelta(hours=25)
+    begun = replace(an_alert(Kind.FERMENTATION_STARTED), severity=Severity.INFO, time=time)
+    with workbench.store() as store:
+        store.save_outcomes(BATCH, alerts=[begun, replace(an_alert(Kind.FLOAT_SILENT), time=time)])
+
+    said = workbench.type("status").out
+
+    assert "Something about float-silent." in said
+    assert "Something about fermentation-started." not in said
+    assert "Something about fermentation-started." in workbench.type("alert list").out
 
 
 def test_without_alerts_it_says_so(workbench: Terminal) -> None:

@@ -55,12 +55,12 @@ def test_an_alert_that_is_put_to_sleep_after_it_was_seen_waits_for_a_person_agai
     client: TestClient, store: Store, warm: AlertRecord
 ) -> None:
     act(client, warm, action="acknowledge", who="Ada")
-    assert board.is_seen(stored(store, warm))
+    assert stored(store, warm).is_seen
 
     act(client, warm, action="snooze", hours="4")
 
     record = stored(store, warm)
-    assert not board.is_seen(record)
+    assert not record.is_seen
     assert not board.is_waiting(record, brewery.NOW)
     assert board.is_waiting(record, brewery.NOW + timedelta(hours=4))
 

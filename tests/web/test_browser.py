@@ -242,7 +242,7 @@ def a_batch_on_a_phone(browser: Browser, folder: Path, alert: Alert) -> Iterator
 
 
 def test_a_new_alert_arrives_without_a_reload_unless_somebody_types_a_name(browser: Browser, tmp_path: Path) -> None:
-    with a_batch_on_a_phone(browser, tmp_path, brewery.started()) as (store, batch_id, page):
+    with a_batch_on_a_phone(browser, tmp_path, brewery.finished()) as (store, batch_id, page):
         page.get_by_label("Your name").fill("Ad")
         page.get_by_label("Your name").blur()
         store.save_outcomes(batch_id, alerts=[brewery.too_warm()])

@@ -349,7 +349,7 @@ def test_open_alerts_say_what_to_do_next(client: TestClient, batch_id: BatchId) 
 
     assert "The beer is at 22.7 °C, above the wanted 20.0 to 22.5 °C." in page
     assert "Next: Check the cooling or heating" in page
-    assert "Caution: Fermenting beer gives off carbon dioxide" in page
+    assert "Caution: Warming a closed vessel drives gas out of the beer" in page
 
 
 def test_a_batch_without_a_curve_is_told_how_to_calibrate(client: TestClient, store: Store) -> None:
@@ -545,6 +545,36 @@ def test_what_waits_for_a_person_stands_above_the_graph_until_it_is_seen(
     assert "The beer is at 22.7 °C" not in text(client.get(f"/batches/{batch_id}").text).split("Course")[0]
 
 
+@pytest.mark.parametrize(("after", "is_news"), [(timedelta(hours=24), True), (timedelta(hours=24, minutes=1), False)])
+def test_that_fermentation_has_started_is_news_for_a_day(store: Store, after: timedelta, is_news: bool) -> None:
+    batch_id = brewery.add_batch(store, brewery.harbour_pale())
+    store.save_outcomes(batch_id, estimates=brewery.estimates(23.0), alerts=[brewery.started()])
+    client = TestClient(brewery.application(store, now=brewery.started().time + after))
+
+    board, page = client.get("/").text, client.get(f"/batches/{batch_id}").text
+
+    assert ("Fermentation has started" in board) is is_news
+    assert ("urgency-2" in board) is is_news  # news stands before what is calm
+    assert ("I have seen it" in page) is is_news
+    assert ("Caution:" in page) is is_news
+    # Among the earlier messages it is still to be read.
+    assert "The gravity has begun to fall" in page.partition("1 earlier message")[0 if is_news else 2]
+
+
+def test_news_that_was_seen_has_no_room_on_the_board(store: Store) -> None:
+    batch_id = brewery.add_batch(store, brewery.harbour_pale())
+    finished = replace(brewery.finished(), time=brewery.NOW - timedelta(days=3))
+    store.save_outcomes(batch_id, estimates=brewery.estimates(118.0), alerts=[finished])
+    client = TestClient(brewery.application(store))
+    assert "Fermentation has finished" in client.get("/").text  # it asks for two readings, however old it is
+    (record,) = store.open_alerts(batch_id)
+
+    store.acknowledge_alert(record.id, who="Ada", time=brewery.NOW)
+
+    assert "Fermentation has finished" not in client.get("/").text
+    assert "Bottles filled too early can burst" in client.get(f"/batches/{batch_id}").text
+
+
 def test_an_open_alert_is_not_lost_behind_hundreds_of_later_ones(
     client: TestClient, store: Store, batch_id: BatchId
 ) -> None:
@@ -562,7 +592,7 @@ def test_an_open_alert_is_not_lost_behind_hundreds_of_later_ones(
 
     page = client.get(f"/batches/{batch_id}").text
 
-    assert page.count('action="/batches/harbour-pale/alerts/') == 2
+    assert page.count('action="/batches/harbour-pale/alerts/') == 1
     opened, _, past = page.partition("100 earlier messages")
     assert "above the wanted 20.0 to 22.5 °C" in opened
     assert "The battery at minute 299." in past
