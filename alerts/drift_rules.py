@@ -243,7 +243,7 @@ def temperature_drift(
     return Condition(
         active=True,
         severity=Severity.WARNING,
-        summary=f"The temperature creeps {word} by {abs(slope):.2f} °C an hour, to {level:.1f} °C now; "
+        summary=f"The temperature creeps {word} by {abs(slope):.2f} °C an hour, to {level:.1f} °C; "
         f"it was {memory.band_c[0]:.1f} to {memory.band_c[1]:.1f} °C before. {_until_edge(hours_left, low, high)}",
         evidence={
             "temperature_c": round(level, 2),

@@ -29,7 +29,7 @@ def fermentation_started(
     return Condition(
         active=True,
         severity=Severity.INFO,
-        summary=f"The gravity has begun to fall about {max(lag_h, 0):.0f} hours after pitching, now by "
+        summary=f"The gravity has begun to fall about {max(lag_h, 0):.0f} hours after pitching, at first by "
         f"{estimate.rate_points_per_day:.1f} points a day.",
         evidence=evidence_of(
             estimate,
@@ -222,7 +222,7 @@ def _stall_over(
     if memory.going_on.since is not None and memory.going_on.hours(now) >= rule.moves_h:
         fallen = ((memory.stall_gravity_sg or estimate.gravity_sg) - estimate.gravity_sg) * 1000
         return ended(
-            f"Fermentation goes on: the gravity has fallen by {fallen:.1f} points since, now by "
+            f"Fermentation goes on: the gravity has fallen by {fallen:.1f} points since, and falls by "
             f"{estimate.rate_points_per_day:.1f} points a day.",
             **evidence_of(
                 estimate,

@@ -162,6 +162,6 @@ def temperature_out_of_range(
     return Condition(
         active=True,
         severity=severity,
-        summary=f"The beer is at {memory.now_c:.1f} °C, {excess:.1f} °C {side} {bounds}, for {held_h:.1f} hours now.",
+        summary=f"The beer is at {memory.now_c:.1f} °C, {excess:.1f} °C {side} {bounds}, for {held_h:.1f} hours.",
         evidence={**evidence, "sustained_h": round(held_h, 2)},
     )

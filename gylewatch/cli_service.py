@@ -152,8 +152,10 @@ def status(*, as_json: bool, config: Path) -> None:
     if any(latest.values()):
         click.echo("± is half the 80 % interval; that of the finish stands behind its time.")
     for batch_id, alerts in opened.items():
-        for alert in board.wanting_room(alerts, now()):
-            click.echo(f"{batch_id}: alert {alert.id}, {alert.alert.severity}: {alert.alert.summary}")
+        for record in board.wanting_room(alerts, now()):
+            alert = record.alert
+            since = shown_time(alert.time)
+            click.echo(f"{batch_id}: alert {record.id}, {alert.severity} since {since}: {alert.summary}")
     click.echo("notifications: " + ", ".join(f"{count} {state.replace('_', ' ')}" for state, count in outbox.items()))
     if left_out := refused.pop(Reason.VALUE_LEFT_OUT, 0):
         click.echo(f"{counted(left_out, 'reading')} kept without a battery or signal that cannot be true")

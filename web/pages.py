@@ -30,6 +30,7 @@ from web.ledger import kept_ledger
 from web.ledger_page import add_ledger
 from web.original import original_doubt, original_note
 from web.planned import planned
+from web.present import as_of
 from web.remove_page import add_remove
 from web.rename_page import add_rename
 from web.rendering import form_status, render
@@ -164,6 +165,8 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
         samples = store.samples(record.batch_id)
         now, open_alerts = context.clock(), store.open_alerts(record.batch_id)
         shown = board.waiting_first(board.without_old_news(open_alerts, now), now)
+        last = store.latest_reading(record.batch.float_id)
+        probe = records.latest_probe_reading(store, record)
         shown_ids = {alert.id for alert in shown}
         return render(
             "batch.html",
@@ -187,12 +190,20 @@ def _add_batch(pages: APIRouter, context: Context) -> None:
             verdict=verdict(store, context.alerts, record, latest[-1] if latest else None, open_alerts),
             open_alerts=shown,
             urgent=board.urgent(open_alerts, now),
+            as_of=partial(
+                as_of,
+                estimate=latest[-1] if latest else None,
+                last=last,
+                probe=probe,
+                now=now,
+                fahrenheit=fahrenheit,
+            ),
             past=[
                 alert for alert in reversed(store.alerts(record.batch_id, limit=_ALERTS)) if alert.id not in shown_ids
             ],
             sample_advice="" if samples else _sample_advice(store, record),
-            last=store.latest_reading(record.batch.float_id),
-            probe=records.latest_probe_reading(store, record),
+            last=last,
+            probe=probe,
             heat_doubt=heat_doubt(store, record),
             curve_note=_curve_note(store, record),
             has_curve=record.curve_version is not None or store.current_curve(record.batch.float_id) is not None,

@@ -9,7 +9,7 @@ from calibration.hydrometry import HandGravity
 from fermentation.estimate import Estimate, Forecast, Phase
 from gylewatch.curve_picture import NORMAL_80
 from gylewatch.units import POINT_SG, fahrenheit_from_celsius
-from gylewatch.values import HandSettings
+from gylewatch.values import HandSettings, Reading
 
 # Below this the estimator's own noise is as large as the rate: no one could read it off a hydrometer either.
 STILL_POINTS_PER_DAY = 0.25
@@ -130,6 +130,13 @@ def temperature(temperature_c: float, *, fahrenheit: bool) -> str:
 def temperature_range(range_c: tuple[float, float], *, fahrenheit: bool) -> str:
     low, high = (f"{to_screen(limit, fahrenheit=fahrenheit):.1f}" for limit in range_c)
     return f"{low} to {high} {unit(fahrenheit=fahrenheit)}"
+
+
+def battery(reading: Reading) -> str:
+    """``3.84 V`` or ``62 %``; empty: not sent."""
+    if reading.battery_v is not None:
+        return f"{reading.battery_v:.2f} V"
+    return "" if reading.battery_percent is None else f"{reading.battery_percent:.0f} %"
 
 
 def warmth(temperature_c: float, wanted_c: tuple[float, float]) -> str:

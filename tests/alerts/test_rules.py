@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import pytest
@@ -179,7 +180,7 @@ def test_a_stall_that_goes_on_slowly_ends_once_the_fall_is_sure_and_says_how_far
     (end,) = resolved(alerts, Kind.FERMENTATION_STALLED)
     assert 150 + 11.7 + 4 <= hours_of(end) <= 150 + 11.7 + 4.5
     assert "goes on" in end.summary
-    assert "fallen by 1.7 points since, now by 2.2 points a day" in end.summary
+    assert "fallen by 1.7 points since, and falls by 2.2 points a day" in end.summary
     assert end.evidence["fallen_points"] == pytest.approx(1.66, abs=0.05)
     assert end.evidence["rate_low_points_per_day"] == pytest.approx(1.84, abs=0.05)
 
@@ -289,6 +290,13 @@ def test_a_slow_warming_above_the_range_is_a_drift_while_the_beer_works_too() ->
     drift = only(warming, Kind.TEMPERATURE_DRIFT)
     assert float(drift.evidence["temperature_c"] or 0) > 20.5 + 0.2
     assert drift.time < only(warming, Kind.TEMPERATURE_OUT_OF_RANGE).time
+
+
+def test_no_message_says_now_for_it_is_read_days_later_too() -> None:
+    warming = scenario(temperature_c=ramp(50, 20.0, 130, 24.0)).run()
+
+    assert kinds(warming) >= {Kind.FERMENTATION_STARTED, Kind.TEMPERATURE_DRIFT, Kind.TEMPERATURE_OUT_OF_RANGE}
+    assert not [alert.summary for alert in warming if re.search(r"\bnow\b", alert.summary)]
 
 
 def test_the_heat_of_its_own_work_just_above_the_range_is_no_drift() -> None:

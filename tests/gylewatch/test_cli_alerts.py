@@ -86,7 +86,8 @@ def test_status_names_a_start_for_a_day_and_a_warning_for_as_long_as_it_is_open(
 
     said = workbench.type("status").out
 
-    assert "Something about float-silent." in said
+    # Its numbers are of then.
+    assert f"warning since {time:%Y-%m-%d %H:%MZ}: Something about float-silent." in said
     assert "Something about fermentation-started." not in said
     assert "Something about fermentation-started." in workbench.type("alert list").out
 

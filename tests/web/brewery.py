@@ -136,7 +136,7 @@ def started() -> Alert:
         time=PITCHED + timedelta(hours=22),
         kind=Kind.FERMENTATION_STARTED,
         severity=Severity.INFO,
-        summary="The gravity has begun to fall about 22 hours after pitching, now by 2.1 points a day.",
+        summary="The gravity has begun to fall about 22 hours after pitching, at first by 2.1 points a day.",
         evidence={"drop_points": 2.1, "probability": 0.97},
     )
 
