@@ -9,13 +9,16 @@ from functools import partial
 from itertools import pairwise
 from typing import Final, TypeVar
 
+from gylewatch.errors import InputError
 from gylewatch.instruments_table import read_instruments
 from gylewatch.likely import celsius_doubt, gravity_doubt, points_doubt
 from gylewatch.toml_table import Table, TableError
 from gylewatch.values import Addition, Batch, FloatId, HandSettings, PlanStep, VesselId, check_name, utc_text
+from gylewatch.weighed import Sweetener, rise_points, weighed_label
 
 WANTED_C: Final = (-5.0, 50.0)
 VOLUME_L: Final = (0.1, 1e6)
+GRAMS: Final = (0.1, 1e8)  # of a sugar that is added; up to a tenth of the largest volume
 # Wide enough for any fermentation, narrow enough to catch Fahrenheit typed as Celsius.
 ATTENUATION: Final = (0.2, 1.2)
 _LONGEST_TEXT: Final = 100  # of a name or label: it stands in a line of a table, a title and a notification
@@ -75,7 +78,7 @@ def batch_or_faults(table: Table, instruments: HandSettings) -> Batch | tuple[Ta
     vessel = faults.read(lambda: _name(table, "vessel"), "")
     float_id = faults.read(lambda: _name(table, "float"), "")
     plan = faults.read_each(table, "plan", partial(_plan_step, pitched=pitched))
-    additions = faults.read_each(table, "addition", partial(_addition, pitched=pitched))
+    additions = faults.read_each(table, "addition", partial(_addition, pitched=pitched, volume_l=volume_l))
     own = faults.read(lambda: _instruments(table), None)
     if faults.found:
         return tuple(faults.found)
@@ -173,17 +176,37 @@ def _plan_step(table: Table, pitched: datetime) -> PlanStep:
     return step
 
 
-def _addition(table: Table, pitched: datetime) -> Addition:
+def _addition(table: Table, pitched: datetime, volume_l: float) -> Addition:
     time = table.time("time")
     if time < pitched:
         raise table.wrong("time", "lies before pitching; leave it out: the original gravity holds what went in earlier")
-    addition = Addition(
-        time=time,
-        gravity_points=_rise(table),
-        label=_words(table, "label", ""),
-    )
+    points, label = _weighed(table, _rise(table), _words(table, "label", ""), volume_l)
+    addition = Addition(time=time, gravity_points=points, label=label)
     table.finish()
     return addition
+
+
+def _weighed(table: Table, points: float | None, label: str, volume_l: float) -> tuple[float | None, str]:
+    """Rise and name of an addition, where a sugar was weighed computed from its grams."""
+    low, high = GRAMS
+    grams = {each: table.optional_number(f"{each}_g", low=low, high=high, unit="g") for each in Sweetener}
+    weighed = [(each, weight) for each, weight in grams.items() if weight is not None]
+    if not weighed:
+        return points, label
+    sweetener, weight = weighed[0]
+    key = f"{sweetener}_g"
+    if points is not None:
+        raise table.wrong(key, "give either the rise in points or the grams, not both")
+    if len(weighed) > 1:
+        raise table.wrong(key, f"and {weighed[1][0]}_g: write an addition for each sugar")
+    if len(name := weighed_label(label, weight, sweetener)) > _LONGEST_TEXT:
+        raise table.unusable("label", "is too long to have the grams beside it; shorten it")
+    if volume_l <= 0.0:  # which is asked about by itself
+        return None, name
+    try:
+        return rise_points(weight, sweetener, volume_l), name
+    except InputError as error:
+        raise table.wrong(key, error.reason) from None
 
 
 def _rise(table: Table) -> float | None:

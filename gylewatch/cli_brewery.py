@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Container, Sequence
+from collections.abc import Container, Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -40,8 +40,9 @@ from gylewatch.terminal import (
     usable_name,
     warn,
 )
-from gylewatch.values import Batch, BatchId, FloatId, VesselId
+from gylewatch.values import Addition, Batch, BatchId, FloatId, VesselId
 from storage.records import FloatRecord, VesselInUse, VesselRecord
+from web.planned import addition_words
 from web.shapes import batch_shape, float_shape
 
 _ADDRESS: Final = re.compile(r"([0-9A-F]{2}:){5}[0-9A-F]{2}")
@@ -247,6 +248,7 @@ def add_batch(*, file: Path, as_json: bool, config: Path) -> None:
         show_json(batch_shape(record))
         return
     click.echo(f"batch {record.batch_id} is watched")
+    _tell_additions(batch.additions)
     if record.curve_version is None:
         click.echo(f"float {batch.float_id} has no curve yet: calibrate it with: gylewatch curve add references.csv")
 
@@ -295,6 +297,13 @@ def change_batch(*, batch_id: str, file: Path, swap: bool, as_json: bool, config
         click.echo(f"batch {there.batch_id}: vessel changed to {before.batch.vessel}")
     changed = changes(before.batch, record.batch)
     click.echo(f"batch {batch_id}: {', '.join(changed)} changed" if changed else f"batch {batch_id} is as {file} says")
+    _tell_additions(each for each in record.batch.additions if each not in before.batch.additions)
+
+
+def _tell_additions(additions: Iterable[Addition]) -> None:
+    """Each with its rise, which may have been computed from grams."""
+    for each in additions:
+        click.echo(f"added {shown_time(each.time)}: {addition_words(each)}")
 
 
 def _check_pitched(file: Path, batch: Batch) -> None:

@@ -24,6 +24,7 @@ _SPELLED: Final = {
     "%": ("%",),
     "°C": ("°c", "c"),
     "°F": ("°f", "f"),
+    "g": ("g", "gram", "grams"),
     "points": ("points", "point"),
     "SG": ("sg",),
     "Plato": ("°plato", "plato", "°p", "p"),

@@ -10,12 +10,13 @@ from datetime import datetime
 from typing import Any, Final
 
 from gylewatch.batch_rules import WANTED_SINCE, heat_note, why_not_pitched
-from gylewatch.batch_table import ATTENUATION, VOLUME_L, WANTED_C, batch_or_faults
+from gylewatch.batch_table import ATTENUATION, GRAMS, VOLUME_L, WANTED_C, batch_or_faults
 from gylewatch.likely import fahrenheit_doubt, percent_doubt
 from gylewatch.toml_table import Table, TableError, must_be
 from gylewatch.typed_number import thousands_doubt
 from gylewatch.units import celsius_from_fahrenheit, fahrenheit_from_celsius
 from gylewatch.values import Batch, HandSettings
+from gylewatch.weighed import Sweetener
 from web import typed
 from web.typed import Question, Unclear
 from web.words import capital
@@ -25,7 +26,7 @@ SURE: Final = "sure"  # the box that says that what was asked about is meant
 _ROW: Final = re.compile(r"(plan|addition)_(\d{1,3})_\w+")
 _TIME: Final = re.compile(r"pitched|plan_\d+_from|addition_\d+_time")
 _NUMBER: Final = re.compile(
-    r"volume|original_gravity|(attenuation|temperature|plan_\d+)_(low|high)|addition_\d+_points"
+    r"volume|original_gravity|(attenuation|temperature|plan_\d+)_(low|high)|addition_\d+_(points|grams)"
 )
 _PLACE: Final = re.compile(r"(plan|addition)\[(\d+)\]\.(\w+)")
 # By the key of the batch table: the field, and what a person calls it.
@@ -42,6 +43,7 @@ _ROW_FIELDS: Final = {
     "temperature_c": ("low", "Wanted temperature"),
     "time": ("time", "Time"),
     "gravity_points": ("points", "Rise"),
+    **{f"{each}_g": ("grams", "Weight") for each in Sweetener},
     "label": ("label", "Name"),
 }
 _ORDER: Final = ("name", "volume", "pitched", "original_gravity", "attenuation", "temperature", "vessel", "float")
@@ -162,7 +164,7 @@ def fingerprint(batch: Batch) -> str:
 
 def _most(field: str) -> float:
     """The largest number in a field, where a comma in it may stand between thousands."""
-    return VOLUME_L[1] if field == "volume" else 0.0
+    return VOLUME_L[1] if field == "volume" else GRAMS[1] if field.endswith("_grams") else 0.0
 
 
 def _known(batch: Batch, *, fahrenheit: bool) -> dict[str, tuple[str, Any]]:
@@ -268,6 +270,8 @@ class _Form:
         """The unit of a field, as its label has it."""
         if name in _UNITS:
             return _UNITS[name]
+        if name.endswith("_grams"):
+            return "g"
         return "points" if name.endswith("_points") else self._degrees
 
     def _optional(self, name: str, what: str) -> float | None:
@@ -327,11 +331,14 @@ class _Form:
 
     def _additions(self) -> list[tuple[int, dict[str, Any]]]:
         found = []
-        for row in self._rows("addition", ("time", "points", "label")):
+        for row in self._rows("addition", ("time", "points", "grams", "label")):
             time = self._time(f"addition_{row}_time", f"When did addition {row} go in?")
             points = self._optional(f"addition_{row}_points", f"rise by addition {row} in points")
+            grams = self._optional(f"addition_{row}_grams", f"weight of addition {row} in grams")
             if time is not None:
-                rise = {} if points is None else {"gravity_points": points}
+                sugar = self._fields.get(f"addition_{row}_sugar", "").strip() or Sweetener.SUCROSE
+                known = {"gravity_points": points, f"{sugar}_g": grams}
+                rise = {key: number for key, number in known.items() if number is not None}
                 found.append((row, {"time": time, **rise, "label": self._label(f"addition_{row}_label")}))
         return found
 

@@ -11,7 +11,7 @@ from web import words
 def planned(batch: Batch, *, fahrenheit: bool) -> tuple[tuple[datetime, str], ...]:
     """When and what: every step of the plan and every addition."""
     lines = [(step.start, _step(step, fahrenheit=fahrenheit)) for step in batch.plan]
-    lines += [(each.time, _addition(each)) for each in batch.additions]
+    lines += [(each.time, addition_words(each)) for each in batch.additions]
     return tuple(sorted(lines))
 
 
@@ -20,7 +20,8 @@ def _step(step: PlanStep, *, fahrenheit: bool) -> str:
     return f"{step.label or 'another wanted temperature'}: {wanted} wanted from then on"
 
 
-def _addition(addition: Addition) -> str:
+def addition_words(addition: Addition) -> str:
+    """``candy sugar: +6.0 points``."""
     points = addition.gravity_points
     rise = "rise not known" if points is None else f"{words.signed(points)} points"
     return f"{addition.label or 'an addition'}: {rise}"

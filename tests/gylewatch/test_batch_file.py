@@ -55,6 +55,24 @@ def test_the_original_gravity_and_the_plan_may_be_left_out(tmp_path: Path) -> No
     assert batch.plan == ()
 
 
+@pytest.mark.parametrize(("key", "points"), [("sucrose_g", 5.2), ("dextrose_g", 4.7), ("honey_g", 4.3)])
+def test_an_addition_may_be_declared_in_grams(tmp_path: Path, key: str, points: float) -> None:
+    addition = f"[[batch.addition]]\ntime = 2026-03-04T10:00:00Z\n{key} = 300\n"
+
+    (found,) = read_batch(written(tmp_path, HARBOUR + addition)).additions
+
+    # 300 g of sucrose raise 21 l from 1.0300 to 1.0352 (0.617 ml/g); of the others 0.91 and 0.82 are dry.
+    assert found.gravity_points == points
+    assert found.label == f"300 g of {key.removesuffix('_g')}"
+
+
+def test_two_sugars_are_two_additions(tmp_path: Path) -> None:
+    addition = "[[batch.addition]]\ntime = 2026-03-04T10:00:00Z\nsucrose_g = 300\nhoney_g = 200\n"
+
+    with pytest.raises(InputError, match=r"sucrose_g = 300: and honey_g: write an addition for each sugar"):
+        read_batch(written(tmp_path, HARBOUR + addition))
+
+
 def test_an_addition_may_be_declared(tmp_path: Path) -> None:
     addition = '[[batch.addition]]\ntime = 2026-03-04T10:00:00Z\ngravity_points = 6\nlabel = "candy sugar"\n'
 

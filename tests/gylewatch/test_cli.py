@@ -243,7 +243,10 @@ def test_a_running_batch_gets_a_plan_step_and_an_addition_and_keeps_what_the_fil
     answer = brewery.type("batch", "change", "ferry-lane-pale", "now.toml")
     again = brewery.type("batch", "change", "ferry-lane-pale", "now.toml")
 
-    assert answer.out == "batch ferry-lane-pale: plan, addition changed\n"
+    assert answer.out.splitlines() == [
+        "batch ferry-lane-pale: plan, addition changed",
+        "added 2026-03-05 10:00Z: an addition: +6.0 points",
+    ]
     assert again.out == "batch ferry-lane-pale is as now.toml says\n"
     with Store.open(f"sqlite:///{brewery.folder / 'gylewatch.sqlite'}", create=False) as store:
         batch = store.batch(BatchId("ferry-lane-pale")).batch

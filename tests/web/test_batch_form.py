@@ -90,6 +90,41 @@ def test_pitching_original_gravity_steps_and_additions_may_be_typed() -> None:
     assert found.additions == (sugar, Addition(time=datetime(2026, 3, 6, 10, tzinfo=UTC)))
 
 
+@pytest.mark.parametrize(("sugar", "points", "called"), [("", 5.2, "sucrose"), ("dextrose", 4.7, "dextrose")])
+def test_of_a_sugar_the_grams_are_enough(sugar: str, points: float, called: str) -> None:
+    typed = {"addition_1_time": "2026-03-05T10:00", "addition_1_grams": "300 g", "addition_1_sugar": sugar}
+
+    (found,) = batch(parse(typed, pitched="2026-03-02T18:30", addition_1_label="syrup")).additions
+
+    # Sucrose takes 0.617 ml/g in solution: (21 x 1.030 x 0.9982 + 0.3) kg in (21 + 0.3 x 0.617) l is 1.0352.
+    assert (found.gravity_points, found.label) == (points, f"syrup, 300 g of {called}")
+
+
+@pytest.mark.parametrize(
+    ("typed", "field", "question"),
+    [
+        ({"grams": "0.3"}, "addition_1_grams", "0.3 g of sucrose in 21 l raise the gravity by less than 0.1 points; "),
+        ({"grams": "30000"}, "addition_1_grams", "30000 g of sucrose in 21 l raise the gravity by more than 100 "),
+        ({"grams": "300", "points": "6"}, "addition_1_grams", "give either the rise in points or the grams"),
+        ({"grams": "300", "time": ""}, "addition_1_time", "When did addition 1 go in? The field is empty."),
+        ({"grams": "300", "label": "x" * 90}, "addition_1_label", "is too long to have the grams beside it"),
+    ],
+)
+def test_grams_that_cannot_be_meant_are_asked_about(typed: dict[str, str], field: str, question: str) -> None:
+    row = {"time": "2026-03-05T10:00"} | typed
+
+    asked = questions(parse({f"addition_1_{part}": text for part, text in row.items()}, pitched="2026-03-02T18:30"))
+
+    assert asked.keys() == {field}
+    assert question in asked[field]
+
+
+def test_grams_without_a_volume_ask_for_the_volume_alone() -> None:
+    asked = questions(parse(volume="", addition_1_time="2026-03-09T10:00", addition_1_grams="300"))
+
+    assert asked == {"volume": "What is the volume in litres? The field is empty."}
+
+
 def test_a_number_pad_without_a_point_fills_the_whole_form() -> None:
     typed = {"volume": "20,5", "original_gravity": "1,048", "attenuation_low": "74,5", "temperature_high": "20,5"}
     step = {"plan_1_from": "2026-03-09T08:00", "plan_1_low": "\u22121,5", "plan_1_high": "\u20130,5"}

@@ -116,6 +116,17 @@ def test_a_form_that_is_sent_twice_starts_one_batch_and_says_so(furnished: Store
     assert client.post("/start", data=typed, headers=OURS).status_code == 422  # the beer of last time
 
 
+def test_the_rise_that_was_computed_from_grams_stands_on_the_page(client: TestClient, furnished: Store) -> None:
+    sugar = {"addition_1_time": "2026-03-09T10:00", "addition_1_grams": "300", "addition_1_label": "syrup"}
+
+    page = client.post("/start", data=GOOD | sugar, headers=OURS).text
+
+    assert "syrup, 300 g of sucrose: +5.2 points" in page
+    form = client.get(f"/batches/{QUAY}/change").text
+    assert re.search(r'id="addition_1_points"[^>]* value="5.2"', form)
+    assert re.search(r'id="addition_1_grams"[^>]* value=""', form)
+
+
 def test_what_was_typed_stays_with_the_questions(client: TestClient, furnished: Store) -> None:
     step = {"plan_1_from": "2026-03-12T08:00", "plan_1_low": "cold", "plan_1_high": "5", "plan_1_label": "<crash>"}
 
