@@ -22,7 +22,7 @@ GRAMS: Final = (0.1, 1e8)  # of a sugar that is added; up to a tenth of the larg
 # Wide enough for any fermentation, narrow enough to catch Fahrenheit typed as Celsius.
 ATTENUATION: Final = (0.2, 1.2)
 _LONGEST_TEXT: Final = 100  # of a name or label: it stands in a line of a table, a title and a notification
-_ORIGINAL_SG: Final = (1.005, 1.2)
+ORIGINAL_SG: Final = (1.005, 1.2)
 _NO_TIME: Final = datetime.min.replace(tzinfo=UTC)
 
 T = TypeVar("T")
@@ -118,7 +118,7 @@ def _instruments(table: Table) -> HandSettings | None:
 
 def _original_gravity(table: Table) -> float | None:
     key = "original_gravity"
-    low, high = _ORIGINAL_SG
+    low, high = ORIGINAL_SG
     typed = table.raw_value(key)
     if isinstance(typed, str) and typed.strip():
         raise table.wrong(

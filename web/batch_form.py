@@ -10,18 +10,19 @@ from datetime import datetime
 from typing import Any, Final
 
 from gylewatch.batch_rules import WANTED_SINCE, heat_note, why_not_pitched
-from gylewatch.batch_table import ATTENUATION, GRAMS, VOLUME_L, WANTED_C, batch_or_faults
+from gylewatch.batch_table import ATTENUATION, GRAMS, ORIGINAL_SG, VOLUME_L, WANTED_C, batch_or_faults
 from gylewatch.likely import fahrenheit_doubt, percent_doubt
 from gylewatch.toml_table import Table, TableError, must_be
-from gylewatch.typed_number import thousands_doubt
-from gylewatch.units import celsius_from_fahrenheit, fahrenheit_from_celsius
-from gylewatch.values import Batch, HandSettings
+from gylewatch.typed_number import thousands_doubt, without_unit
+from gylewatch.units import celsius_from_fahrenheit, fahrenheit_from_celsius, sg_from_plato
+from gylewatch.values import Batch, HandSettings, Unit
 from gylewatch.weighed import Sweetener
 from web import typed
 from web.typed import Question, Unclear
 from web.words import capital
 
 SPARE_ROWS: Final = 3  # for steps and additions beside those that stand; more come with the next change
+PLATO: Final = (1.3, 35.0)  # of an original gravity: from the least SG of one to where the table of °P ends
 SURE: Final = "sure"  # the box that says that what was asked about is meant
 _ROW: Final = re.compile(r"(plan|addition)_(\d{1,3})_\w+")
 _TIME: Final = re.compile(r"pitched|plan_\d+_from|addition_\d+_time")
@@ -218,7 +219,7 @@ class _Form:
             "name": self._text("name", "What is the beer called?"),
             "volume_l": self._number("volume", "volume in litres"),
             "pitched": self._pitched(now),
-            "original_gravity": self._optional("original_gravity", "original gravity"),
+            "original_gravity": self._original_gravity(),
             "expected_attenuation": self._pair("attenuation", "Expected attenuation", _PERCENT),
             "temperature_c": self._pair("temperature", "Wanted temperature", self._warm),
             "vessel": self._choice("vessel", "Which vessel is the beer in?"),
@@ -276,6 +277,24 @@ class _Form:
 
     def _optional(self, name: str, what: str) -> float | None:
         return self._number(name, what) if self._fields.get(name, "").strip() else None
+
+    def _original_gravity(self) -> float | None:
+        """In SG; typed in °P where the unit beside it, or behind the number, says so."""
+        name, what = "original_gravity", "original gravity"
+        text = self._fields.get(name, "").strip()
+        chosen = self._fields.get(f"{name}_unit", "").strip() == Unit.PLATO
+        if not (chosen and text) and without_unit(text, Unit.PLATO) == text:
+            return self._optional(name, what)
+        try:
+            plato = typed.number(self._fields, name, f"{what} in °P", unit=Unit.PLATO)
+        except Unclear as unclear:
+            self.asked.append(unclear.question)
+            return None
+        if PLATO[0] <= plato <= PLATO[1]:
+            return sg_from_plato(plato)
+        doubt = "; is that SG? choose that unit" if ORIGINAL_SG[0] <= plato <= ORIGINAL_SG[1] else ""
+        self.ask(name, _sentence(f"Original gravity: {must_be(*PLATO, '°P')}{doubt}"))
+        return None
 
     def _unchanged(self, name: str) -> Any:
         """What is kept of the batch before where the field still shows it; None: it does not."""

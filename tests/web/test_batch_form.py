@@ -155,6 +155,43 @@ def test_units_behind_the_numbers_are_those_of_the_form() -> None:
     }
 
 
+@pytest.mark.parametrize(
+    ("typed", "unit"), [("13", "Plato"), ("13,0", "Plato"), ("13 °P", ""), ("13 plato", ""), ("13°P", "Plato")]
+)
+def test_an_original_gravity_may_be_typed_in_plato(typed: str, unit: str) -> None:
+    # The ASBC table gives 1.0526 for 13.0 °P.
+    found = batch(parse(original_gravity=typed, original_gravity_unit=unit)).original_gravity_sg
+
+    assert found == pytest.approx(1.0526, abs=0.00005)
+
+
+@pytest.mark.parametrize(
+    ("typed", "unit", "question"),
+    [
+        ("1052", "", "must be 1.005 to 1.2 SG; did you mean 1.052?"),
+        ("13", "", "must be 1.005 to 1.2 SG; is that Brix or °P?"),
+        ("1.052", "Plato", "must be 1.3 to 35 °P; is that SG? choose that unit."),
+        ("52", "Plato", "must be 1.3 to 35 °P."),
+        ("1.052 SG", "Plato", "What is the original gravity in °P? '1.052 SG' is not a plain number."),
+    ],
+)
+def test_an_original_gravity_in_another_unit_than_the_one_chosen_is_asked_about(
+    typed: str, unit: str, question: str
+) -> None:
+    asked = questions(parse(original_gravity=typed, original_gravity_unit=unit))
+
+    assert asked.keys() == {"original_gravity"}
+    assert question in asked["original_gravity"]
+
+
+def test_an_original_gravity_that_stood_as_sg_is_not_taken_for_plato_unseen() -> None:
+    shown = batch_fields(harbour_pale(), fahrenheit=False)
+
+    asked = questions(parse(fields=shown, before=harbour_pale(), original_gravity_unit="Plato"))
+
+    assert asked.keys() == {"original_gravity"}
+
+
 def test_steps_are_put_in_order_of_time_and_a_question_names_the_row_that_was_typed() -> None:
     late = {"plan_1_from": "2026-03-12T08:00", "plan_1_low": "2", "plan_1_high": "5"}
     early = {"plan_2_from": "2026-03-09T08:00", "plan_2_low": "20", "plan_2_high": "22"}
