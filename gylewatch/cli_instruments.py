@@ -80,9 +80,16 @@ def _recipe_row(one: Recipe, digits: int) -> tuple[str, ...]:
 
 
 @click.command()
-@click.argument("instrument", type=click.Choice([str(each) for each in Instrument]), metavar="INSTRUMENT")
+@click.argument(
+    "instrument", type=click.Choice([str(each) for each in Instrument], case_sensitive=False), metavar="INSTRUMENT"
+)
 @click.argument("value", type=Number(grouped=False), metavar="VALUE")
-@click.option("--unit", type=click.Choice([str(each) for each in Unit]), default=None, help="Else SG, Brix or g/cm3.")
+@click.option(
+    "--unit",
+    type=click.Choice([str(each) for each in Unit], case_sensitive=False),
+    default=None,
+    help="Else SG, Brix or g/cm3.",
+)
 @click.option("--temperature", "temperature_c", type=COOL_C, required=True, help="Of the sample, in °C.")
 @click.option("--og", "original_gravity_sg", type=GRAVITY, default=None, help="Original gravity of a fermented sample.")
 @click.option("--wort", is_flag=True, help="The sample is not fermented.")

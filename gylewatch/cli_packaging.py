@@ -41,8 +41,18 @@ ATTENUATION = Number("fraction", low=0.2, high=1.2)
     "--warmest", "warmest_c", type=COOL_C, default=None, help="Since fermentation ended; else as the float saw."
 )
 @click.option("--volume-l", type=LITRES, default=None, help="Of beer to bottle; else the batch's.")
-@click.option("--sugar", type=click.Choice([str(s) for s in Sugar]), default=str(Sugar.SUCROSE), show_default=True)
-@click.option("--bottle", type=click.Choice([str(b) for b in Bottle]), default=str(Bottle.ORDINARY), show_default=True)
+@click.option(
+    "--sugar",
+    type=click.Choice([str(s) for s in Sugar], case_sensitive=False),
+    default=str(Sugar.SUCROSE),
+    show_default=True,
+)
+@click.option(
+    "--bottle",
+    type=click.Choice([str(b) for b in Bottle], case_sensitive=False),
+    default=str(Bottle.ORDINARY),
+    show_default=True,
+)
 @click.option("--gravity", "later_sg", type=GRAVITY, default=None, help="Without a BATCH: by hand, today.")
 @click.option("--earlier-gravity", "earlier_sg", type=GRAVITY, default=None, help="Without a BATCH: by hand, days ago.")
 @click.option("--days-between", type=DAYS, default=None, help="Between these two.")

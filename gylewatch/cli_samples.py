@@ -8,6 +8,7 @@ import click
 
 from gylewatch.counting import counted
 from gylewatch.errors import InputError
+from gylewatch.quantities import in_any_case
 from gylewatch.samples_file import read_samples_of
 from gylewatch.tables import parse_time
 from gylewatch.terminal import (
@@ -24,7 +25,7 @@ from gylewatch.terminal import (
     warn,
 )
 from gylewatch.units import POINT_SG
-from gylewatch.values import BatchId
+from gylewatch.values import BatchId, Instrument, Unit
 from web.records import corrected_or_why_not
 from web.sample_doubt import doubt_far_sample
 from web.sample_form import check_sample_time, parse_sample
@@ -65,9 +66,9 @@ def add_sample(
     Where readings from after the time it was drawn were used already, the batch is read again with it.
     """
     fields = {
-        "instrument": instrument,
+        "instrument": in_any_case(instrument, Instrument),
         "value": value,
-        "unit": unit,
+        "unit": in_any_case(unit, Unit),
         "sample_temperature": temperature_c,
         "time": time_text,
     }

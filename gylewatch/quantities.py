@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -92,3 +93,9 @@ HOT_C: Final = Celsius(low=0.0, high=101.0)
 """Of wort in mash, kettle and cooler."""
 LITRES: Final = Number("l", low=0.01, high=1e6)
 BRIX: Final = Number("Brix", low=-5.0, high=45.0)
+
+
+def in_any_case(typed: str, known: Iterable[str]) -> str:
+    """The one of the `known` words that was typed, in capital or small letters; what is none of them stays."""
+    plain = typed.strip().casefold()
+    return next((each for each in known if each.casefold() == plain), typed)

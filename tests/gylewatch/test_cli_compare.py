@@ -109,3 +109,11 @@ def test_a_batch_pitched_tomorrow_is_not_added(workbench: Terminal) -> None:
 
     assert answer.code == 2
     assert "lies in the future" in answer.err
+
+
+def test_a_sample_names_its_instrument_and_unit_in_any_case(workbench: Terminal) -> None:
+    kept = workbench.type(
+        f"sample add {BATCH} --instrument Hydrometer --unit sg --value 1.020 --temperature-c 20 --sure"
+    )
+
+    assert kept.out == f"1 sample kept for batch {BATCH}\n"

@@ -46,6 +46,13 @@ def test_a_hydrometer_in_wort_is_corrected_at_any_calibration_temperature(bare: 
     assert 0.9 < shown["sd_points"] < 1.5
 
 
+def test_instrument_and_unit_take_any_case(bare: Terminal) -> None:
+    plain = bare.type("correct hydrometer 12.5 --unit Plato --temperature 15 --wort")
+
+    assert plain.code == 0
+    assert bare.type("correct Hydrometer 12.5 --unit plato --temperature 15 --wort").out == plain.out
+
+
 def test_a_finished_beer_at_15_degrees_needs_about_one_point_off(bare: Terminal) -> None:
     # Common practice, no source.
     answer = bare.type("correct hydrometer 1.010 --temperature 15 --og 1.050")

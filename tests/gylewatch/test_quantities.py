@@ -5,12 +5,20 @@ from __future__ import annotations
 import click
 import pytest
 
-from gylewatch.quantities import COOL_C, GRAVITY, HOT_C, LITRES, Gravity, Number
+from gylewatch.quantities import COOL_C, GRAVITY, HOT_C, LITRES, Gravity, Number, in_any_case
+from gylewatch.values import Unit
 
 
 def test_a_plain_number_is_taken() -> None:
     assert GRAVITY.convert("1.048", None, None) == 1.048
     assert COOL_C.convert("-1", None, None) == -1.0
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"), [("plato", "Plato"), (" SG", "SG"), ("G/CM3", "g/cm3"), ("pints", "pints")]
+)
+def test_a_word_is_known_in_any_case(typed: str, meant: str) -> None:
+    assert in_any_case(typed, Unit) == meant
 
 
 def test_a_decimal_comma_is_a_point() -> None:
