@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from gylewatch.comparing import Beside, Row
+from gylewatch.curve_picture import half_points
 from gylewatch.errors import InputError
 from gylewatch.terminal import (
     config_option,
@@ -18,7 +19,6 @@ from gylewatch.terminal import (
     show_table,
     shown_time,
 )
-from gylewatch.units import POINT_SG
 from gylewatch.values import BatchId, utc_text
 from web.comparison import compared
 
@@ -63,15 +63,15 @@ def _show(shown: Beside) -> None:
         (
             f"{pair.first} minus {pair.second}",
             str(pair.agreement.count),
-            f"{pair.agreement.bias_points:+.1f} ± {pair.agreement.bias_sd_points:.1f} points",
+            f"{pair.agreement.bias_points:+.1f} ± {pair.half_bias_points:.1f} points",
             f"{pair.agreement.low_points:+.1f} to {pair.agreement.high_points:+.1f} points",
         )
         for pair in shown.pairs
     ]
     show_table(
-        ("instruments", "samples", "bias", "limits of agreement (95 %)"),
+        ("instruments", "samples", "on average", "19 in 20 between"),
         pairs,
-        empty="No two instruments have measured two samples yet: bias and limits of agreement need that.",
+        empty="No two instruments have measured two samples yet; how they differ over time needs that.",
     )
     say_plus_minus()
 
@@ -82,12 +82,12 @@ def _lines(row: Row) -> list[tuple[str, ...]]:
         (
             shown_time(row.time),
             one.name,
-            f"{one.gravity_sg:.4f} ± {one.sd_sg / POINT_SG:.1f} points",
+            f"{one.gravity_sg:.4f} ± {half_points(one.sd_sg):.1f} points",
             "" if offset is None else f"{offset:+.1f} points",
         )
         for one, offset in zip(row.measured, offsets, strict=True)
     ]
     if row.comparison is not None:
         best = row.comparison
-        lines.append(("", "weighted best", f"{best.best_sg:.4f} ± {best.sd_sg / POINT_SG:.1f} points", best.verdict))
+        lines.append(("", "best value", f"{best.best_sg:.4f} ± {half_points(best.sd_sg):.1f} points", best.verdict))
     return lines

@@ -15,6 +15,7 @@ from calibration.refractometer import (
 )
 from calibration.solution import CAUTION, Recipe, recipes
 from calibration.strength import DUTY_CAUTION, PREFERRED, WHY_PREFERRED, Strength, abv_duty_percent, strength
+from gylewatch.curve_picture import half_points
 from gylewatch.errors import InputError, OutOfDomain
 from gylewatch.quantities import COOL_C, GRAVITY, Celsius, Gravity, Number
 from gylewatch.terminal import json_option, now, show_json, show_table
@@ -135,14 +136,14 @@ def correct(
     if as_json:
         show_json(_corrected_json(corrected, beside))
         return
-    points = corrected.sd_sg / POINT_SG
-    click.echo(f"gravity at 20 °C  {corrected.gravity_sg:.4f} ± {points:.1f} points (standard deviation)")
+    half = half_points(corrected.sd_sg)
+    click.echo(f"gravity at 20 °C  {corrected.gravity_sg:.4f} ± {half:.1f} points (half the 80 % interval)")
     click.echo(f"extract           {plato_from_sg(corrected.gravity_sg):.2f} °P")
     click.echo(corrected.note)
     if beside is not None and beside.by_correlation:
         rows = [(name, f"{gravity:.4f}") for name, gravity in beside.by_correlation]
         show_table(("published correlation", "gravity"), rows, empty="")
-        click.echo(f"They spread by {beside.spread_sg / POINT_SG:.1f} points (standard deviation).")
+        click.echo(f"They spread by ± {half_points(beside.spread_sg):.1f} points.")
     if instrument != Instrument.REFRACTOMETER:
         click.echo(DEGAS_REMINDER)
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from gylewatch.counting import counted
+from gylewatch.curve_picture import half_points
 from gylewatch.errors import InputError
 from gylewatch.quantities import in_any_case
 from gylewatch.samples_file import read_samples_of
@@ -24,7 +25,6 @@ from gylewatch.terminal import (
     user_name,
     warn,
 )
-from gylewatch.units import POINT_SG
 from gylewatch.values import BatchId, Instrument, Unit
 from web.records import corrected_or_why_not
 from web.sample_doubt import doubt_far_sample
@@ -138,7 +138,7 @@ def list_samples(*, batch_id: str, as_json: bool, config: Path) -> None:
             f"{sample.sample_temperature_c:.1f} °C",
             gravity
             if isinstance(gravity := corrected_or_why_not(batch, sample), str)
-            else f"{gravity.gravity_sg:.4f} ± {gravity.sd_sg / POINT_SG:.1f} points",
+            else f"{gravity.gravity_sg:.4f} ± {half_points(gravity.sd_sg):.1f} points",
         )
         for identifier, sample in numbered
     ]

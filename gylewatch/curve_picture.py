@@ -12,6 +12,13 @@ from gylewatch.units import POINT_SG
 from gylewatch.values import Reference
 
 NORMAL_80 = 1.2815515655446004  # half width of a central 80 % interval in standard deviations
+
+
+def half_points(sd_sg: float) -> float:
+    """Half the width of the 80 % interval that belongs to a standard deviation in SG, in points."""
+    return NORMAL_80 * sd_sg / POINT_SG
+
+
 _WIDTH, _HEIGHT = 64, 18
 _BEYOND = 0.08  # of the range, shown on either side: there the band widens
 

@@ -112,8 +112,8 @@ def show_table(header: Sequence[str], rows: Sequence[Sequence[str]], *, empty: s
 
 
 def say_plus_minus() -> None:
-    """What ± is beside what was measured by hand; beside what is believed it is half the 80 % interval."""
-    click.echo("± is one standard deviation.")
+    """What ± is, beside what was measured by hand as beside what is believed."""
+    click.echo("± is half the 80 % interval.")
 
 
 def shown_time(time: datetime | None) -> str:

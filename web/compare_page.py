@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 from fastapi.responses import HTMLResponse
 
-from gylewatch.units import POINT_SG
+from gylewatch.curve_picture import half_points
 from gylewatch.values import BatchId
 from web.comparison import compared
 from web.context import Context
@@ -23,5 +23,5 @@ def add_compare(pages: APIRouter, context: Context) -> None:
             record=record,
             batch=record.batch,
             shown=compared(context.store, record),
-            point_sg=POINT_SG,
+            half_points=half_points,
         )

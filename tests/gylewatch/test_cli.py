@@ -152,7 +152,7 @@ def test_a_sample_is_kept_and_listed_with_the_gravity_it_stands_for(brewery: Ter
     assert added.json[0]["value"] == 1.048
     # At the temperature for which the glass was made nothing is to be corrected.
     assert "1.0480 ± " in listed.out
-    assert listed.out.endswith("± is one standard deviation.\n")
+    assert listed.out.endswith("± is half the 80 % interval.\n")
 
 
 def test_samples_come_from_a_file_too(brewery: Terminal) -> None:

@@ -5,7 +5,10 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from scipy import stats
 
+from calibration.comparison import Agreement
+from gylewatch.comparing import Pair
 from gylewatch.values import Instrument, Unit
 from tests.gylewatch.workbench import BATCH, PITCHED, Terminal, day, hand, readings
 
@@ -49,8 +52,8 @@ def test_the_table_names_the_instrument_that_is_off(sampled: Terminal) -> None:
     answer = sampled.type(f"compare {BATCH}")
 
     assert "the float heron reads 6" in answer.out
-    assert "weighted best" in answer.out
-    assert "limits of agreement" in answer.out
+    assert "best value" in answer.out
+    assert "19 in 20 between" in answer.out
 
 
 def test_four_sound_instruments_agree_within_about_a_point(workbench: Terminal) -> None:
@@ -117,3 +120,12 @@ def test_a_sample_names_its_instrument_and_unit_in_any_case(workbench: Terminal)
     )
 
     assert kept.out == f"1 sample kept for batch {BATCH}\n"
+
+
+@pytest.mark.parametrize("count", [*range(2, 12), 13])
+def test_the_bias_of_few_samples_is_as_uncertain_as_students_t_says(count: int) -> None:
+    spread = Agreement(count=count, bias_points=0.0, low_points=-1.0, high_points=1.0, bias_sd_points=1.0)
+
+    half = Pair(first="a", second="b", agreement=spread).half_bias_points
+
+    assert half == pytest.approx(stats.t.ppf(0.9, count - 1), rel=0.06 if count > 11 else 0.0005)

@@ -57,7 +57,7 @@ def test_a_finished_beer_at_15_degrees_needs_about_one_point_off(bare: Terminal)
     # Common practice, no source.
     answer = bare.type("correct hydrometer 1.010 --temperature 15 --og 1.050")
 
-    assert "1.0091 ± 1.0 points" in answer.out
+    assert "1.0091 ± 1.3 points (half the 80 % interval)" in answer.out
     assert "Degas it first" in answer.out
 
 

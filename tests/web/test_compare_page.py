@@ -47,10 +47,10 @@ def test_instruments_and_float_stand_beside_each_other_with_the_best_value(
 
     page = text(client.get(f"/batches/{plain_batch}/compare").text)
 
-    for name in ("hydrometer1.0200", "density-meter1.0200", "float heron1.0", "weighted best1.0200"):
+    for name in ("hydrometer1.0200", "density-meter1.0200", "float heron1.0", "best value1.0200"):
         assert name in page
     assert "All agree within what they claim." in page
-    assert "bias and limits of agreement need that" in page
+    assert "how they differ over time needs that" in page
 
 
 def test_the_instrument_that_is_off_is_named(client: TestClient, store: Store, plain_batch: BatchId) -> None:
@@ -71,8 +71,21 @@ def test_bias_and_limits_of_agreement_are_told_over_the_samples(
 
     page = text(client.get(f"/batches/{plain_batch}/compare").text)
 
-    # Differences of 2 and 0 points: mean 1, sd sqrt(2), limits 1 ± 1.96 sqrt(2) = -1.8 and 3.8, standard error 1.
-    assert "hydrometer and density-meter2+1.0 ± 1.0-1.8 to +3.8" in page
+    # Differences of 2 and 0 points: mean 1, sd sqrt(2), limits 1 ± 1.96 sqrt(2) = -1.8 and 3.8, standard error 1. Of
+    # two samples 80 % is 3.078 standard errors (Student's t with one degree of freedom, any table).
+    assert "hydrometer and density-meter2+1.0 ± 3.1-1.8 to +3.8" in page
+
+
+def test_what_stands_behind_plus_minus_holds_as_often_as_the_footer_says(
+    client: TestClient, store: Store, plain_batch: BatchId
+) -> None:
+    draw(store, plain_batch, 50, {Instrument.HYDROMETER: 1.0220, Instrument.DENSITY_METER: 1.0200})
+
+    page = text(client.get(f"/batches/{plain_batch}/compare").text)
+
+    # A hydrometer's reading is sure to one point of standard deviation: 1.28 points on either side hold 80 %.
+    assert "hydrometer1.02201.3" in page
+    assert "± holds 8 times out of 10." in page
 
 
 def test_a_batch_without_samples_is_told_what_to_do(client: TestClient, plain_batch: BatchId) -> None:
