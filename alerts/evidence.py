@@ -95,7 +95,7 @@ _UNITS: Final[tuple[tuple[str, str, int | None], ...]] = (
     ("_points", "points", 1),
     ("points_above_expected", "points", 1),
     ("_percent", "%", 1),
-    ("_sigma", "standard deviations", 1),
+    ("_sigma", "times what is uncertain", 1),
     ("_c_h", "degree hours", 1),
     ("_deg", "degrees", 2),
     ("_min", "minutes", None),

@@ -154,8 +154,8 @@ def calibration_suspect(
         return None
     if by_samples:
         why = (
-            f"Hand samples contradict float {batch.float_id} by {estimate.misfit_sigma:.1f} standard deviations: it "
-            f"shows {shown_sg(memory, estimate):.4f}, and with the samples {estimate.gravity_sg:.4f} is believed."
+            f"Hand samples contradict float {batch.float_id} by more than its calibration explains: it shows "
+            f"{shown_sg(memory, estimate):.4f}, and with the samples {estimate.gravity_sg:.4f} is believed."
         )
     else:
         where = above_or_below(off or 0.0, decimals=0)

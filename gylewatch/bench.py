@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Final
 
 import numpy as np
 
@@ -113,15 +114,19 @@ def session_rows(session: Session) -> list[tuple[str, ...]]:
     return rows
 
 
+_SHAPES: Final = {1: "a straight line", 2: "a curve that bends one way", 3: "a curve that may bend both ways"}
+# A brewer sees the shape, and not the degree of a polynomial.
+
+
 def fit_sentence(curve: Curve) -> str:
     """What was fitted, in one sentence."""
     used = len(curve.residuals_sg) - len(curve.excluded)
-    ordinal = {1: "straight line", 2: "parabola", 3: "cubic"}.get(curve.degree, f"polynomial of degree {curve.degree}")
+    shape = _SHAPES.get(curve.degree, "a curve with several bends")
     middle = curve.angle_low_deg + 0.5 * (curve.angle_high_deg - curve.angle_low_deg)
     return (
-        f"{used} points bear a {ordinal} from {curve.angle_low_deg:.1f} to {curve.angle_high_deg:.1f} deg; they "
-        f"scatter by {curve.residual_sd_sg / POINT_SG:.1f} points; in the middle the 80 % band is "
-        f"± {_half_points(curve, middle):.1f} points"
+        f"{used} solutions give {shape} from {curve.angle_low_deg:.1f} to {curve.angle_high_deg:.1f} degrees; they lie "
+        f"about {curve.residual_sd_sg / POINT_SG:.1f} points off it, and in its middle it is good to "
+        f"± {_half_points(curve, middle):.1f} points, 8 times out of 10"
     )
 
 

@@ -159,7 +159,7 @@ def _show_recalibration(
     if updated.disagreement_sigma > SUSPECT_SIGMA:
         click.echo(
             f"calibration suspect: samples and version {before.version} disagree by "
-            f"{updated.disagreement_sigma:.1f} standard deviations; check the float in plain water"
+            f"{updated.disagreement_sigma:.1f} times what is uncertain; check the float in plain water"
         )
     if version is None:
         click.echo(f"nothing is kept yet; keep it with: gylewatch curve recalibrate {batch_id} --accept")

@@ -683,6 +683,9 @@ def test_hand_samples_that_contradict_the_curve_put_it_in_doubt_until_they_agree
 
     suspect = only(alerts, Kind.CALIBRATION_SUSPECT)
     assert suspect.evidence["misfit_sigma"] == 4.0
+    assert "by more than its calibration explains" in suspect.summary
+    assert "misfit" not in " ".join(in_words(suspect.evidence))
+    assert "samples differ from the curve by: 4.0 times what is uncertain" in in_words(suspect.evidence)
     assert hours_of(resolved(alerts, Kind.CALIBRATION_SUSPECT)[0]) == 100
 
 

@@ -712,7 +712,7 @@ def test_a_phone_beside_the_solutions_sees_the_float_settle_and_accepts_the_curv
             page.wait_for_selector("text=Settled at 62.00°")
             assert page.locator("[role=status]").inner_text() == "settled"
             page.get_by_role("button", name="Take the point").click()
-            page.wait_for_selector("text=4 points bear a")
+            page.wait_for_selector("text=4 solutions give a")
             assert page.locator("svg.narrow").is_visible()
             page.get_by_role("button", name="Accept the curve").click()
             page.wait_for_selector("text=Kept as version 1.")

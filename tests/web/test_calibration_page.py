@@ -158,7 +158,7 @@ def test_the_fit_is_shown_with_its_picture_and_kept_only_when_it_is_accepted(ben
     page = bench.client.get(PLACE).text
     assert page.count('<svg class="picture') == 2
     assert page.count('<circle class="point"') == 2 * 2 * 4  # two sizes; at the curve and among the residuals
-    assert "4 points bear a" in text(page)
+    assert "4 solutions give a" in text(page)
     assert bench.store.curves(HERON) == ()
     answer = bench.accept(who="Ada", note="new battery")
 
