@@ -46,7 +46,7 @@ def as_of(
     if known is None or known[1] <= alert.time:
         return told
     value, time = known
-    return f"{told}; {words.ago(time, now) if words.is_stale(time, now) else 'now'} {value}"
+    return f"{told}; last {value}, {words.ago(time, now)}" if words.is_stale(time, now) else f"{told}; now {value}"
 
 
 def _value(

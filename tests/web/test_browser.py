@@ -451,6 +451,74 @@ def test_the_scales_follow_the_time_shown(browser: Browser, site: tuple[str, Sto
     page.context.close()
 
 
+@pytest.mark.parametrize("screen", SCREENS)
+def test_a_sample_at_the_right_edge_of_the_chart_is_drawn_whole(browser: Browser, tmp_path: Path, screen: str) -> None:
+    with brewery.open_store(tmp_path) as store:
+        batch_id = brewery.add_batch(store, brewery.harbour_pale())
+        store.save_outcomes(batch_id, estimates=brewery.estimates(118.0))
+        store.add_sample(batch_id, brewery.hydrometer_sample(118.0))
+        with serving(brewery.application(store)) as origin:
+            page = open_page(browser, screen)
+            show_chart(page, origin, batch_id)
+
+            # Right of the frame's edge, 26 px from that of the picture, nothing else is dark but half of the sample.
+            dark = """() => {
+              const inside = (root) => [...root.querySelectorAll("*")].flatMap((each) =>
+                each.shadowRoot ? [each, ...inside(each.shadowRoot)] : [each]);
+              const canvas = inside(document).find((each) => each.tagName === "CANVAS" && each.width > 200);
+              const scale = canvas.width / canvas.clientWidth;
+              const left = canvas.width - Math.round(24 * scale);
+              const { data } = canvas.getContext("2d").getImageData(left, 0, Math.round(6 * scale), canvas.height);
+              let found = 0;
+              for (let at = 0; at < data.length; at += 4) found += data[at] < 80 && data[at + 3] > 200;
+              return found;
+            }"""
+            eventually("half of the sample stands outside of the frame", lambda: page.evaluate(dark) > 10)
+            page.context.close()
+
+
+def test_what_can_be_pressed_in_a_row_stands_on_its_line(browser: Browser, site: tuple[str, Store, BatchId]) -> None:
+    page = open_page(browser, "desk")
+    for place, word in (("/batches/harbour-pale", "Withdraw"), ("/", "Rename")):
+        page.goto(site[0] + place)
+        page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
+
+        row = page.locator("tr", has=page.get_by_text(word, exact=True)).first
+        tops = row.evaluate(
+            """(row) => [row.cells[0], row.querySelector(".go")].map((each) => {
+              const words = document.createRange();
+              words.selectNodeContents(each);
+              return words.getBoundingClientRect().top;
+            })"""
+        )
+
+        assert tops[0] == pytest.approx(tops[1], abs=2.0)
+    page.context.close()
+
+
+def test_a_long_name_of_a_float_is_compared_without_scrolling_sideways(browser: Browser, tmp_path: Path) -> None:
+    name = FloatId("a-very-long-name-of-a-float-in-the-north-cellar")
+    with brewery.open_store(tmp_path) as store:
+        batch_id = brewery.add_batch(store, brewery.harbour_pale(float_id=name))
+        points = [
+            Reference(float_id=name, angle_deg=angle, gravity_sg=gravity, temperature_c=20.0)
+            for gravity, angle in ANGLES_DEG.items()
+        ]
+        store.add_curve(fit_curve(points), points, who="Ada", note="", created=brewery.PITCHED)
+        store.add_sample(batch_id, brewery.hydrometer_sample(64.0))
+        store.append_readings([brewery.reading(64.0 + minutes / 60, name) for minutes in range(-15, 20, 5)])
+        with serving(brewery.application(store)) as origin:
+            page = open_page(browser, "phone")
+            page.goto(f"{origin}/batches/{batch_id}/compare")
+
+            assert page.get_by_role("rowheader", name=f"float {name}").count() == 1
+            wide = (
+                "[...document.querySelectorAll('.scroll')].filter((each) => each.scrollWidth > each.clientWidth).length"
+            )
+            assert page.evaluate(wide) == 0
+            page.context.close()
+
+
 def test_the_first_estimate_alone_is_a_dot(browser: Browser, tmp_path: Path) -> None:
     with brewery.open_store(tmp_path) as store:
         batch_id = brewery.add_batch(store, brewery.harbour_pale())

@@ -45,7 +45,7 @@ def test_within_the_hour_the_alert_speaks_for_itself() -> None:
 
 
 def test_what_is_old_or_older_than_the_alert_does_not_pass_for_now() -> None:
-    assert told(estimate=brewery.estimate(200.0, temperature_c=15.4)) == "4 days ago; 17 h ago 15.4 °C"
+    assert told(estimate=brewery.estimate(200.0, temperature_c=15.4)) == "4 days ago; last 15.4 °C, 17 h ago"
     assert told(estimate=brewery.estimate(120.0, temperature_c=15.4)) == "4 days ago"
     assert told() == "4 days ago"
 

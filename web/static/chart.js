@@ -167,6 +167,7 @@
     top.vspan(time, { source: additions, line_color: colour("sample"), line_width: 2, line_dash: "dotted" });
     top.scatter(time, { field: "gravity" }, {
       source: samples, marker: "diamond", size: 16, fill_color: colour("sample"), line_color: colour("sheet"),
+      level: "annotation", // which is not cut off at the edge of the frame, where the newest one lies
     });
     top.scatter(time, { field: "gravity" }, { source: lone, size: 10, color: colour("gravity") });
 
