@@ -6,7 +6,7 @@ The cautions defer to local rules and licensed practice. The steps are common pr
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Final
 
@@ -140,8 +140,43 @@ NEVER_STARTED: Final = Advice(
 """A stall of another sort: what helps a beer that stopped does not help one that never began."""
 
 
+ELSEWHERE_POINTS: Final = 15.0
+"""So far below the original gravity no calibration errs; a beer that is done lies 30 points below its wort."""
+
+ELSEWHERE: Final[Mapping[Kind, Advice]] = MappingProxyType(
+    {
+        Kind.CALIBRATION_SUSPECT: replace(
+            ADVICE[Kind.CALIBRATION_SUSPECT],
+            next_step="See first whether the float lies in this beer at all: does it still lie in another one, or in "
+            "water? If it is where it should be, degas and measure a hand sample; if that agrees with the "
+            "original gravity, calibrate the float anew after the batch, and trust samples until then.",
+        ),
+        Kind.GRAVITY_IMPLAUSIBLE: replace(
+            ADVICE[Kind.GRAVITY_IMPLAUSIBLE],
+            next_step="See first whether the float lies in this beer at all: does it still lie in another one, or in "
+            "water? If it is where it should be, check that it floats freely and that its calibration is the right "
+            "one, and take a hand sample.",
+        ),
+    }
+)
+"""Where the float shows so little that it may not lie in this beer."""
+
+
+def _lies_elsewhere(alert: Alert) -> bool:
+    off, shown, original = (
+        alert.evidence.get(name) for name in ("off_in_lag_points", "float_reads_sg", "original_gravity_sg")
+    )
+    if alert.kind is Kind.CALIBRATION_SUSPECT:
+        return isinstance(off, int | float) and off <= -ELSEWHERE_POINTS
+    if not isinstance(shown, int | float) or not isinstance(original, int | float):
+        return False
+    return alert.kind is Kind.GRAVITY_IMPLAUSIBLE and shown < original
+
+
 def advice_on(alert: Alert) -> Advice:
     """What a brewer can do about `alert`, by its cause where that differs."""
     if alert.evidence.get("never_started") is True:
         return NEVER_STARTED
+    if _lies_elsewhere(alert):
+        return ELSEWHERE[alert.kind]
     return ADVICE_ON_CAUSE.get(alert.subject, ADVICE[alert.resolves or alert.kind])

@@ -45,6 +45,26 @@ def test_the_summary_says_more_than_the_title_above_it_and_gives_a_number(story:
 
 
 @pytest.mark.parametrize(
+    ("brew", "kind", "asks"),
+    [
+        # A float that still lies in the last beer, at 1.012, and one whose curve is off by eight points.
+        (scenario(gravity_sg=constant(1.052), bias_points=constant(-40.0), length_h=12.0), "calibration-suspect", True),
+        (scenario(gravity_sg=constant(1.052), bias_points=constant(-8.0), length_h=12.0), "calibration-suspect", False),
+        (
+            scenario(gravity_sg=until(60, logistic_gravity(), constant(0.98)), length_h=90.0),
+            "gravity-implausible",
+            True,
+        ),
+        (STORIES["impossible"], "gravity-implausible", False),
+    ],
+)
+def test_a_float_that_shows_no_wort_is_looked_for_in_another_beer(brew: Brew, kind: str, *, asks: bool) -> None:
+    (told,) = raised(brew.run(), Kind(kind))
+
+    assert ("does it still lie in another one" in advice_on(told).next_step) is asks
+
+
+@pytest.mark.parametrize(
     ("brew", "judgement"),
     [
         # 73.8 % of 74 to 80

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from alerts.advice import ADVICE, ADVICE_ON_CAUSE, NEVER_STARTED
+from alerts.advice import ADVICE, ADVICE_ON_CAUSE, ELSEWHERE, NEVER_STARTED
 from alerts.alert import Kind, Subject
 from alerts.battery_rules import CHEMISTRIES
 from alerts.delivery.policy import DIGEST_LATE, MOST_REMINDERS
@@ -71,6 +71,11 @@ def test_a_beer_that_never_started_has_its_own_next_step_and_caution() -> None:
 
     assert f"**Next, where it never started:** {NEVER_STARTED.next_step}" in section
     assert f"**Caution, where it never started:** {NEVER_STARTED.caution}" in section
+
+
+@pytest.mark.parametrize("kind", list(ELSEWHERE))
+def test_a_float_that_may_lie_elsewhere_has_its_own_next_step(kind: Kind) -> None:
+    assert f":** {ELSEWHERE[kind].next_step}" in SECTIONS[kind.value]
 
 
 def test_every_chemistry_is_listed_with_its_levels() -> None:
