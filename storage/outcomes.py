@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
-from sqlalchemy import Connection, case, delete, exists, func, insert, select, update
+from sqlalchemy import ColumnElement, Connection, case, delete, exists, func, insert, select, update
 
 from alerts.alert import Alert
 from fermentation.estimate import Estimate
@@ -19,6 +19,10 @@ from storage.readings import in_period
 from storage.records import AlertRecord, Footing, StateRecord
 from storage.schema import NOT_RESOLVING, AlertRow, BatchRow, BatchStateRow, EstimateRow, OutboxRow, SampleRow
 from storage.stored import alert_from_columns, alert_to_columns, estimate_from_columns, estimate_to_columns
+
+EMPTIED: Final = b""
+# The state of a batch whose estimates are thinned: it is neither looked at each night again nor read on. Whatever has
+# it read again writes a state of its own.
 
 
 class Outcomes(Part):
@@ -260,6 +264,11 @@ def _alert_record(row: Any) -> AlertRecord:
         acknowledged_by=row["acknowledged_by"],
         snoozed_until=row["snoozed_until"],
     )
+
+
+def not_emptied() -> ColumnElement[bool]:
+    """A state from which can be gone on. Its length is asked for, which is known without reading it."""
+    return func.length(BatchStateRow.state) > len(EMPTIED)
 
 
 def forget(connection: Connection, batch_id: BatchId) -> None:

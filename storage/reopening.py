@@ -11,7 +11,7 @@ from alerts.engine import CLOSED
 from gylewatch.values import BatchId, utc_text
 from storage.batches import batch_record, other_batch, require_batch
 from storage.outbox import begin_again, last_beginning
-from storage.outcomes import forget
+from storage.outcomes import forget, not_emptied
 from storage.part import Part
 from storage.records import BatchRecord, NotReopened
 from storage.schema import (
@@ -70,7 +70,8 @@ class Reopening(Part):
 
         The service was stopped before it had concluded from them, or they waited with the broker meanwhile. Of the
         batches that ended last only: each start looks, and what lacked longer ago was read then. Not one whose first
-        readings are deleted: it might have to be read again.
+        readings are deleted: it might have to be read again. Nor one whose estimates are thinned: without what it
+        carried it would be read again from its pitching, and be thinned once more in the next night.
         """
         query = select(BatchRow.batch_id).where(BatchRow.ended.is_not(None), BatchRow.curve_version.is_not(None))
         last = query.order_by(BatchRow.ended.desc()).limit(_ENDED_LAST)
@@ -83,7 +84,7 @@ class Reopening(Part):
             )
         )
         found = select(BatchRow).join(BatchStateRow, BatchStateRow.batch_id == BatchRow.batch_id)
-        found = found.where(BatchRow.batch_id.in_(last), unread).order_by(BatchRow.pitched)
+        found = found.where(BatchRow.batch_id.in_(last), not_emptied(), unread).order_by(BatchRow.pitched)
         with self._database.reading() as connection:
             records = [batch_record(row) for row in connection.execute(found).all()]
             return tuple(each for each in records if _readings_deleted_since(connection, each) is None)

@@ -17,6 +17,7 @@ from gylewatch.errors import StorageError
 from gylewatch.values import BatchId
 from storage.database import Database
 from storage.faults import explain
+from storage.outcomes import EMPTIED, not_emptied
 from storage.part import Part
 from storage.schema import BatchRow, BatchStateRow, EstimateRow, FloatRow, ProbeReadingRow, ReadingRow, SampleRow
 from storage.thinning import between_hours
@@ -26,10 +27,6 @@ PRUNED_AT_ONCE: Final = 5000
 # hundreds of thousands. Float by float, because the index over the readings begins with it.
 
 THINNED_AT_ONCE: Final = 5000  # estimates looked at in one transaction, for the same reason
-
-_NOTHING_CARRIED: Final = b""
-# The state of a batch whose estimates are thinned: it is not looked at each night again. Nobody goes on from the state
-# of a batch that has ended, and whatever lets it be read again writes a state of its own.
 
 Rest = Callable[[], bool]
 """Lets others write, who wait meanwhile; whether to leave what is not done for another night."""
@@ -81,8 +78,8 @@ class Upkeep(Part):
         """Leave one estimate an hour of each batch that ended before a time, and return how many were deleted.
 
         Kept are the last of each hour, so the last of all as well, the first that a reading led to, and those of the
-        times of samples. The state of such a batch, which nobody goes on from, is emptied. Left alone is a batch
-        without a state: it is being read (again).
+        times of samples. The state of such a batch is emptied, and what comes from before its end is not read any
+        more. Left alone is a batch without a state: it is being read (again).
 
         Parameters
         ----------
@@ -135,7 +132,7 @@ class Upkeep(Part):
                 looked_at = len(times)
                 if looked_at < THINNED_AT_ONCE:
                     own = BatchStateRow.batch_id == batch_id
-                    connection.execute(update(BatchStateRow).where(own).values(state=_NOTHING_CARRIED))
+                    connection.execute(update(BatchStateRow).where(own).values(state=EMPTIED))
             yield gone
             since = times[-1] if times else None  # stays so far: the next ones say whether it is the last of its hour
 
@@ -152,8 +149,7 @@ def _done(pieces: Iterator[int], rest: Rest) -> int:
 
 def _not_thinned(ended_before: datetime) -> Select[Any]:
     query = select(BatchRow.batch_id).join(BatchStateRow, BatchStateRow.batch_id == BatchRow.batch_id)
-    # Its length, because that is known without reading it.
-    return query.where(BatchRow.ended < ended_before, func.length(BatchStateRow.state) > len(_NOTHING_CARRIED))
+    return query.where(BatchRow.ended < ended_before, not_emptied())
 
 
 def _estimate_times(connection: Connection, batch_id: BatchId, since: datetime | None) -> Sequence[datetime]:

@@ -247,6 +247,49 @@ def test_readings_of_another_beer_leave_nothing_unread(store: Store) -> None:
     assert [record.batch_id for record in store.left_unread()] == [BATCH]
 
 
+def thinned(store: Store) -> tuple[Estimate, ...]:
+    """What stays of the beer a night after its end."""
+    store.append_readings(READINGS[:-1])
+    follow(store)
+    end(store)
+    assert store.thin_estimates(ENDED + timedelta(minutes=1)) > 0
+    return store.estimates(BATCH)
+
+
+def test_a_thinned_one_is_read_again_neither_at_a_start_nor_for_a_stray_reading(store: Store) -> None:
+    left = thinned(store)
+
+    for minutes in (1, 2):
+        with working(store) as worker:
+            store.append_readings(READINGS[-1:])  # a second time it is a repeat, and lies there already at the start
+            worker.stored(READINGS[-1:])
+            store.append_readings([reading(minutes, name="wren")])
+            worker.stored([reading(minutes, name="wren")])
+            eventually("the worker has looked", partial(worker.concluded_until, FloatId("wren")))
+
+    assert store.estimates(BATCH) == left
+    assert store.thin_estimates(ENDED + timedelta(minutes=1)) == 0
+
+
+@pytest.mark.parametrize("reopens", [False, True])
+def test_a_thinned_one_is_read_again_where_it_is_wanted(store: Store, tmp_path: Path, reopens: bool) -> None:
+    add_other_curve(store)
+    thinned(store)
+    store.append_readings(READINGS[-1:])
+
+    with working(store) as worker:
+        if reopens:
+            store.reopen_batch(BATCH, ENDED)
+        store.set_batch_curve(BATCH, 2)
+        worker.look()
+        eventually("it is read again", lambda: len(store.estimates(BATCH)) == len(READINGS))
+        end(store)
+        worker.look()
+        eventually("it is let go of", lambda: is_through(store))
+
+    assert store.estimates(BATCH) == in_one_go(tmp_path / "other", curve_version=2)
+
+
 def test_it_is_read_again_under_another_curve_while_the_service_runs(store: Store, tmp_path: Path) -> None:
     add_other_curve(store)
     store.append_readings(READINGS)

@@ -74,6 +74,17 @@ def test_what_came_from_before_the_end_after_its_state_is_left_unread(ended: Sto
     assert ended.left_unread() == ()
 
 
+def test_a_thinned_batch_is_not_read_on_and_can_be_read_again_all_the_same(ended: Store) -> None:
+    read_to_its_end(ended)
+    ended.thin_estimates(at(601))
+
+    ended.append_readings([reading(597)])
+
+    assert (ended.left_unread(), ended.broken_off(), ended.why_not_reopened(PALE)) == ((), (), "")
+    ended.set_batch_curve(PALE, 2)
+    assert ended.broken_off() == (ended.batch(PALE),)
+
+
 def test_an_ended_batch_without_its_first_readings_is_not_read_on(ended: Store) -> None:
     read_to_its_end(ended)
     ended.prune(at(100))
