@@ -29,7 +29,6 @@ class Delivery:
     packet: Packet
     acknowledge: Callable[[], None] = _nothing
     arrived_s: float = field(default_factory=steady_s)  # the packet's own time may be a clock that is not set yet
-    overtaken: bool = False  # others waited behind it: what says no time is not of now
 
 
 class Inbox:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Protocol, TypeVar
 
@@ -13,7 +13,7 @@ import structlog
 
 from collector.admit import DEFAULT_LIMITS, Limits
 from collector.advert import BleDecoding
-from collector.backlog import Backlog
+from collector.backlog import Backlog, is_stamped, overtakes, says_no_time
 from collector.decode import DEFAULT_DECODING, Decoding
 from collector.flood import DEFAULT_FLOOD, Allowance, FloodLimits, remembered, spend
 from collector.heard import HeardFloat, note
@@ -56,7 +56,20 @@ class Sink(Protocol):
 
 
 _Found = tuple[Packet, list[Rejected]]
-Read = Callable[[Packet, datetime, Collection[FloatId]], tuple[Reading | ProbeReading | Rejected, ...]]
+_Outcome = Reading | ProbeReading | Rejected
+Read = Callable[[Packet, datetime, Collection[FloatId]], tuple[_Outcome, ...]]
+
+
+@dataclass(slots=True)
+class _Taken:
+    """What a batch comes to."""
+
+    read: list[tuple[Delivery, Packet, tuple[_Outcome, ...]]] = field(default_factory=list)
+    # To be acknowledged once the rest, which follows from it, is stored.
+    readings: list[tuple[Packet, Reading]] = field(default_factory=list)
+    probes: list[ProbeReading] = field(default_factory=list)
+    refused: list[_Found] = field(default_factory=list)
+    overtaken: dict[str, list[Packet]] = field(default_factory=dict)  # by origin: others waited behind these
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,24 +173,10 @@ class Ingest:
             self._wait_for_the_clock()
             batch = self._inbox.take(self._batch_packets, _LOOK_AGAIN_S)
             self._in_hand = len(batch)
-            batch, known = self._ready(batch)
-            self._in_hand = len(batch)
             self._wait_for_the_clock()  # it may have leapt while we waited for packets
-            if batch and not self._stopping.is_set():
-                self._ingest(batch, known)
+            if (batch or len(self._backlog)) and not self._stopping.is_set():
+                self._ingest(batch)
             self._in_hand = 0
-
-    def _ready(self, batch: Sequence[Delivery]) -> tuple[list[Delivery], Collection[FloatId] | None]:
-        """What can be stored now, and the known floats if they were asked for: nothing waits that says its time."""
-        ready = self._backlog.sift(batch, steady_s())
-        known = self._persistently(self._known) if len(self._backlog) else None
-        if known is not None:
-            ready += self._backlog.release(lambda newest: self._says_its_time(newest.packet, known))
-        return ready, known
-
-    def _says_its_time(self, packet: Packet, known: Collection[FloatId]) -> bool:
-        found = self._read(packet, self._timekeeper.now(), known)
-        return all(isinstance(outcome, Rejected) or outcome.time != packet.received for outcome in found)
 
     def _wait_for_the_clock(self) -> None:
         while self._timekeeper.look() is not None and not self._stopping.wait(_LOOK_AGAIN_S):
@@ -209,49 +208,75 @@ class Ingest:
             problem=self._problem or self._timekeeper.doubt or self._flood_problem(),
         )
 
-    def _ingest(self, batch: Sequence[Delivery], known: Collection[FloatId] | None) -> None:
-        self._counts["received"] += len(batch)
-        known = self._persistently(self._known) if known is None else known
+    def _ingest(self, batch: Sequence[Delivery]) -> None:
+        known = self._persistently(self._known)
         if known is None:
             return
-        found, probes, refused = self._read_all(batch, known)
-        if probes and not self._store_probes(probes):
+        taken = self._read_all(batch, known)
+        self._in_hand = len(taken.read)
+        self._counts["received"] += len(taken.read)
+        if taken.probes and not self._store_probes(taken.probes):
             return
-        readings, better = self._without_repeats(found)
-        stored = self._store(readings, self._within_allowance(refused))
+        readings, better = self._without_repeats(taken.readings)
+        stored = self._store(readings, self._within_allowance(taken.refused))
         if stored is None or (better and not self._persistently(lambda: self._keep_signals(better))):
             return
-        for delivery in batch:
+        for delivery, _, _ in taken.read:
             delivery.acknowledge()
         if stored and self._on_stored is not None:
             self._on_stored(stored)
 
-    def _read_all(
-        self, batch: Sequence[Delivery], known: Collection[FloatId]
-    ) -> tuple[list[tuple[Packet, Reading]], list[ProbeReading], list[_Found]]:
+    def _read_all(self, batch: Sequence[Delivery], known: Collection[FloatId]) -> _Taken:
+        """What is to be stored or refused now; what waited at a broker and says no time is held back."""
         now = self._timekeeper.now()
-        readings: list[tuple[Packet, Reading]] = []
-        probes: list[ProbeReading] = []
-        refused: list[_Found] = []
-        overtaken: dict[str, list[Packet]] = {}
+        taken = _Taken()
         for delivery in batch:
             packet = self._timekeeper.arrival(delivery.packet, delivery.arrived_s)
+            outcomes = self._read(packet, now, known)
+            holds = packet.waited and says_no_time(outcomes, packet)
+            if holds or len(self._backlog):
+                self._release_before(delivery, taken, now, known)
+            if holds:
+                self._backlog.hold(delivery)
+            else:
+                taken.read.append((delivery, packet, outcomes))
+        if len(self._backlog):
+            for delivery in self._backlog.due(steady_s()):
+                self._release(delivery, taken, now, known, is_overtaken=False)
+        self._sort(taken)
+        return taken
+
+    def _release_before(self, delivery: Delivery, taken: _Taken, now: datetime, known: Collection[FloatId]) -> None:
+        before = self._backlog.before(delivery)
+        if before is not None:
+            self._release(before, taken, now, known, is_overtaken=overtakes(delivery, before))
+
+    def _release(
+        self, delivery: Delivery, taken: _Taken, now: datetime, known: Collection[FloatId], *, is_overtaken: bool
+    ) -> None:
+        # Read once more: meanwhile the clock may have been set, or the float removed.
+        packet = self._timekeeper.arrival(delivery.packet, delivery.arrived_s)
+        outcomes = self._read(packet, now, known)
+        if is_overtaken and says_no_time(outcomes, packet):
+            taken.overtaken.setdefault(packet.origin, []).append(packet)
+            outcomes = tuple(outcome for outcome in outcomes if not is_stamped(outcome, packet))
+        taken.read.append((delivery, packet, outcomes))
+
+    def _sort(self, taken: _Taken) -> None:
+        for _, packet, outcomes in taken.read:
             unusable = []
-            for outcome in self._read(packet, now, known):
-                if delivery.overtaken and not isinstance(outcome, Rejected) and outcome.time == packet.received:
-                    overtaken.setdefault(packet.origin, []).append(packet)
-                elif isinstance(outcome, Reading):
-                    readings.append((packet, outcome))
+            for outcome in outcomes:
+                if isinstance(outcome, Reading):
+                    taken.readings.append((packet, outcome))
                 elif isinstance(outcome, ProbeReading):
-                    probes.append(outcome)
+                    taken.probes.append(outcome)
                 else:
                     unusable.append(outcome)
                     self._heard = note(self._heard, packet, outcome)
             if unusable:
-                refused.append((packet, unusable))
+                taken.refused.append((packet, unusable))
         # One line for all of them: they are no flood, and would push out every other refusal.
-        refused += [(packets[-1], [_of_unknown_time(packets)]) for packets in overtaken.values()]
-        return readings, probes, refused
+        taken.refused += [(packets[-1], [_of_unknown_time(packets)]) for packets in taken.overtaken.values()]
 
     def _without_repeats(
         self, found: Sequence[tuple[Packet, Reading]]

@@ -26,7 +26,7 @@ from collector.mqtt_loop import NetworkLoop, Receipt
 from collector.mqtt_settings import MqttSettings, TlsSettings
 from collector.mqtt_socket import BurstClient
 from collector.packet import Packet, Source
-from collector.redelivery import Redelivery, Taken
+from collector.redelivery import Redelivery
 from collector.senml_pack import MAX_PACK_BYTES
 from collector.steady import steady_s
 from collector.topics import readings_filter, status_topic
@@ -295,32 +295,29 @@ class MqttCollector:
             topic = message.topic
         except UnicodeDecodeError:
             topic = "(topic that is not UTF-8)"
+        payload, arrived_s = bytes(message.payload), steady_s()
         self._received += 1
-        receipt = Receipt(connection, message.mid, message.qos)
-        taken = self._redelivery.take(topic, bytes(message.payload), receipt, again=message.dup)
-        if not isinstance(taken, Taken):
-            if taken is not None:
-                self._loop.acknowledge(taken)
+        receipt = Receipt(connection, message.mid, message.qos, hash((topic, payload)))
+        before = self._redelivery.take(receipt, again=message.dup)
+        if before is not None:  # it waits to be stored, or is
+            if before.given:
+                self._loop.acknowledge(before)
             return
         packet = Packet(
             source=Source.MQTT,
             origin=topic[:LONGEST_TOPIC],
-            payload=bytes(message.payload[:_KEPT_BYTES]),
+            payload=payload[:_KEPT_BYTES],
             received=self._now(),
             retained=message.retain,
             receiver=self._settings.name,
-            waited=self._may_have_waited(),
+            waited=self._catches_up and self._may_have_waited(arrived_s),
         )
-        self._taken.append(Delivery(packet=packet, acknowledge=partial(self._acknowledge, taken)))
+        delivery = Delivery(packet=packet, acknowledge=partial(self._loop.acknowledge, receipt), arrived_s=arrived_s)
+        self._taken.append(delivery)
 
-    def _acknowledge(self, taken: Taken) -> None:
-        self._loop.acknowledge(self._redelivery.stored(taken))
-
-    def _may_have_waited(self) -> bool:
-        if self._catches_up:
-            now_s, before_s = steady_s(), self._newest_s
-            self._newest_s = now_s
-            self._catches_up = now_s - before_s <= QUIET_S and now_s - self._connected_s <= LONGEST_CATCH_UP_S
+    def _may_have_waited(self, now_s: float) -> bool:
+        before_s, self._newest_s = self._newest_s, now_s
+        self._catches_up = now_s - before_s <= QUIET_S and now_s - self._connected_s <= LONGEST_CATCH_UP_S
         return self._catches_up
 
     def _hand_over(self) -> None:

@@ -14,7 +14,8 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
 
 import structlog
 from paho.mqtt.client import Client, MQTTMessage
@@ -36,12 +37,19 @@ _LEAVE_S: Final = 1.0  # for an attempt to connect, which nobody can break off: 
 _log = structlog.get_logger(__name__)
 
 
-class Receipt(NamedTuple):
-    """What the broker is told once a message is kept. Message ids begin anew with each connection."""
+@dataclass(slots=True)
+class Receipt:
+    """What the broker is told once a message is kept.
 
-    connection: int
+    Of a message that comes again over another connection it is still the one receipt, and changes with it. That is done
+    in the loop's thread, which also gives it: no lock is needed for what each message goes through.
+    """
+
+    connection: int  # of its last coming; another one has no use for it
     message_id: int
     qos: int
+    message: int = 0  # hash of what the message says, to know it again
+    given: bool = False  # or dropped with its connection
 
 
 class NetworkLoop:
@@ -121,6 +129,7 @@ class NetworkLoop:
 
     def acknowledge(self, receipt: Receipt) -> None:
         """Hand over a receipt; any thread. That of an earlier connection is dropped: its message comes again."""
+        receipt.given = False
         self._receipts.append(receipt)
         self._wake()
 
@@ -223,6 +232,7 @@ class NetworkLoop:
     def _give_receipts(self) -> None:
         while self._receipts:
             receipt = self._receipts.popleft()
+            receipt.given = True
             if receipt.connection == self._connection:
                 self._client.ack(receipt.message_id, receipt.qos)
 

@@ -40,9 +40,7 @@ def keep(kept: Mapping[FloatId, Kept], packet: Packet, reading: Reading) -> tupl
     -------
     What is kept, and whether the reading is new. One that is not has at most improved the signal of the kept one.
     """
-    new = Kept(
-        reading=reading, receiver=(packet.source.value, packet.receiver), stamped=reading.time == packet.received
-    )
+    new = Kept(reading=reading, receiver=(packet.source, packet.receiver), stamped=reading.time == packet.received)
     before = kept.get(reading.float_id)
     if before is None or not _is_same(before, new):
         return {**kept, reading.float_id: new}, True

@@ -180,7 +180,10 @@ def _next_base(base: _Base, fields: dict[str, object], index: int) -> _Base:
 def _resolve_record(base: _Base, fields: dict[str, object], times: _Times) -> Record | Refusal:
     base_name, base_unit, base_time_s, base_value, _ = base
     own_name, unit = fields.get("n", ""), fields.get("u", base_unit)
-    if not _is_text(own_name) or not (unit is None or _is_text(unit)):
+    # Plain letters, as nearly all are, are seen without a call: every packet has four names and units or more.
+    if not ((type(own_name) is str and own_name.isascii()) or _is_text(own_name)) or not (
+        unit is None or (type(unit) is str and unit.isascii()) or _is_text(unit)
+    ):
         return Refusal(reason=Reason.MALFORMED, detail="the name or unit of a record is not text")
     name = base_name + own_name
     if not name:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
-from collector.backlog import BURST_S, Backlog
+from collector.backlog import BURST_S, Backlog, overtakes, says_no_time
 from collector.inbox import Delivery
-from collector.packet import Packet, Source
+from collector.packet import Packet, Reason, Refusal, Source, rejected
+from tests.storage.examples import reading
 
 NOW = datetime(2026, 3, 2, 18, 30, tzinfo=UTC)
 
@@ -16,36 +18,32 @@ def heard(number: int, arrived_s: float, *, topic: str = "heron", waited: bool =
     return Delivery(packet=packet, arrived_s=arrived_s)
 
 
-def told(deliveries: list[Delivery]) -> list[tuple[str, bool]]:
-    return [(each.packet.payload.decode(), each.overtaken) for each in deliveries]
+def test_the_newest_of_each_topic_is_held_until_nothing_more_comes() -> None:
+    backlog, wren = Backlog(), heard(7, 10.01, topic="wren")
+    backlog.hold(wren)
+    for number, arrived_s in enumerate((10.0, 10.02, 10.2)):
+        one = heard(number, arrived_s)
+        assert backlog.before(one) == (heard(number - 1, (9.9, 10.0, 10.02)[number]) if number else None)
+        backlog.hold(one)
 
-
-def test_of_what_waited_the_newest_of_each_topic_counts_once_nothing_more_comes() -> None:
-    backlog = Backlog()
-
-    at_once = backlog.sift([heard(1, 10.0), heard(7, 10.01, topic="wren"), heard(2, 10.02), heard(3, 10.03)], 10.1)
-    soon = backlog.sift([heard(4, 10.2)], 10.3)
-    waiting = len(backlog)
-    later = backlog.sift([], 10.2 + BURST_S + 0.1)
-
-    assert told(at_once) == [("1", True), ("2", True)]
-    assert told(soon) == [("3", True)]
-    assert waiting == 2
-    assert sorted(told(later)) == [("4", False), ("7", False)]
+    assert len(backlog) == 2
+    assert backlog.due(10.1 + BURST_S) == [wren]
+    assert backlog.due(10.21 + BURST_S) == [heard(2, 10.2)]
     assert len(backlog) == 0
 
 
-def test_a_message_of_a_float_that_is_there_is_stored_at_once_and_makes_none_old() -> None:
-    backlog = Backlog()
+def test_one_behind_which_another_waited_is_older_than_it_looks() -> None:
+    before = heard(1, 10.0)
 
-    passed = backlog.sift([heard(1, 10.0), heard(2, 10.4, waited=False)], 10.5)
+    assert overtakes(heard(2, 10.4), before)
+    assert not overtakes(heard(2, 10.4, waited=False), before), "the float is there"
+    assert not overtakes(heard(2, 10.1 + BURST_S), before), "it comes long after"
 
-    assert told(passed) == [("1", False), ("2", False)]
 
+def test_only_a_reading_that_is_stamped_says_no_time() -> None:
+    packet = heard(1, 10.0).packet
+    of_now, of_then = (replace(reading(1), time=time) for time in (NOW, NOW - timedelta(seconds=60)))
+    refused = rejected(packet, Refusal(reason=Reason.MALFORMED, detail="not SenML"))
 
-def test_one_that_comes_long_after_the_one_before_makes_it_no_older() -> None:
-    backlog = Backlog()
-
-    passed = backlog.sift([heard(1, 10.0), heard(2, 10.1 + BURST_S)], 11.2)
-
-    assert told(passed) == [("1", False)]
+    assert says_no_time((refused, of_then, of_now), packet)
+    assert not says_no_time((refused, of_then), packet)

@@ -7,6 +7,7 @@ import ssl
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import NoReturn
 
 import pytest
@@ -116,7 +117,7 @@ def test_a_receipt_of_an_earlier_connection_acknowledges_nothing(broker: Broker)
         publish(broker, b"1")
         eventually("it came", lambda: first.came)
         (_, receipt), *_ = first.came
-        first.loop.acknowledge(receipt._replace(connection=receipt.connection - 1))
+        first.loop.acknowledge(replace(receipt, connection=receipt.connection - 1))
 
     with listening(broker) as second:
         eventually("it comes again", lambda: second.payloads() == [b"1"])

@@ -3,60 +3,52 @@
 from __future__ import annotations
 
 from collector.mqtt_loop import Receipt
-from collector.redelivery import REMEMBERED, Redelivery, Taken
+from collector.redelivery import REMEMBERED, Redelivery
 
 
-def receipt(number: int = 7, *, connection: int = 1) -> Receipt:
-    return Receipt(connection, number, 1)
+def receipt(number: int = 7, *, connection: int = 1, message: str = "41.5") -> Receipt:
+    return Receipt(connection, number, 1, hash(message))
 
 
-def taken(of: Redelivery, number: int = 7, payload: bytes = b"41.5") -> Taken:
-    found = of.take("heron", payload, receipt(number), again=False)
-    assert isinstance(found, Taken)
-    return found
+def test_one_that_comes_again_has_the_same_receipt_and_over_the_new_connection() -> None:
+    session, first = Redelivery(), receipt()
+    assert session.take(first, again=False) is None
 
+    found = session.take(receipt(connection=2), again=True)
 
-def test_one_that_comes_again_while_it_waits_is_acknowledged_once_it_is_stored_on_the_new_connection() -> None:
-    session = Redelivery()
-    first = taken(session)
-
-    again = session.take("heron", b"41.5", receipt(connection=2), again=True)
-
-    assert again is None
-    assert session.stored(first) == receipt(connection=2)
-
-
-def test_one_that_comes_again_after_it_was_stored_is_acknowledged_at_once() -> None:
-    session = Redelivery()
-    session.stored(taken(session))
-
-    assert session.take("heron", b"41.5", receipt(connection=2), again=True) == receipt(connection=2)
+    assert found is first
+    assert first == receipt(connection=2)
+    assert session.take(receipt(connection=3), again=True) is first
 
 
 def test_the_same_words_in_another_message_are_another_reading() -> None:
     session = Redelivery()
-    session.stored(taken(session))
+    session.take(receipt(), again=False)
 
-    other = session.take("heron", b"41.5", receipt(8, connection=2), again=True)
-    new = session.take("heron", b"41.5", receipt(7, connection=2), again=False)
+    assert session.take(receipt(8, connection=2), again=True) is None
+    assert session.take(receipt(7, connection=2), again=False) is None
 
-    assert isinstance(other, Taken)
-    assert isinstance(new, Taken)
+
+def test_other_words_under_a_number_that_was_used_before_are_another_reading() -> None:
+    session = Redelivery()
+    session.take(receipt(), again=False)
+
+    assert session.take(receipt(connection=2, message="41.6"), again=True) is None
 
 
 def test_a_broker_that_forgot_the_session_numbers_anew() -> None:
     session = Redelivery()
-    session.stored(taken(session))
+    session.take(receipt(), again=False)
 
     session.begin_anew()
 
-    assert isinstance(session.take("heron", b"41.5", receipt(connection=2), again=True), Taken)
+    assert session.take(receipt(connection=2), again=True) is None
 
 
 def test_what_is_remembered_is_bounded() -> None:
     session = Redelivery()
     for number in range(REMEMBERED + 1):
-        session.stored(taken(session, number))
+        session.take(receipt(number), again=False)
 
-    assert isinstance(session.take("heron", b"41.5", receipt(0, connection=2), again=True), Taken)
-    assert session.take("heron", b"41.5", receipt(9, connection=2), again=True) == receipt(9, connection=2)
+    assert session.take(receipt(9, connection=2), again=True) is not None
+    assert session.take(receipt(0, connection=2), again=True) is None
