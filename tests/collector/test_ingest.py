@@ -7,6 +7,7 @@ import threading
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 
 import pytest
 
@@ -275,6 +276,28 @@ def test_a_clock_that_was_set_right_stamps_anew_what_waited(vouched: bool) -> No
 
     assert [time - clock.truth for _, time in sink.kept] == [timedelta(0), timedelta(seconds=60)]
     assert timekeeper.leaps == 1
+
+
+@pytest.mark.parametrize(("live", "kept"), [(False, 1), (True, 2)])
+def test_a_held_reading_counts_where_the_float_is_there_and_not_where_more_waited(live: bool, kept: int) -> None:
+    sink, inbox, receipts = MemorySink(), Inbox(), Receipts()
+    ingest = Ingest(inbox, sink, lambda: frozenset({FloatId("heron")}))
+    for number in range(2):
+        packet = Packet(
+            source=Source.MQTT,
+            origin=readings_topic("heron"),
+            payload=encode_senml_json([reading(number)], timeless=True),
+            received=datetime.now(UTC) - timedelta(seconds=2 - number),
+            waited=not (live and number),
+        )
+        inbox.put(Delivery(packet=packet, acknowledge=partial(receipts.given.append, number)), threading.Event())
+
+    ingest.start()
+    eventually("both are done with", lambda: receipts.given == [0, 1])
+    ingest.stop()
+
+    assert len(sink.kept) == kept
+    assert sink.reasons() == ([] if live else [Reason.TIME_UNKNOWN])
 
 
 def test_a_flood_of_unusable_packets_is_cut_and_shown_and_the_others_are_heard() -> None:

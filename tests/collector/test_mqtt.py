@@ -254,6 +254,31 @@ def test_readings_without_time_that_come_again_before_they_are_stored_are_one_ea
         assert station.mqtt.health().received == 1, "the broker has the receipts of the others"
 
 
+def test_what_was_stored_while_the_broker_was_away_is_acknowledged_when_it_comes_again(broker: Broker) -> None:
+    sink = MemorySink()
+    with running(MqttSettings(port=broker.port), sink) as station:
+        eventually("the collector connects", connected(station))
+        sink.fault = StorageError("the disk is full", retry=True)
+        with connected_sender(broker.port) as sender:
+            for number in range(3):
+                sender.send(TOPIC, encode_senml_json([reading(number)], timeless=True))
+        eventually("they wait", lambda: station.ingest.health().queued == 3)
+        broker.stop()
+        eventually("the loss is noticed", lambda: not station.mqtt.health().connected)
+        sink.fault = None
+        eventually("they are stored", lambda: station.ingest.health().queued == 0, 30)
+        broker.start()
+        eventually("they come again", came(station, 6))
+
+    assert len(sink.kept) == 3
+    with running(MqttSettings(port=broker.port), sink) as station:
+        eventually("the collector connects", connected(station))
+        with connected_sender(broker.port) as sender:
+            sender.send(TOPIC, encode_senml_json([reading(3)]))
+        eventually("that one comes", lambda: reading(3) in sink.kept.values())
+        assert station.mqtt.health().received == 1, "the broker has the receipts of the others"
+
+
 def listen(port: int, topic: str) -> str:
     """What a client that subscribes now is given first on `topic`: 1 if the broker had kept it, and the payload."""
     heard: SimpleQueue[str] = SimpleQueue()
