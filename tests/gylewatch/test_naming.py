@@ -9,7 +9,7 @@ import pytest
 from gylewatch.config import read_settings
 from gylewatch.naming import Naming
 
-DATABASE = '[database]\nurl = "sqlite:///:memory:"\n'
+DATABASE = '[database]\nurl = "sqlite:///gylewatch.sqlite"\n'
 
 
 def naming(folder: Path, more: str) -> Naming:
