@@ -20,8 +20,8 @@ from fermentation.belief import (
     SingleArray,
     Z,
 )
+from fermentation.changes import HEAD_SD_POINTS, Renewal
 from fermentation.kinetics import TAIL_HOURS, logit, shape_of
-from fermentation.motion import HEAD_SD_POINTS, Renewal
 from fermentation.moves import Endings, Kinds
 from gylewatch.units import points_from_sg
 from gylewatch.values import Batch

@@ -32,9 +32,10 @@ from fermentation.belief import (
     cloud_of,
     hours,
 )
-from fermentation.estimate import Estimate
+from fermentation.changes import draw_changes
+from fermentation.estimate import Estimate, Phase
 from fermentation.gravity import gravity_rows
-from fermentation.motion import draw_changes, effective_k, pace_of, pass_time
+from fermentation.motion import effective_k, pace_of, pass_time, short_sd_points
 from fermentation.prior import endings, renewal, seed_cloud
 from fermentation.rocking import Rocking
 from fermentation.summary import summarise
@@ -300,6 +301,7 @@ def _carry_plain(belief: Belief, time: datetime, temperature_c: float) -> Belief
     middle = 0.5 * (belief.temperature_c + temperature_c)
     warmest = max(belief.warmest_c, belief.warmest_c + (temperature_c - belief.warmest_c) * min(left / 6.0, 1.0))
     pace = kinetics.temperature_factor(middle, belief.reference_c, warmest)
+    short_sd = short_sd_points(belief.noise_points, calm=belief.phase not in (None, Phase.LAG, Phase.ACTIVE))
     while left > 1e-6:
         span = min(left, LONGEST_STEP_HOURS)
         undrawn += span
@@ -307,7 +309,7 @@ def _carry_plain(belief: Belief, time: datetime, temperature_c: float) -> Belief
             generator = generator or _generator(belief)
             cloud = draw_changes(cloud, undrawn, pace, generator, renewal(belief.batch, belief.reference_c))
             undrawn = 0.0
-        cloud = pass_time(cloud, span, pace, belief.noise_points)
+        cloud = pass_time(cloud, span, pace, short_sd)
         left -= span
     return replace(
         belief,

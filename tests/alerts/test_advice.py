@@ -99,7 +99,7 @@ def test_a_beer_that_never_started_is_not_called_stalled_and_its_start_is_told_w
 def test_a_plateau_says_how_probable_it_is_that_the_yeast_is_done() -> None:
     (done,) = raised(scenario().run(), Kind.ATTENUATION_PLATEAU)
     (short,) = raised(
-        scenario(gravity_sg=logistic_gravity(final=1.0136)).run(), Kind.ATTENUATION_PLATEAU
+        scenario(gravity_sg=logistic_gravity(final=1.0135)).run(), Kind.ATTENUATION_PLATEAU
     )  # a little short of the yeast's range
 
     assert "with 95% probability where this yeast is expected to end" in done.summary

@@ -125,14 +125,14 @@ def test_an_end_that_creeps_below_the_limit_of_stillness_is_not_finished_yet() -
 
 
 def test_slow_sugars_still_to_go_by_the_forecast_keep_a_resting_beer_from_being_finished_for_days() -> None:
-    going = scenario(final_sg=1.0125 - 0.0011)
-    bold = load_alert_settings("[alerts.fermentation-finished]\nleft_points = 2.0\n", "alerts.toml")
+    going = scenario(final_sg=1.0125 - 0.0023)
+    bold = load_alert_settings("[alerts.fermentation-finished]\nleft_points = 3.0\n", "alerts.toml")
 
     finished = only(going.run(), Kind.FERMENTATION_FINISHED)
-    assert finished.evidence["left_points"] == pytest.approx(1.1, abs=0.1)
+    assert finished.evidence["left_points"] == pytest.approx(2.3, abs=0.1)
     assert finished.evidence["sustained_h"] == pytest.approx(96.0, abs=0.5)
     at_once = only(going.but(settings=bold).run(), Kind.FERMENTATION_FINISHED)
-    assert at_once.evidence["sustained_h"] == pytest.approx(12.0, abs=0.5)
+    assert at_once.evidence["sustained_h"] == pytest.approx(6.0, abs=0.5)
 
 
 def test_a_standstill_well_above_the_expected_gravity_is_a_stall_and_not_an_end() -> None:

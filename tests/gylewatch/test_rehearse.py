@@ -62,7 +62,7 @@ def test_other_settings_show_what_is_no_longer_told_and_what_is_told_later(termi
 
     by_kind = {each["kind"]: each for each in batch["alerts"]}
     assert by_kind["fermentation-started"]["would_be_told"] is None
-    assert 4 < by_kind["fermentation-finished"]["later_h"] < 12
+    assert 2 < by_kind["fermentation-finished"]["later_h"] < 36
 
 
 def test_the_table_says_it_in_words(terminal: Terminal) -> None:

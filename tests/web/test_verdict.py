@@ -72,9 +72,9 @@ def test_what_looks_finished_is_at_rest_and_says_what_the_verdict_lacks(
 
 
 def test_of_two_waits_the_one_that_ends_sooner_is_told(client: TestClient, store: Store, batch_id: BatchId) -> None:
-    rests(store, batch_id, still_h=22.0, seen_points=40.0, attenuated_h=1.0)
+    rests(store, batch_id, still_h=10.0, seen_points=40.0, attenuated_h=0.1)
 
-    assert "it has been steady for 22 hours, and is watched for 2 more" in lead(client, batch_id)
+    assert "it has been steady for 10 hours, and is watched for 2 more" in lead(client, batch_id)
 
 
 def test_a_float_that_nobody_saw_fall_is_named(client: TestClient, store: Store, batch_id: BatchId) -> None:
