@@ -19,7 +19,7 @@ def is_old_news(alert: Alert, now: datetime, *, seen: bool) -> bool:
 
 
 def wants_room(alert: Alert, now: datetime, *, seen: bool) -> bool:
-    """Whether an open alert belongs into a short list of what needs attention.
+    """Whether an open alert belongs in a short list of what needs attention.
 
     Of what is only informational nothing that a person has seen: the phase says the rest.
     """

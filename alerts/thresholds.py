@@ -65,8 +65,7 @@ class Finished:
     # The forecast leaves no more than this to go: slow sugars give little away in a day, and burst a bottle in a month.
     # It leaves some for as long as they are not ruled out.
     left_points: float = limits(2.0, 0.1, 10.0)
-    # After so long a standstill the forecast is no longer asked: it errs too, and slow sugars are mostly gone by then
-    # (of 180 brews of three independent simulators five are called finished too early, with 48 hours eight).
+    # After so long a standstill the forecast is no longer asked: it errs too, and slow sugars are mostly gone by then.
     left_h: float = limits(96.0, 1.0, 480.0)
     # A further fall by more than this takes the verdict back; less is within what foam and settling yeast can do.
     falls_again_points: float = limits(2.0, 0.5, 20.0)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from gylewatch.errors import InputError
-from gylewatch.units import POINT_SG
+from gylewatch.units import NORMAL_80, POINT_SG
 from gylewatch.values import Instrument, Sample
 
 # Common practice, no source: 150 to 200 ml fill a hydrometer's jar, a few drops a prism, 5 ml rinse and fill a meter.
@@ -15,7 +15,6 @@ DRAWN_ML = {Instrument.HYDROMETER: 175.0, Instrument.REFRACTOMETER: 0.3, Instrum
 
 NEVER_BACK = "Never pour a sample back: it carries air and germs into the beer; drink it, or throw it away."
 
-_NORMAL_80 = 1.2815515655446004  # half width of a central 80 % interval in standard deviations (normal quantile 0.9)
 WORTH_POINTS = 0.5  # an interval that would shrink by less than this is not worth a jar (common practice, no source)
 
 
@@ -100,9 +99,9 @@ def worth(interval_width_points: float, sample_sd_sg: float, *, label: str = "")
     """
     if not (interval_width_points > 0.0 and sample_sd_sg > 0.0):
         raise InputError("worth of a sample", "interval and uncertainty must be above zero")
-    s = interval_width_points / (2.0 * _NORMAL_80)
+    s = interval_width_points / (2.0 * NORMAL_80)
     h = sample_sd_sg / POINT_SG
-    after = 2.0 * _NORMAL_80 / math.sqrt(1.0 / s**2 + 1.0 / h**2)
+    after = 2.0 * NORMAL_80 / math.sqrt(1.0 / s**2 + 1.0 / h**2)
     narrower = interval_width_points - after
     return Worth(
         label=label,

@@ -323,8 +323,11 @@ class MqttCollector:
     def _hand_over(self) -> None:
         taken, self._taken = self._taken, []
         if taken:
+            began_s = steady_s()
             self._inbox.put_all(taken, self._stopping)
-            self._newest_s = steady_s()  # while there was no room it was quiet for another reason
+            self._newest_s = steady_s()
+            if self._newest_s - began_s > QUIET_S:  # there was no room: what came meanwhile waits on the wire
+                self._catches_up, self._connected_s = True, self._newest_s
 
 
 def tls_context(place: str, tls: TlsSettings) -> ssl.SSLContext:

@@ -1,6 +1,6 @@
 """What happens to the beer or the float at once: stalls, heads of foam, ends that were none.
 
-Hypotheses of a change are drawn more often than believed, and weighted down, so that some are there in time.
+Stalls and ends that were pauses are drawn more often than believed, and weighted down, so that some are there in time.
 """
 
 from __future__ import annotations
@@ -34,7 +34,6 @@ from gylewatch.copying import replace
 STALL_PER_DAY, RESTART_PER_DAY = 0.04, 0.12
 # About one batch in ten stops early; a stall ends within a week or not at all (common practice, no source)
 STALL_DRAWN_PER_DAY, RESTART_DRAWN_PER_DAY = 0.4, 0.6
-# Hypotheses of a change are drawn more often than believed, and weighted down, so that some are there in time
 RENEWED_PER_DAY, RENEWED_DRAWN_PER_DAY, RENEWED_BEFORE = 0.01, 0.3, 0.88
 # What looked like the end was a pause: the beer goes on towards the yeast's own range, if it has not come near it
 CREEPS_ON_PER_DAY, CREEPS_ON_FROM_Z = 0.3, 1.7

@@ -16,7 +16,7 @@ from fermentation.kinetics import progress
 from fermentation.motion import pace_of, rate_points_per_day
 from fermentation.phase import phase_of
 from gylewatch.copying import replace
-from gylewatch.units import POINT_SG, sg_from_points
+from gylewatch.units import NORMAL_80, POINT_SG, sg_from_points
 
 START_DROP_POINTS = 1.0
 # less than a point below the original gravity no instrument tells from noise
@@ -33,8 +33,6 @@ FORECAST_HOURS = 1.9
 # An end is known to hours and tenths of a point: it is worked out anew every two hours, and after each sample
 FORMULA_DOUBT = 0.01
 # By so much of the alcohol do the formulas of `calibration.strength` differ at 1.050; in strong beers by more
-NORMAL_80 = 1.2816
-# Half a central 80 % interval of a normal distribution in standard deviations
 _LOW_MID_HIGH = 2.0 * np.array([0.1, 0.5, 0.9]) - 1.0
 _GRID = np.linspace(-3.2, 3.2, 33)
 _GRID_AND_ONE = np.column_stack([_GRID, np.ones_like(_GRID)]).astype(np.float32)

@@ -13,9 +13,8 @@ from calibration.curve import Curve
 from calibration.fit import fit_curve
 from calibration.session import Session
 from calibration.settling import Settling, settling
-from gylewatch.curve_picture import NORMAL_80
 from gylewatch.errors import InputError, NotFound
-from gylewatch.units import POINT_SG
+from gylewatch.units import POINT_SG, half_points
 from gylewatch.values import FloatId
 from gylewatch.window import LENGTH, newest_window
 from storage.store import Store
@@ -132,4 +131,4 @@ def fit_sentence(curve: Curve) -> str:
 
 def _half_points(curve: Curve, angle_deg: float) -> float:
     _, sd = curve.evaluate(np.array([angle_deg]))
-    return NORMAL_80 * float(sd[0]) / POINT_SG
+    return half_points(float(sd[0]))

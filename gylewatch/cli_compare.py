@@ -8,7 +8,6 @@ from pathlib import Path
 import click
 
 from gylewatch.comparing import Beside, Row
-from gylewatch.curve_picture import half_points
 from gylewatch.errors import InputError
 from gylewatch.terminal import (
     config_option,
@@ -19,6 +18,7 @@ from gylewatch.terminal import (
     show_table,
     shown_time,
 )
+from gylewatch.units import half_points
 from gylewatch.values import BatchId, utc_text
 from web.comparison import compared
 

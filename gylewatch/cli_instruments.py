@@ -15,11 +15,10 @@ from calibration.refractometer import (
 )
 from calibration.solution import CAUTION, Recipe, recipes
 from calibration.strength import DUTY_CAUTION, PREFERRED, WHY_PREFERRED, Strength, abv_duty_percent, strength
-from gylewatch.curve_picture import half_points
 from gylewatch.errors import InputError, OutOfDomain
 from gylewatch.quantities import COOL_C, GRAVITY, Celsius, Gravity, Number
 from gylewatch.terminal import json_option, now, show_json, show_table
-from gylewatch.units import POINT_SG, celsius_from_fahrenheit, plato_from_sg
+from gylewatch.units import POINT_SG, celsius_from_fahrenheit, half_points, plato_from_sg
 from gylewatch.values import WORT_CORRECTION_FACTOR, HandSettings, Instrument, Sample, Unit
 
 MIXED_C = Celsius(low=0.0, high=80.0)

@@ -7,7 +7,6 @@ from pathlib import Path
 import click
 
 from gylewatch.counting import counted
-from gylewatch.curve_picture import half_points
 from gylewatch.errors import InputError
 from gylewatch.quantities import in_any_case
 from gylewatch.samples_file import read_samples_of
@@ -25,6 +24,7 @@ from gylewatch.terminal import (
     user_name,
     warn,
 )
+from gylewatch.units import half_points
 from gylewatch.values import BatchId, Instrument, Unit
 from web.records import corrected_or_why_not
 from web.sample_doubt import doubt_far_sample

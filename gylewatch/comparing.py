@@ -15,7 +15,7 @@ from calibration.anchoring import anchor, shown_by_float
 from calibration.comparison import Agreement, Comparison, Measured, agreement, compare
 from calibration.curve import Curve
 from calibration.hydrometry import HandGravity
-from gylewatch.curve_picture import NORMAL_80
+from gylewatch.units import NORMAL_80
 from gylewatch.values import FloatId, Reading
 
 TOGETHER = timedelta(minutes=30)  # hand measurements this near each other are taken to be of one sample

@@ -8,16 +8,8 @@ import numpy as np
 
 from calibration.curve import Curve
 from calibration.expansion import wort_expansion_ratio
-from gylewatch.units import POINT_SG
+from gylewatch.units import NORMAL_80, POINT_SG, half_points
 from gylewatch.values import Reference
-
-NORMAL_80 = 1.2815515655446004  # half width of a central 80 % interval in standard deviations
-
-
-def half_points(sd_sg: float) -> float:
-    """Half the width of the 80 % interval that belongs to a standard deviation in SG, in points."""
-    return NORMAL_80 * sd_sg / POINT_SG
-
 
 _WIDTH, _HEIGHT = 64, 18
 _BEYOND = 0.08  # of the range, shown on either side: there the band widens
@@ -76,7 +68,7 @@ def residual_rows(curve: Curve, references: Sequence[Reference]) -> list[tuple[s
             f"{reference.angle_deg:.2f} deg",
             f"{reference.gravity_sg:.4f}",
             off_curve(curve.residuals_sg[place]),
-            f"{NORMAL_80 * float(sd[place]) / POINT_SG:.2f}",
+            f"{half_points(float(sd[place])):.2f}",
             "not used" if place in curve.excluded else "",
         )
         for place, reference in enumerate(references)

@@ -14,7 +14,13 @@ FloatArray: TypeAlias = NDArray[np.float64]
 Number = TypeVar("Number", float, FloatArray)
 
 POINT_SG = 0.001
+NORMAL_80 = 1.2815515655446004  # half width of a central 80 % interval in standard deviations (normal quantile 0.9)
 _NEWTON_STEPS = 3  # the rational start is within 0.004 °P; each step squares the error, so three reach rounding
+
+
+def half_points(sd_sg: float) -> float:
+    """Half the width of the 80 % interval that belongs to a standard deviation in SG, in points."""
+    return NORMAL_80 * sd_sg / POINT_SG
 
 
 def plato_from_sg(gravity_sg: Number) -> Number:

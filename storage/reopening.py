@@ -69,9 +69,9 @@ class Reopening(Part):
         """Ended batches with readings from before their end that came after what their state has taken.
 
         The service was stopped before it had concluded from them, or they waited with the broker meanwhile. Of the
-        batches that ended last only: each start looks, and what lacked longer ago was read then. Not one whose first
-        readings are deleted: it might have to be read again. Nor one whose estimates are thinned: without what it
-        carried it would be read again from its pitching, and be thinned once more in the next night.
+        batches that ended last only: each start and each end looks, and what lacked longer ago was read then. Not one
+        whose first readings are deleted: it might have to be read again. Nor one whose estimates are thinned: without
+        what it carried it would be read again from its pitching, and be thinned once more in the next night.
         """
         query = select(BatchRow.batch_id).where(BatchRow.ended.is_not(None), BatchRow.curve_version.is_not(None))
         last = query.order_by(BatchRow.ended.desc()).limit(_ENDED_LAST)

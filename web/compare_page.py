@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 from fastapi.responses import HTMLResponse
 
-from gylewatch.curve_picture import half_points
+from gylewatch.units import half_points
 from gylewatch.values import BatchId
 from web.comparison import compared
 from web.context import Context

@@ -10,8 +10,7 @@ import numpy as np
 
 from calibration.curve import Curve
 from calibration.expansion import wort_expansion_ratio
-from gylewatch.curve_picture import NORMAL_80
-from gylewatch.units import POINT_SG
+from gylewatch.units import NORMAL_80, POINT_SG, half_points
 from gylewatch.values import Reference
 from web import drawing
 from web.drawing import Axis, ticks
@@ -115,7 +114,7 @@ def _points(curve: Curve, references: Sequence[Reference]) -> tuple[_Point, ...]
             angle_deg=one.angle_deg,
             points=(one.gravity_sg * wort_expansion_ratio(one.gravity_sg, one.temperature_c) - 1.0) / POINT_SG,
             residual_points=curve.residuals_sg[place] / POINT_SG,
-            half_points=NORMAL_80 * float(sd[place]) / POINT_SG,
+            half_points=half_points(float(sd[place])),
             used=place not in curve.excluded,
         )
         for place, one in enumerate(references)

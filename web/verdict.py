@@ -53,7 +53,7 @@ def verdict(
         return Verdict(told=False)
     try:
         alerts = decode_state(stored.state, record.batch).alerts
-    except StaleState:  # the batch is being read again
+    except StaleState:  # it is being read again, or its estimates are thinned
         return Verdict(told=False)
     lacks = unfinished(settings, record.batch, alerts.memory.fermentation, estimate, alerts.opened())
     return Verdict(told=False, lacks=lacks or "")

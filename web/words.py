@@ -7,8 +7,7 @@ from datetime import UTC, datetime, timedelta
 from alerts.phase_words import PHASE_WORDS
 from calibration.hydrometry import HandGravity
 from fermentation.estimate import Estimate, Forecast, Phase
-from gylewatch.curve_picture import NORMAL_80
-from gylewatch.units import POINT_SG, fahrenheit_from_celsius
+from gylewatch.units import NORMAL_80, POINT_SG, fahrenheit_from_celsius
 from gylewatch.values import HandSettings, Reading
 
 # Below this the estimator's own noise is as large as the rate: no one could read it off a hydrometer either.
