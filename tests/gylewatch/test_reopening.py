@@ -126,7 +126,8 @@ def test_reopened_while_the_service_is_stopped_it_is_read_again_at_its_next_star
 
     with Brewery(store) as brewery:
         brewery.worker.look()
-        eventually("it is read again", lambda: len(store.estimates(BATCH)) == len(READINGS))
+        # The start is told in the step after the last reading, where it had not been told before.
+        eventually("it is read again", lambda: len(store.estimates(BATCH)) == len(READINGS) and bool(told(store)))
 
     assert [each.kind for each in told(store)] == [Kind.FERMENTATION_STARTED]
     assert store.outbox_counts()["waiting"] == 1
