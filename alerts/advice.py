@@ -143,19 +143,22 @@ NEVER_STARTED: Final = Advice(
 ELSEWHERE_POINTS: Final = 15.0
 """So far below the original gravity no calibration errs; a beer that is done lies 30 points below its wort."""
 
+_SEE_WHERE: Final = (
+    "See first whether the float lies in this beer at all: does it still lie in another one, or in water? "
+    "If it is where it should be, "
+)
+
 ELSEWHERE: Final[Mapping[Kind, Advice]] = MappingProxyType(
     {
         Kind.CALIBRATION_SUSPECT: replace(
             ADVICE[Kind.CALIBRATION_SUSPECT],
-            next_step="See first whether the float lies in this beer at all: does it still lie in another one, or in "
-            "water? If it is where it should be, degas and measure a hand sample; if that agrees with the "
-            "original gravity, calibrate the float anew after the batch, and trust samples until then.",
+            next_step=f"{_SEE_WHERE}degas and measure a hand sample; if that agrees with the original gravity, "
+            "calibrate the float anew after the batch, and trust samples until then.",
         ),
         Kind.GRAVITY_IMPLAUSIBLE: replace(
             ADVICE[Kind.GRAVITY_IMPLAUSIBLE],
-            next_step="See first whether the float lies in this beer at all: does it still lie in another one, or in "
-            "water? If it is where it should be, check that it floats freely and that its calibration is the right "
-            "one, and take a hand sample.",
+            next_step=f"{_SEE_WHERE}check that it floats freely and that its calibration is the right one, and take a "
+            "hand sample.",
         ),
     }
 )

@@ -53,14 +53,15 @@ def rise_points(grams: float, sweetener: Sweetener, volume_l: float) -> float:
     Source: mass balance of `calibration.brewday.after_boil`, densities of ICUMSA SPS-4.
     """
     place, said = "addition", f"{grams:g} g of {sweetener} in {volume_l:g} l raise the gravity by"
+    too_much = InputError(place, f"{said} more than {MOST_POINTS:g} points; check grams and volume")
     before = wort(_BASE_SG, volume_l)
     try:
         after = after_boil(before, 0.0, sugar_kg=grams * DRY[sweetener] / 1000.0)
     except InputError:
-        raise InputError(place, f"{said} more than {MOST_POINTS:g} points; check grams and volume") from None
+        raise too_much from None
     points = round((after.gravity_sg - before.gravity_sg) / POINT_SG, 1)
     if points > MOST_POINTS:
-        raise InputError(place, f"{said} more than {MOST_POINTS:g} points; check grams and volume")
+        raise too_much
     if points < LEAST_POINTS:
         raise InputError(place, f"{said} less than {LEAST_POINTS:g} points; are those kilograms?")
     return points

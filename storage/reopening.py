@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Final
+from typing import Any, Final
 
-from sqlalchemy import Connection, delete, exists, func, or_, select, update
+from sqlalchemy import Connection, Select, delete, exists, func, or_, select, update
 
 from alerts.engine import CLOSED
 from gylewatch.values import BatchId, utc_text
@@ -60,10 +60,7 @@ class Reopening(Part):
         """Ended batches that were still being read (again) when the program stopped, and can be: they have no state."""
         query = select(BatchRow).outerjoin(BatchStateRow, BatchStateRow.batch_id == BatchRow.batch_id)
         query = query.where(BatchRow.ended.is_not(None), BatchRow.curve_version.is_not(None))
-        with self._database.reading() as connection:
-            rows = connection.execute(query.where(BatchStateRow.batch_id.is_(None)).order_by(BatchRow.pitched)).all()
-            records = [batch_record(row) for row in rows]
-            return tuple(each for each in records if _readings_deleted_since(connection, each) is None)
+        return self._readable(query.where(BatchStateRow.batch_id.is_(None)))
 
     def left_unread(self) -> tuple[BatchRecord, ...]:
         """Ended batches with readings from before their end that came after what their state has taken.
@@ -84,9 +81,12 @@ class Reopening(Part):
             )
         )
         found = select(BatchRow).join(BatchStateRow, BatchStateRow.batch_id == BatchRow.batch_id)
-        found = found.where(BatchRow.batch_id.in_(last), not_emptied(), unread).order_by(BatchRow.pitched)
+        return self._readable(found.where(BatchRow.batch_id.in_(last), not_emptied(), unread))
+
+    def _readable(self, query: Select[Any]) -> tuple[BatchRecord, ...]:
+        """The batches of a query that can be read from their pitching, in the order in which they were pitched."""
         with self._database.reading() as connection:
-            records = [batch_record(row) for row in connection.execute(found).all()]
+            records = [batch_record(row) for row in connection.execute(query.order_by(BatchRow.pitched)).all()]
             return tuple(each for each in records if _readings_deleted_since(connection, each) is None)
 
     def reopen_batch(self, batch_id: BatchId, time: datetime) -> BatchRecord:

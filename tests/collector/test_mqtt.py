@@ -89,6 +89,16 @@ def connected(station: Station) -> Callable[[], bool]:
     return lambda: station.mqtt.health().connected
 
 
+def three_wait(broker: Broker, station: Station, sink: MemorySink) -> None:
+    """Storage is stuck, with three readings that say no time."""
+    eventually("the collector connects", connected(station))
+    sink.fault = StorageError("the disk is full", retry=True)
+    with connected_sender(broker.port) as sender:
+        for number in range(3):
+            sender.send(TOPIC, encode_senml_json([reading(number)], timeless=True))
+    eventually("they wait", lambda: station.ingest.health().queued == 3)
+
+
 def came(station: Station, count: int) -> Callable[[], bool]:
     return lambda: station.mqtt.health().received == count
 
@@ -229,12 +239,7 @@ def test_readings_without_time_that_come_again_before_they_are_stored_are_one_ea
     """Storage is stuck, and the broker is restarted: by their stamps the first and the second coming differ."""
     sink = MemorySink()
     with running(MqttSettings(port=broker.port, protocol=protocol), sink) as station:
-        eventually("the collector connects", connected(station))
-        sink.fault = StorageError("the disk is full", retry=True)
-        with connected_sender(broker.port) as sender:
-            for number in range(3):
-                sender.send(TOPIC, encode_senml_json([reading(number)], timeless=True))
-        eventually("they wait", lambda: station.ingest.health().queued == 3)
+        three_wait(broker, station, sink)
         for again in (1, 2):
             broker.stop()
             eventually("the loss is noticed", lambda: not station.mqtt.health().connected)
@@ -257,12 +262,7 @@ def test_readings_without_time_that_come_again_before_they_are_stored_are_one_ea
 def test_what_was_stored_while_the_broker_was_away_is_acknowledged_when_it_comes_again(broker: Broker) -> None:
     sink = MemorySink()
     with running(MqttSettings(port=broker.port), sink) as station:
-        eventually("the collector connects", connected(station))
-        sink.fault = StorageError("the disk is full", retry=True)
-        with connected_sender(broker.port) as sender:
-            for number in range(3):
-                sender.send(TOPIC, encode_senml_json([reading(number)], timeless=True))
-        eventually("they wait", lambda: station.ingest.health().queued == 3)
+        three_wait(broker, station, sink)
         broker.stop()
         eventually("the loss is noticed", lambda: not station.mqtt.health().connected)
         sink.fault = None
